@@ -1,0 +1,210 @@
+//! Configuration: read in layers, checked once at the door, and from then on plain typed values.
+//!
+//! May read files (the configuration, secrets) and the environment; nothing else here touches the outside.
+
+pub mod load;
+mod reader;
+pub mod secret;
+pub mod units;
+
+use std::collections::BTreeMap;
+use std::net::Ipv6Addr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use ipnet::IpNet;
+
+use crate::address::Family;
+use crate::name::DnsName;
+use crate::provider::RecordType;
+use secret::Secret;
+
+/// The whole configuration, checked: whatever has this type can be acted on.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// Where the state file and the audit log live.
+    pub state_dir: PathBuf,
+    /// How the address is watched.
+    pub watch: Watch,
+    /// Who is asked for the address, in the order of the file.
+    pub witnesses: Vec<Witness>,
+    /// Where records live, by name.
+    pub providers: BTreeMap<String, Provider>,
+    /// What is published, in the order of the file.
+    pub records: Vec<Record>,
+    /// How often may be written.
+    pub limits: Limits,
+    /// How passing faults of a provider are retried.
+    pub retry: Retry,
+    /// How the audit log is kept.
+    pub audit: Audit,
+}
+
+/// The `[watch]` table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Watch {
+    /// Time between rounds, before jitter.
+    pub every: Duration,
+    /// Rounds in a row that a new address must win; at least 1.
+    pub settle: u32,
+    /// Time between the rounds that settle a new address.
+    pub settle_every: Duration,
+    /// How many operators must agree.
+    pub quorum: Quorum,
+    /// Time allowed to one witness.
+    pub timeout: Duration,
+    /// Special-purpose ranges that are accepted all the same: labs and rehearsals.
+    pub accept_special: Vec<IpNet>,
+}
+
+/// How many operators must agree, of those configured for the family.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Quorum {
+    /// More than half.
+    Majority,
+    /// This many, and more than half in any case.
+    AtLeast(usize),
+}
+
+/// One `[[witness]]`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Witness {
+    /// Its name, unique.
+    pub name: String,
+    /// Who runs it; one vote an operator.
+    pub operator: String,
+    /// The families it is asked for; never empty.
+    pub families: Vec<Family>,
+    /// What it is.
+    pub kind: WitnessKind,
+}
+
+/// What a witness is, with what its kind needs.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum WitnessKind {
+    /// An echo service over HTTP or HTTPS.
+    Http {
+        /// The URL to GET.
+        url: reqwest::Url,
+        /// Where in the answer the address stands.
+        extract: Extract,
+    },
+}
+
+/// Where in an echo service's answer the address stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Extract {
+    /// The body is the address, white space around it aside.
+    Body,
+    /// The body is JSON and the address is the string at this JSON Pointer (RFC 6901).
+    Pointer(String),
+}
+
+/// One `[provider.NAME]`.
+#[derive(Clone, Debug)]
+pub struct Provider {
+    /// The zone whose records it holds.
+    pub zone: DnsName,
+    /// Time allowed to one exchange.
+    pub timeout: Duration,
+    /// What it is.
+    pub kind: ProviderKind,
+    /// A digest of all that was configured for it, secrets by file identity only: a hold ends when this changes.
+    pub fingerprint: String,
+}
+
+/// What a provider is, with what its kind needs.
+#[derive(Clone, Debug)]
+pub enum ProviderKind {
+    /// A DNS server that takes updates (RFC 2136).
+    Rfc2136 {
+        /// Host and port of the zone's primary, as written: `ns1.heronmill.example:53`, `[2001:db8::1]:53`.
+        server: String,
+        /// The key that signs; `None` is possible only with `unsigned = true` and a loopback server.
+        key: Option<TsigKey>,
+    },
+    /// A master file (RFC 1035, section 5).
+    Zonefile {
+        /// The file.
+        file: PathBuf,
+        /// The command that makes the server load it, as program and arguments; empty for none.
+        reload: Vec<String>,
+    },
+}
+
+/// A TSIG key (RFC 8945).
+#[derive(Clone, Debug)]
+pub struct TsigKey {
+    /// Its name, as both sides know it.
+    pub name: DnsName,
+    /// Its algorithm.
+    pub algorithm: TsigAlgorithm,
+    /// The shared secret, decoded.
+    pub secret: Secret,
+}
+
+/// The TSIG algorithms this program signs with (RFC 8945, section 6).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TsigAlgorithm {
+    /// hmac-sha256
+    HmacSha256,
+    /// hmac-sha384
+    HmacSha384,
+    /// hmac-sha512
+    HmacSha512,
+}
+
+/// One `[[record]]`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Record {
+    /// The name, inside its provider's zone.
+    pub name: DnsName,
+    /// The types to publish, without repetition; never empty.
+    pub types: Vec<RecordType>,
+    /// The provider's name; it exists.
+    pub provider: String,
+    /// Time to live, in seconds; at most 2^31 - 1 (RFC 2181, section 8).
+    pub ttl: u32,
+    /// For AAAA: what is joined with the home's /64; `None` for the voted address itself.
+    pub host_part: Option<Ipv6Addr>,
+    /// Whose the RRset is.
+    pub sharing: Sharing,
+}
+
+/// Whose an RRset is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sharing {
+    /// Ours, and exactly this.
+    Sole,
+    /// Shared: only our own earlier address is swapped.
+    Member,
+}
+
+/// The `[limits]` table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Least time between two writes of one record, sustained (GCRA, ITU-T I.371).
+    pub spacing: Duration,
+    /// Writes of one record that may come at once; at least 1.
+    pub burst: u32,
+    /// Writes a provider in 24 hours; at least 1.
+    pub daily: u32,
+}
+
+/// The `[retry]` table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Retry {
+    /// The first wait, before jitter.
+    pub initial: Duration,
+    /// The longest wait.
+    pub max: Duration,
+}
+
+/// The `[audit]` table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Audit {
+    /// A file is closed and a new one begun when it has grown to this many bytes.
+    pub max_bytes: u64,
+    /// How many closed files are kept.
+    pub keep: usize,
+}

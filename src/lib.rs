@@ -1,0 +1,44 @@
+//! `fingerpost` keeps the DNS names of a home at its changing WAN address.
+//!
+//! One round goes one way, and each arrow is a plain value:
+//!
+//! ```text
+//! witnesses → testimony → ruling → settled address ┐
+//!                       records wanted (config) ───┴→ desired ┐
+//!                         provider.read → observed ───────────┴→ plan → gate → provider.apply → read back
+//!                                                                      └ audit: intent (durable) … outcome ┘
+//! ```
+//!
+//! The rooms, in the order in which a round walks through them:
+//!
+//! * [`config`] turns a TOML file, the environment and options into checked values, once, at the door.
+//! * [`address`] knows which addresses a home can have: the IANA registries and the arithmetic of prefixes.
+//! * [`name`] and [`clock`] hold the two small values that every room speaks of: a DNS name and a moment.
+//! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
+//! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
+//! * [`provider`] is the trait behind which records live, and one file a kind.
+//! * [`update`] carries a plan out: its `limits` are pure; the rest retries, holds and reads back.
+//! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
+//! * [`state`] is what survives a restart and is not in the audit log.
+//! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
+//! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
+//! * [`cli`] is the command line and [`commands`] has one file a command.
+//!
+//! Rooms marked pure, and every function that decides, touch no socket, file, clock or random source:
+//! the time and the randomness are arguments.
+
+pub mod address;
+pub mod audit;
+pub mod cli;
+pub mod clock;
+pub mod commands;
+pub mod config;
+pub mod daemon;
+pub mod name;
+pub mod provider;
+pub mod reconcile;
+pub mod rehearsal;
+pub mod round;
+pub mod state;
+pub mod update;
+pub mod watch;

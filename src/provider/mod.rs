@@ -1,0 +1,200 @@
+//! Where records live. The [`Provider`] trait is the only thing the rest of the program knows of a DNS host.
+//!
+//! A provider reads and writes, once, when it is told to. Retrying, back-off, limits, the audit log and
+//! the reading-back after a write belong to [`crate::update`]; a provider does none of these.
+
+pub mod rfc2136;
+pub mod zonefile;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+use std::future::Future;
+use std::net::IpAddr;
+use std::pin::Pin;
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+use crate::address::Family;
+use crate::name::DnsName;
+
+/// The record types this program publishes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "UPPERCASE")]
+pub enum RecordType {
+    /// An IPv4 address (RFC 1035, section 3.4.1).
+    A,
+    /// An IPv6 address (RFC 3596, section 2.1).
+    Aaaa,
+}
+
+impl RecordType {
+    /// The family of the addresses such a record holds.
+    pub fn family(self) -> Family {
+        match self {
+            Self::A => Family::Ipv4,
+            Self::Aaaa => Family::Ipv6,
+        }
+    }
+}
+
+impl fmt::Display for RecordType {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::A => "A",
+            Self::Aaaa => "AAAA",
+        })
+    }
+}
+
+/// The A or AAAA RRset at one name: one TTL for all members (RFC 2181, section 5.2), at least one address.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RrSet {
+    /// Time to live, in seconds.
+    pub ttl: u32,
+    /// The members.
+    pub addresses: BTreeSet<IpAddr>,
+}
+
+/// What stands at one name.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Standing {
+    /// What makes an address record impossible here, if anything does.
+    pub obstacle: Option<Obstacle>,
+    /// The address RRsets that exist; a missing key is an RRset that does not exist.
+    pub sets: BTreeMap<RecordType, RrSet>,
+}
+
+/// Something at or above a name that forbids an address record there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Obstacle {
+    /// A CNAME to the given target stands here; no other data may (RFC 1034, section 3.6.2).
+    Cname(String),
+    /// The name is at or below a zone cut at the given name: the data belongs to another zone (RFC 1034, section 4.2.1).
+    Delegated(String),
+}
+
+/// What a provider answered to a read.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Observed {
+    /// One entry for every name asked about.
+    pub names: BTreeMap<DnsName, Standing>,
+    /// The zone's SOA serial (RFC 1982), where there is one.
+    pub serial: Option<u32>,
+}
+
+/// One RRset to write: it is `before` now, and shall be `after`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Change {
+    /// The owner name, inside the provider's zone.
+    pub name: DnsName,
+    /// A or AAAA.
+    #[serde(rename = "type")]
+    pub rtype: RecordType,
+    /// The RRset as it was read; `None` when there was none. A provider writes only if this still holds.
+    pub before: Option<RrSet>,
+    /// The RRset as it shall be.
+    pub after: RrSet,
+}
+
+/// What a provider says of a write that succeeded.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Applied {
+    /// Anything worth keeping in the audit log, such as "serial 2026112501"; may be empty.
+    pub detail: String,
+}
+
+/// Why a read or a write did not succeed, in the terms the updater acts on.
+#[derive(Debug)]
+pub struct Fault {
+    /// What the updater does about it.
+    pub kind: FaultKind,
+    /// What happened, in one clause, without a final full stop; never holds a secret.
+    pub why: String,
+    /// What a person can do, in one clause; may be empty when nothing but waiting helps.
+    pub remedy: String,
+    /// The error beneath, if there is one.
+    pub source: Option<Box<dyn std::error::Error + Send + Sync>>,
+}
+
+/// The classes of fault.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FaultKind {
+    /// What stands there is not what was read before: nothing was written; read and plan again.
+    Conflict,
+    /// Nothing was written, and the same may succeed later, at the earliest after the given time.
+    Passing {
+        /// The wait the other side asked for, if it named one.
+        retry_after: Option<Duration>,
+    },
+    /// A write was sent and its end is not known: only reading can tell.
+    InDoubt,
+    /// Nothing was written, and nothing will be until a person acts.
+    Refused,
+}
+
+impl Fault {
+    /// A fault of `kind`; see the fields for the two texts.
+    pub fn new(kind: FaultKind, why: impl Into<String>, remedy: impl Into<String>) -> Self {
+        Self { kind, why: why.into(), remedy: remedy.into(), source: None }
+    }
+
+    /// A passing fault without a named wait.
+    pub fn passing(why: impl Into<String>, remedy: impl Into<String>) -> Self {
+        Self::new(FaultKind::Passing { retry_after: None }, why, remedy)
+    }
+
+    /// A permanent refusal.
+    pub fn refused(why: impl Into<String>, remedy: impl Into<String>) -> Self {
+        Self::new(FaultKind::Refused, why, remedy)
+    }
+
+    /// The same fault with the error beneath it.
+    pub fn caused_by(mut self, source: impl std::error::Error + Send + Sync + 'static) -> Self {
+        self.source = Some(Box::new(source));
+        self
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.why)?;
+        if let Some(source) = &self.source {
+            write!(f, ": {source}")?;
+        }
+        if !self.remedy.is_empty() {
+            write!(f, "; {}", self.remedy)?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for Fault {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        self.source.as_deref().map(|source| source as _)
+    }
+}
+
+/// The future of a provider's answer.
+pub type Pending<'a, T> = Pin<Box<dyn Future<Output = Result<T, Fault>> + Send + 'a>>;
+
+/// A place where records live.
+///
+/// An implementation bounds its own time; the caller may also drop a future at any await, as a crash would.
+pub trait Provider: Send + Sync {
+    /// Reads what stands at `names`, with an entry for each of them. Writes nothing.
+    fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed>;
+
+    /// Writes all of `changes` or none of them, and only if each `before` still holds ([`FaultKind::Conflict`] otherwise).
+    /// An error of any kind but [`FaultKind::InDoubt`] promises that nothing was written.
+    fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied>;
+
+    /// Told once, before the first read, when an earlier process may have died in the middle of a write here.
+    fn resume(&self) {}
+
+    /// Where this provider writes, for people: a server, or a file.
+    fn target(&self) -> String;
+
+    /// How `count` changes would be sent, for people: "2 changes in 1 signed update to ns1.heronmill.example".
+    fn means(&self, count: usize) -> String;
+}

@@ -1,0 +1,4 @@
+//! (to be written)
+pub mod http;
+pub mod settle;
+pub mod vote;
