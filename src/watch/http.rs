@@ -1,1 +1,138 @@
-//! (to be written)
+//! Echo services over HTTP and HTTPS: one GET on a fresh connection, bounded in bytes, and by the caller in time.
+//!
+//! A family is chosen by binding the local end. No proxy, whatever the environment says: a proxy's address would come
+//! back. No kept connection: it would be reset, or answer for the old address, when the WAN address moves.
+
+use std::error::Error;
+use std::io;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+
+use reqwest::header::{ACCEPT, CACHE_CONTROL, CONTENT_TYPE, HeaderValue};
+use reqwest::{Client, StatusCode, Url, redirect, retry};
+
+use super::extract::{LIMIT, extract, too_long};
+use super::{Silence, WatchError};
+use crate::address::Family;
+use crate::config::{Extract, Witness, WitnessKind};
+
+/// Redirects within the same origin that are followed.
+const REDIRECTS: usize = 3;
+
+/// One client a family.
+#[derive(Debug)]
+pub struct Clients {
+    ipv4: Client,
+    ipv6: Client,
+}
+
+impl Clients {
+    /// The clients that `witnesses` need; certificates are loaded only if one of them speaks HTTPS.
+    ///
+    /// # Errors
+    /// [`WatchError::Client`] when the platform's certificates cannot be loaded.
+    pub fn new(witnesses: &[Witness]) -> Result<Self, WatchError> {
+        // An error means that a provider is installed already: as good.
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let secure = witnesses.iter().any(|witness| {
+            let WitnessKind::Http { url, .. } = &witness.kind;
+            url.scheme() == "https"
+        });
+        let build = |local: IpAddr| {
+            let builder = Client::builder()
+                .local_address(local)
+                .no_proxy()
+                .pool_max_idle_per_host(0)
+                .retry(retry::never())
+                .referer(false)
+                .redirect(redirect::Policy::custom(same_origin))
+                .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
+            let builder = if secure { builder } else { builder.tls_certs_only([]) };
+            builder.build().map_err(|source| WatchError::Client { why: root_cause(&source), source })
+        };
+        Ok(Self { ipv4: build(Ipv4Addr::UNSPECIFIED.into())?, ipv6: build(Ipv6Addr::UNSPECIFIED.into())? })
+    }
+
+    /// Asks the echo service at `url` over `family`. The address is as it came: not judged yet.
+    ///
+    /// # Errors
+    /// The [`Silence`] that says why there is none.
+    pub async fn ask(&self, family: Family, url: &Url, how: &Extract) -> Result<IpAddr, Silence> {
+        let client = match family {
+            Family::Ipv4 => &self.ipv4,
+            Family::Ipv6 => &self.ipv6,
+        };
+        let accept = match how {
+            Extract::Body => "text/plain, */*;q=0.1",
+            Extract::Pointer(_) => "application/json, */*;q=0.1",
+        };
+        // An answer kept by a cache on the way would be an earlier address (RFC 9111, section 5.2.1.4).
+        let request = client.get(url.clone()).header(ACCEPT, accept).header(CACHE_CONTROL, "no-cache");
+        let mut response = request.send().await.map_err(|error| silence(family, &error))?;
+        match response.status() {
+            StatusCode::OK => {}
+            StatusCode::NETWORK_AUTHENTICATION_REQUIRED => return Err(Silence::CaptivePortal),
+            status => return Err(Silence::Status(status.as_u16())),
+        }
+        let content_type = response.headers().get(CONTENT_TYPE).map(HeaderValue::as_bytes).map(String::from_utf8_lossy);
+        let content_type = content_type.map(String::from);
+        let mut body = Vec::new();
+        while let Some(chunk) = response.chunk().await.map_err(|error| silence(family, &error))? {
+            body.extend_from_slice(&chunk);
+            if body.len() > LIMIT {
+                return Err(too_long(content_type.as_deref(), &body));
+            }
+        }
+        extract(how, content_type.as_deref(), &body)
+    }
+}
+
+/// Why a redirect is not followed, on its way through the client.
+#[derive(Debug, thiserror::Error)]
+enum Refused {
+    #[error("redirected to {0}")]
+    Away(String),
+    #[error("redirected too often")]
+    TooOften,
+}
+
+fn same_origin(attempt: redirect::Attempt<'_>) -> redirect::Action {
+    let here = attempt.previous().first().map(Url::origin);
+    let next = attempt.url().origin();
+    if here.as_ref() != Some(&next) {
+        return attempt.error(Refused::Away(next.ascii_serialization()));
+    }
+    if attempt.previous().len() > REDIRECTS {
+        return attempt.error(Refused::TooOften);
+    }
+    attempt.follow()
+}
+
+fn silence(family: Family, error: &reqwest::Error) -> Silence {
+    for cause in causes(error) {
+        match cause.downcast_ref() {
+            Some(Refused::Away(origin)) => return Silence::RedirectedAway(one_line(origin)),
+            Some(Refused::TooOften) => return Silence::TooManyRedirects(REDIRECTS),
+            None => {}
+        }
+        // The connector's own way to say that no address of the name is of the bound family.
+        if cause.downcast_ref::<io::Error>().is_some_and(|cause| cause.kind() == io::ErrorKind::NotConnected) {
+            return Silence::Unreachable(format!("its host has no {family} address"));
+        }
+    }
+    Silence::Unreachable(root_cause(error))
+}
+
+fn causes<'a>(error: &'a (dyn Error + 'static)) -> impl Iterator<Item = &'a (dyn Error + 'static)> {
+    std::iter::successors(Some(error), |error| (*error).source())
+}
+
+/// The innermost cause, on one line and without the operating system's number for it.
+fn root_cause(error: &(dyn Error + 'static)) -> String {
+    let text = causes(error).last().map(ToString::to_string).unwrap_or_default();
+    one_line(text.split(" (os error").next().unwrap_or_default())
+}
+
+fn one_line(text: &str) -> String {
+    let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    clean.split_whitespace().collect::<Vec<_>>().join(" ").chars().take(120).collect()
+}
