@@ -325,3 +325,6 @@ fn others<'m>(
         (record.owner.as_str(), record.origin.as_str(), record.ttl, record.rtype.as_str(), data)
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -247,3 +247,6 @@ fn type_name(text: &[u8]) -> String {
     };
     name.to_owned()
 }
+
+#[cfg(test)]
+mod tests;
