@@ -1,0 +1,141 @@
+//! The file itself: read in one piece, and replaced as a whole or not at all.
+
+use std::fs::{self, File, Metadata, TryLockError};
+use std::io::{self, ErrorKind, Read, Write};
+use std::os::unix::fs::{MetadataExt, PermissionsExt, fchown};
+use std::path::{Path, PathBuf};
+
+use crate::provider::{Fault, FaultKind};
+
+/// The largest file that is read, in bytes; a home's zone is a thousand times smaller (common practice).
+const LARGEST: u64 = 32 << 20;
+
+/// A file as it was at one moment.
+#[derive(Debug)]
+pub(super) struct Snapshot {
+    /// Where it was asked for.
+    asked: PathBuf,
+    /// Where it is, symbolic links followed.
+    path: PathBuf,
+    /// Open, and locked when so asked, for as long as this lives.
+    _file: File,
+    meta: Metadata,
+    /// What it holds.
+    pub(super) bytes: Vec<u8>,
+}
+
+impl Snapshot {
+    /// Reads the file at `asked`; with `lock`, under an exclusive lock (flock) on it that this value holds.
+    pub(super) fn take(asked: &Path, lock: bool) -> Result<Self, Fault> {
+        let unreadable = |error| cannot("read", asked, error);
+        let path = fs::canonicalize(asked).map_err(unreadable)?;
+        if !fs::metadata(&path).map_err(unreadable)?.is_file() {
+            return Err(Fault::refused(format!("{} is not a file", asked.display()), "name the zone's master file"));
+        }
+        let file = File::open(&path).map_err(unreadable)?;
+        if lock {
+            match file.try_lock() {
+                Ok(()) => {}
+                Err(TryLockError::WouldBlock) => {
+                    let why = format!("{} is locked by another process", asked.display());
+                    return Err(Fault::passing(why, "close the editor or end the program that has it"));
+                }
+                Err(TryLockError::Error(error)) => return Err(cannot("lock", asked, error)),
+            }
+        }
+        let meta = file.metadata().map_err(unreadable)?;
+        if meta.len() > LARGEST {
+            let why = format!("{} is larger than {LARGEST} bytes", asked.display());
+            return Err(Fault::refused(why, "publish by a provider of kind rfc2136"));
+        }
+        let mut bytes = Vec::new();
+        (&file).take(LARGEST).read_to_end(&mut bytes).map_err(unreadable)?;
+        let snapshot = Self { asked: asked.to_owned(), path, _file: file, meta, bytes };
+        if snapshot.is_current() && u64::try_from(snapshot.bytes.len()) == Ok(snapshot.meta.len()) {
+            Ok(snapshot)
+        } else {
+            // Half of a file that is being written must be neither judged nor edited.
+            Err(Fault::passing(format!("{} is being written by another program", asked.display()), ""))
+        }
+    }
+
+    /// Whether the path still leads to the file as it was read.
+    fn is_current(&self) -> bool {
+        let is = |meta: Metadata| {
+            let of = |meta: &Metadata| (meta.dev(), meta.ino(), meta.len(), meta.mtime(), meta.mtime_nsec());
+            of(&meta) == of(&self.meta)
+        };
+        fs::canonicalize(&self.asked).is_ok_and(|path| path == self.path)
+            && fs::symlink_metadata(&self.path).is_ok_and(is)
+    }
+
+    /// Puts `bytes` in the file's place, with its mode and owner, if it still is as it was read.
+    /// `sealed` is called right before the point of no return.
+    ///
+    /// Extended attributes and access lists are left alone, which is to say not carried over to the new file; nor
+    /// are further hard links.
+    pub(super) fn replace(self, bytes: &[u8], sealed: impl FnOnce()) -> Result<(), Fault> {
+        let directory = self.path.parent().unwrap_or(Path::new("/"));
+        let unwritable = |error| cannot("replace", &self.path, error);
+        let mut prefix = std::ffi::OsString::from(".");
+        prefix.push(self.path.file_name().unwrap_or_default());
+        prefix.push(".");
+        let mut new = tempfile::Builder::new().prefix(&prefix).tempfile_in(directory).map_err(unwritable)?;
+        new.write_all(bytes).map_err(unwritable)?;
+        let file = new.as_file();
+        let (uid, gid) = (self.meta.uid(), self.meta.gid());
+        let fresh = file.metadata().map_err(unwritable)?;
+        if (fresh.uid(), fresh.gid()) != (uid, gid) {
+            // Before the mode: a change of owner clears the set-id bits.
+            fchown(file, Some(uid), Some(gid)).map_err(|error| {
+                let why = format!("the owner of {} ({uid}:{gid}) cannot be kept", self.path.display());
+                Fault::refused(why, format!("run as user {uid}, or make the file that of user {}", user()))
+                    .caused_by(error)
+            })?;
+        }
+        let mode = fs::Permissions::from_mode(self.meta.mode() & 0o7777);
+        file.set_permissions(mode).map_err(unwritable)?;
+        file.sync_all().map_err(unwritable)?;
+        if !self.is_current() {
+            let why = format!("{} was changed by another program meanwhile", self.asked.display());
+            return Err(Fault::new(FaultKind::Conflict, why, ""));
+        }
+        sealed();
+        new.persist(&self.path).map_err(|error| unwritable(error.error))?;
+        File::open(directory).and_then(|directory| directory.sync_all()).map_err(|error| {
+            let why = format!("{} was replaced, but may not outlive a power cut", self.path.display());
+            Fault::new(FaultKind::InDoubt, why, "look at the health of the disk").caused_by(error)
+        })
+    }
+}
+
+/// The numeric id of the user this process acts as.
+fn user() -> u32 {
+    rustix::process::geteuid().as_raw()
+}
+
+/// The fault for a file that cannot be read, locked or replaced.
+fn cannot(verb: &str, path: &Path, error: io::Error) -> Fault {
+    let why = format!("cannot {verb} {}", path.display());
+    let directory = path.parent().unwrap_or(Path::new("/")).display();
+    let fault = match (error.kind(), verb) {
+        (ErrorKind::NotFound, "read") => Fault::refused(why, "correct `file`, or put the zone's master file there"),
+        (ErrorKind::PermissionDenied, "replace") => {
+            let remedy = format!(
+                "let user {} write in {directory}: a new file is made there and renamed (`chmod`, `setfacl`)",
+                user()
+            );
+            Fault::refused(why, remedy)
+        }
+        (ErrorKind::ReadOnlyFilesystem, _) => {
+            let remedy = format!("add ReadWritePaths={directory} to the systemd unit, or mount it writable");
+            Fault::refused(why, remedy)
+        }
+        (ErrorKind::PermissionDenied, _) => {
+            Fault::refused(why, format!("let user {} read it, and enter {directory}", user()))
+        }
+        (ErrorKind::StorageFull | ErrorKind::QuotaExceeded, _) => Fault::passing(why, "make room on that disk"),
+        _ => Fault::passing(why, "look at the health of the disk"),
+    };
+    fault.caused_by(error)
+}

@@ -1,0 +1,118 @@
+//! A zone in a master file (RFC 1035, section 5), on the machine of the name server or on its way to it.
+//!
+//! May touch the file, its directory, and the reload command. `lex`, `scan`, `view`, `edit` and `serial` are pure.
+//! Only the RRsets that are written and the SOA serial change; every other byte stays.
+//!
+//! Not for a zone that its server writes by itself, be it for dynamic updates or for signing: such a file is the
+//! server's own, and [`super::rfc2136`] is the way there.
+
+mod edit;
+mod file;
+mod lex;
+mod reload;
+mod scan;
+mod serial;
+mod view;
+
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, SystemTime};
+
+use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider};
+use crate::clock::Timestamp;
+use crate::name::DnsName;
+use file::Snapshot;
+use scan::Master;
+
+/// A provider whose records live in a master file.
+#[derive(Debug)]
+pub struct ZoneFile {
+    zone: DnsName,
+    file: PathBuf,
+    reload: Vec<String>,
+    timeout: Duration,
+    /// The file was replaced, and the server may not have loaded it.
+    reload_due: AtomicBool,
+}
+
+impl ZoneFile {
+    /// The zone `zone` in the master file `file`; `reload` is program and arguments of the command that makes the
+    /// server load it, empty for none, and may take as long as `timeout`.
+    pub fn new(zone: DnsName, file: PathBuf, reload: Vec<String>, timeout: Duration) -> Self {
+        Self { zone, file, reload, timeout, reload_due: AtomicBool::new(false) }
+    }
+
+    async fn reload_if_due(&self) -> Result<(), reload::ReloadError> {
+        if self.reload_due.load(Ordering::Relaxed) {
+            reload::reload(&self.reload, self.timeout).await?;
+            self.reload_due.store(false, Ordering::Relaxed);
+        }
+        Ok(())
+    }
+
+    async fn look(&self, names: &BTreeSet<DnsName>) -> Result<Observed, Fault> {
+        self.reload_if_due().await.map_err(|error| {
+            let why = format!("{} was written, but the server may not have loaded it", self.file.display());
+            Fault::passing(why, RELOAD).caused_by(error)
+        })?;
+        let snapshot = Snapshot::take(&self.file, false)?;
+        Master::scan(&snapshot.bytes, self.zone.as_str())
+            .and_then(|master| view::observe(&master, &self.zone, names))
+            .map_err(|problem| problem.into_fault(&self.target()))
+    }
+
+    async fn write(&self, changes: &[Change]) -> Result<Applied, Fault> {
+        let snapshot = Snapshot::take(&self.file, true)?;
+        let today = day(Timestamp::from(SystemTime::now()));
+        let edited = edit::edit(&snapshot.bytes, &self.zone, changes, today)
+            .map_err(|problem| problem.into_fault(&self.target()))?;
+        let Some(edited) = edited else { return Ok(Applied { detail: "nothing to change".into() }) };
+        // Set before the rename: this future may be dropped while the command runs.
+        let due_before = self.reload_due.load(Ordering::Relaxed);
+        let outcome = snapshot.replace(&edited.bytes, || self.reload_due.store(true, Ordering::Relaxed));
+        if outcome.as_ref().is_err_and(|fault| fault.kind != FaultKind::InDoubt) {
+            self.reload_due.store(due_before, Ordering::Relaxed);
+        }
+        outcome?;
+        self.reload_if_due().await.map_err(|error| {
+            let why =
+                format!("{} now has serial {}, but the server may not have loaded it", self.target(), edited.serial);
+            Fault::new(FaultKind::InDoubt, why, RELOAD).caused_by(error)
+        })?;
+        Ok(Applied { detail: format!("serial {}", edited.serial) })
+    }
+}
+
+const RELOAD: &str = "run the `reload` command by hand as the daemon's user; it is tried again at the next read";
+
+/// The day of `now` in UTC, as the number YYYYMMDD.
+fn day(now: Timestamp) -> u32 {
+    let text = now.to_string();
+    let digits = text.chars().take(10).filter_map(|digit| digit.to_digit(10));
+    digits.fold(0, |number, digit| number * 10 + digit)
+}
+
+impl Provider for ZoneFile {
+    fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
+        Box::pin(self.look(names))
+    }
+
+    fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied> {
+        Box::pin(self.write(changes))
+    }
+
+    fn resume(&self) {
+        // The earlier process may have died between the replacing and the reloading.
+        self.reload_due.store(true, Ordering::Relaxed);
+    }
+
+    fn target(&self) -> String {
+        self.file.display().to_string()
+    }
+
+    fn means(&self, count: usize) -> String {
+        let changes = if count == 1 { "change" } else { "changes" };
+        format!("{count} {changes} in the file {}", self.target())
+    }
+}
