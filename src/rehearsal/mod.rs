@@ -1,2 +1,3 @@
 //! (to be written)
 pub mod dns;
+pub mod zone;

@@ -1,0 +1,286 @@
+//! Judges answers: whether they can be believed (RFC 8945, section 5.3), and what a refusal means. Pure.
+
+use std::cmp::Ordering;
+
+use hickory_proto::op::{Message, MessageType, ResponseCode as Rcode};
+use hickory_proto::rr::rdata::tsig::TsigError;
+
+use super::message::{Sent, algorithm_name, verifiable};
+use crate::config::TsigKey;
+use crate::name::DnsName;
+use crate::provider::{Change, Fault, FaultKind};
+
+/// What an answer is worth.
+pub(super) enum Answer {
+    /// The key's own word; or we signed nothing and can expect nothing.
+    Believed(Message),
+    /// We signed, and this is not signed: its error is a hint, and its success is nothing.
+    Claimed(Rcode, Option<TsigError>),
+    /// It is signed, but not by our key and for our request.
+    Forged,
+    /// It is no answer to what was sent.
+    Junk,
+}
+
+/// Judges the bytes that came for `sent`, in the order that is safe: parse, id, presence of a signature, signature.
+pub(super) fn judge(raw: &[u8], sent: Sent) -> Answer {
+    let Ok(message) = Message::from_vec(raw) else { return Answer::Junk };
+    let header = &message.metadata;
+    if header.id != sent.id
+        || header.message_type != MessageType::Response
+        || header.op_code != sent.op_code
+        || header.truncation
+        || message.queries.first().is_some_and(|question| Some(question) != sent.question.as_ref())
+    {
+        return Answer::Junk;
+    }
+    let Some(mut verifier) = sent.verifier else { return Answer::Believed(message) };
+    let Some(tsig) = message.signature().map(|record| &record.data) else {
+        return Answer::Claimed(header.response_code, None);
+    };
+    if tsig.mac.is_empty() {
+        // BADKEY and BADSIG cannot be signed (RFC 8945, section 5.2).
+        return Answer::Claimed(header.response_code, tsig.error);
+    }
+    match verifiable(raw, &message) && verifier.verify(raw).is_ok() {
+        true => Answer::Believed(message),
+        false => Answer::Forged,
+    }
+}
+
+/// What was asked for.
+#[derive(Clone, Copy)]
+pub(super) enum Task<'a> {
+    /// A query, or an update without a change in it: an error leaves nothing in doubt.
+    Read,
+    /// These changes.
+    Write(&'a [Change]),
+}
+
+/// Who asked whom for what: all that an explanation needs.
+#[derive(Clone, Copy)]
+pub(super) struct Context<'a> {
+    /// The server, as people know it.
+    pub(super) server: &'a str,
+    /// The zone.
+    pub(super) zone: &'a DnsName,
+    /// The key that signed.
+    pub(super) key: Option<&'a TsigKey>,
+    /// The server has signed an answer with this key before.
+    pub(super) key_known: bool,
+    /// What was asked for.
+    pub(super) task: Task<'a>,
+    /// When, in seconds since the Unix epoch, by our clock.
+    pub(super) signed_at: u64,
+}
+
+impl Context<'_> {
+    /// The message of a believed answer without an error; for a read, NXDOMAIN is none (RFC 2308, section 2.1).
+    pub(super) fn accept(&self, answer: Answer) -> Result<Message, Fault> {
+        let server = self.server;
+        match answer {
+            Answer::Junk => Err(self.doubt(
+                format!("what {server} answered is not a DNS answer to what was asked"),
+                "see whether a DNS server listens there, and speaks TCP",
+            )),
+            Answer::Forged => Err(self.doubt(
+                format!("the answer of {server} is not signed by the key {} and cannot be believed", self.key_name()),
+                "see who answers at that address",
+            )),
+            Answer::Claimed(rcode, error) => Err(self.hint(rcode, error)),
+            Answer::Believed(message) => {
+                let tsig = message.signature().map(|record| &record.data);
+                if let Some(error) = tsig.and_then(|tsig| tsig.error) {
+                    return Err(self.tsig_error(error, tsig.map_or(&[], |tsig| &tsig.other), "signed"));
+                }
+                match (message.metadata.response_code, self.task) {
+                    (Rcode::NoError, _) | (Rcode::NXDomain, Task::Read) => Ok(message),
+                    (rcode, _) => Err(self.refusal(rcode)),
+                }
+            }
+        }
+    }
+
+    /// Nothing can be concluded: a read is repeated, a write may have happened.
+    pub(super) fn doubt(&self, why: String, remedy: &str) -> Fault {
+        match self.task {
+            Task::Read => Fault::passing(why, remedy),
+            Task::Write(_) => Fault::new(FaultKind::InDoubt, why, remedy),
+        }
+    }
+
+    /// An unsigned answer to a signed request. Its refusal is taken for one, for the worst a forger gets from it
+    /// is that we stop; whatever would let us go on is not believed.
+    fn hint(&self, rcode: Rcode, error: Option<TsigError>) -> Fault {
+        if let Some(error) = error {
+            return self.tsig_error(error, &[], "unsigned, so a hint only");
+        }
+        let (server, zone, key) = (self.server, self.zone, self.key_name());
+        let code = format!("{}, unsigned, so a hint only", code(rcode));
+        match rcode {
+            // Knot answers so (measured with 3.2).
+            Rcode::NotAuth => self.not_served(&code),
+            Rcode::Refused => Fault::refused(
+                format!("{server} refuses to serve us ({code})"),
+                format!("check that {server} is the primary of {zone} and lets this machine, with the key {key}, in"),
+            ),
+            Rcode::FormErr | Rcode::NotImp => Fault::refused(
+                format!("{server} does not understand signed requests or dynamic updates ({code})"),
+                format!("set `server` to a primary of {zone} that has RFC 2136 and RFC 8945"),
+            ),
+            _ => self.doubt(
+                format!(
+                    "{server} answered {} without the signature of the key {key}: that cannot be believed",
+                    self::code(rcode)
+                ),
+                "see who answers at that address, and whether that server signs its answers (RFC 8945)",
+            ),
+        }
+    }
+
+    /// The TSIG errors of RFC 8945, section 5.2.
+    fn tsig_error(&self, error: TsigError, other: &[u8], standing: &str) -> Fault {
+        let (server, key) = (self.server, self.key_name());
+        let algorithm = self.key.map_or("", |key| algorithm_name(key.algorithm));
+        match (error, self.task) {
+            // Knot says so of a key that no ACL of the zone lets do this (measured with 3.2).
+            (TsigError::BadKey, Task::Write(_)) if self.key_known => Fault::refused(
+                format!(
+                    "{server} knows the key {key} but does not let it change {} (BADKEY, {standing})",
+                    self.written()
+                ),
+                self.permission(),
+            ),
+            (TsigError::BadKey, _) => Fault::refused(
+                format!("{server} does not know the key {key} with {algorithm} (BADKEY, {standing})"),
+                format!(
+                    "give {server} that key, or correct `key.name` and `key.algorithm` here: both must be the same on both sides"
+                ),
+            ),
+            (TsigError::BadSig, _) => Fault::refused(
+                format!("the secret of the key {key} is not the one {server} has (BADSIG, {standing})"),
+                format!("make `key.secret` here and the secret of {key} on {server} the same"),
+            ),
+            (TsigError::BadTime, _) => Fault::passing(
+                format!("{} (BADTIME, {standing})", self.skew(other)),
+                "set the clock that is wrong, for example by NTP (RFC 5905)",
+            ),
+            (TsigError::BadTrunc, _) => Fault::refused(
+                format!("{server} does not take the length of our signature (BADTRUNC, {standing})"),
+                format!("let {server} take full {algorithm} signatures"),
+            ),
+            (TsigError::Unknown(number), _) => self.doubt(
+                format!("{server} answered with the TSIG error {number} ({standing})"),
+                "see the log of that server",
+            ),
+        }
+    }
+
+    /// How far the clocks are apart, by the server's time in the other-data (RFC 8945, section 5.2.3).
+    fn skew(&self, other: &[u8]) -> String {
+        let server = self.server;
+        if other.len() != 6 {
+            return format!("this clock and that of {server} are too far apart");
+        }
+        let theirs = other.iter().fold(0, |time, octet| time << 8 | u64::from(*octet));
+        let seconds = self.signed_at.abs_diff(theirs);
+        match self.signed_at.cmp(&theirs) {
+            Ordering::Greater => format!("this clock is {seconds} s ahead of that of {server}"),
+            Ordering::Less => format!("this clock is {seconds} s behind that of {server}"),
+            Ordering::Equal => format!("{server} finds this clock wrong but names the same time"),
+        }
+    }
+
+    /// A believed refusal (RFC 2136, section 3; as BIND 9.18 and Knot 3.2 use the codes).
+    fn refusal(&self, rcode: Rcode) -> Fault {
+        let (server, zone) = (self.server, self.zone);
+        let standing = format!("{}, {}", code(rcode), if self.key.is_some() { "signed" } else { "unsigned" });
+        match (rcode, self.task) {
+            (Rcode::NXRRSet | Rcode::YXRRSet | Rcode::NXDomain | Rcode::YXDomain, _) => Fault::new(
+                FaultKind::Conflict,
+                format!("{} is not as it was read from {server} ({standing})", self.written()),
+                "",
+            ),
+            (Rcode::Refused, Task::Write(_)) if self.key.is_some() => Fault::refused(
+                format!("{server} does not let the key {} change {} ({standing})", self.key_name(), self.written()),
+                self.permission(),
+            ),
+            (Rcode::Refused, Task::Write(_)) => Fault::refused(
+                format!("{server} takes no unsigned update of {zone} ({standing})"),
+                "set `key`, or let that server take updates from its own machine",
+            ),
+            (Rcode::Refused, Task::Read) => Fault::refused(
+                format!("{server} does not answer for {zone} ({standing})"),
+                format!("check that {server} serves {zone} and lets this machine query it"),
+            ),
+            (Rcode::NotAuth, Task::Write(_)) if self.key.is_none() => Fault::refused(
+                format!("{server} does not serve {zone}, or takes no unsigned update of it ({standing})"),
+                "check `zone` and `server`, or set `key`",
+            ),
+            (Rcode::NotAuth, _) => self.not_served(&standing),
+            (Rcode::NotZone, _) => Fault::refused(
+                format!("{server} finds {} outside the zone {zone} ({standing})", self.written()),
+                "correct the record's name, or its provider's `zone`",
+            ),
+            (Rcode::FormErr | Rcode::NotImp, _) => Fault::refused(
+                format!("{server} does not do dynamic updates, or not as RFC 2136 has them ({standing})"),
+                format!("set `server` to a primary of {zone} that does"),
+            ),
+            (Rcode::ServFail, _) => {
+                Fault::passing(format!("{server} failed ({standing})"), "see the log of that server if it lasts")
+            }
+            _ => self.doubt(format!("{server} answered {standing}"), "see the log of that server"),
+        }
+    }
+
+    fn not_served(&self, standing: &str) -> Fault {
+        let (server, zone) = (self.server, self.zone);
+        Fault::refused(
+            format!("{server} is not the authority for the zone {zone} ({standing})"),
+            format!(
+                "set `zone` to the zone's apex and `server` to its primary: {server} does not serve {zone} as a zone"
+            ),
+        )
+    }
+
+    fn permission(&self) -> String {
+        format!(
+            "let {} change {} on {}: in BIND a grant in the zone's `update-policy`, in Knot an `acl` of the zone with `action: update`",
+            self.key_name(),
+            self.written(),
+            self.server
+        )
+    }
+
+    fn key_name(&self) -> &str {
+        self.key.map_or("(none)", |key| key.name.as_str())
+    }
+
+    /// What was to be written, the first few by name.
+    fn written(&self) -> String {
+        let Task::Write(changes) = self.task else { return self.zone.to_string() };
+        let named: Vec<_> = changes.iter().take(3).map(|change| format!("{} {}", change.name, change.rtype)).collect();
+        match changes.len().saturating_sub(named.len()) {
+            0 => named.join(", "),
+            more => format!("{} and {more} more", named.join(", ")),
+        }
+    }
+}
+
+/// The code by its name in the registry (RFC 6895, section 2.3), as servers log it.
+fn code(rcode: Rcode) -> String {
+    match rcode {
+        Rcode::NoError => "NOERROR".to_owned(),
+        Rcode::FormErr => "FORMERR".to_owned(),
+        Rcode::ServFail => "SERVFAIL".to_owned(),
+        Rcode::NXDomain => "NXDOMAIN".to_owned(),
+        Rcode::NotImp => "NOTIMP".to_owned(),
+        Rcode::Refused => "REFUSED".to_owned(),
+        Rcode::YXDomain => "YXDOMAIN".to_owned(),
+        Rcode::YXRRSet => "YXRRSET".to_owned(),
+        Rcode::NXRRSet => "NXRRSET".to_owned(),
+        Rcode::NotAuth => "NOTAUTH".to_owned(),
+        Rcode::NotZone => "NOTZONE".to_owned(),
+        other => format!("RCODE {}", u16::from(other)),
+    }
+}

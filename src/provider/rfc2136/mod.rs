@@ -1,0 +1,423 @@
+//! A DNS server that takes dynamic updates (RFC 2136), signed by TSIG (RFC 8945).
+//!
+//! [`message`], [`judge`] and [`read`] are pure; [`transport`] opens the TCP connections, and this file puts
+//! questions and updates on them.
+//!
+//! All changes go in one UPDATE message, which a server applies as a whole or not at all (RFC 2136, section 3.4).
+//! Only what does not fit one message is split, and then each message stands for itself: when one fails after
+//! another was taken, the fault is [`FaultKind::InDoubt`].
+
+mod judge;
+pub(crate) mod message;
+mod read;
+mod transport;
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, SystemTime};
+
+use hickory_proto::ProtoError;
+use hickory_proto::op::Message;
+use hickory_proto::rr::{Name, RecordType as WireType, TSigner};
+use ring::rand::{SecureRandom, SystemRandom};
+use tokio::time::{Instant, timeout_at};
+
+use self::judge::{Answer, Context, Task, judge};
+use self::message::{Sent, exists, query, seal, signer, update, wire_name, wire_type};
+use self::read::{Finding, Unfit};
+use self::transport::Link;
+use super::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Pending, Provider, RecordType};
+use crate::clock::Timestamp;
+use crate::config::TsigKey;
+use crate::name::DnsName;
+
+/// Questions on their way at once: few enough that neither side waits for the other to read.
+const WINDOW: usize = 64;
+/// Changes in one message: about 150 bytes each with their guards, for names of common length.
+const BATCH: usize = 400;
+
+/// One zone at its primary server.
+pub struct Rfc2136 {
+    zone: DnsName,
+    server: String,
+    key: Option<TsigKey>,
+    timeout: Duration,
+    now: fn() -> Timestamp,
+    random: SystemRandom,
+    /// The server has signed an answer with our key, so it knows the key.
+    key_known: AtomicBool,
+    /// Names in an update that met a conflict: the next read asks whether what it sees there really stands there,
+    /// or is made by a wildcard.
+    doubted: Mutex<BTreeSet<DnsName>>,
+}
+
+impl Rfc2136 {
+    /// The zone `zone` at `server` (`host:port`), by `key`; `timeout` is for a whole read or write.
+    ///
+    /// Without a key, updates go to a loopback address only.
+    pub fn new(zone: DnsName, server: String, key: Option<TsigKey>, timeout: Duration) -> Self {
+        Self {
+            zone,
+            server,
+            key,
+            timeout,
+            now: || Timestamp::from(SystemTime::now()),
+            random: SystemRandom::new(),
+            key_known: AtomicBool::new(false),
+            doubted: Mutex::new(BTreeSet::new()),
+        }
+    }
+
+    /// The same, signing by another clock.
+    pub fn with_clock(self, now: fn() -> Timestamp) -> Self {
+        Self { now, ..self }
+    }
+
+    /// The server as people write it.
+    fn label(&self) -> &str {
+        self.server.strip_suffix(":53").unwrap_or(&self.server)
+    }
+
+    fn context<'a>(&'a self, task: Task<'a>, signed_at: u64) -> Context<'a> {
+        Context {
+            server: self.label(),
+            zone: &self.zone,
+            key: self.key.as_ref(),
+            key_known: self.key_known.load(Ordering::Relaxed),
+            task,
+            signed_at,
+        }
+    }
+
+    fn signer(&self) -> Result<Option<TSigner>, Fault> {
+        self.key.as_ref().map(signer).transpose().map_err(unbuilt)
+    }
+
+    fn fresh_id(&self) -> Result<u16, Fault> {
+        let mut id = [0; 2];
+        self.random
+            .fill(&mut id)
+            .map_err(|_| Fault::passing("the system gives no random bytes for a message id", ""))?;
+        Ok(u16::from_be_bytes(id))
+    }
+
+    async fn open(&self, deadline: Instant) -> Result<Link, Fault> {
+        Link::open(&self.server, deadline).await.map_err(|error| {
+            let server = self.label();
+            Fault::passing(
+                format!("{server} cannot be reached over TCP"),
+                format!("see that {server} runs and can be reached from here"),
+            )
+            .caused_by(error)
+        })
+    }
+
+    /// Judges an answer and takes note when it shows that the server knows our key.
+    fn accept(&self, raw: &[u8], sent: Sent, task: Task<'_>) -> Result<Message, Fault> {
+        let signed_at = sent.signed_at;
+        let answer = judge(raw, sent);
+        if self.key.is_some() && matches!(answer, Answer::Believed(_)) {
+            self.key_known.store(true, Ordering::Relaxed);
+        }
+        self.context(task, signed_at).accept(answer)
+    }
+
+    /// Puts all `questions` on one connection, the answers in the same order. A server may answer in any order,
+    /// and may close the connection after some answers (RFC 7766, sections 6.2.1.1 and 6.2.4): the rest is asked again.
+    async fn ask(&self, questions: &[Message], deadline: Instant) -> Result<Vec<Message>, Fault> {
+        let signer = self.signer()?;
+        let mut answers: Vec<Option<Message>> = vec![None; questions.len()];
+        let mut todo: VecDeque<usize> = (0..questions.len()).collect();
+        while !todo.is_empty() {
+            let mut link = self.open(deadline).await?;
+            let before = todo.len();
+            let Err(broken) = self.pass(&mut link, questions, signer.as_ref(), &mut todo, &mut answers).await? else {
+                break;
+            };
+            if todo.len() == before {
+                let server = self.label();
+                return Err(Fault::passing(
+                    format!("{server} closed the connection without an answer"),
+                    format!("see the log of {server}"),
+                )
+                .caused_by(broken));
+            }
+        }
+        Ok(answers.into_iter().flatten().collect())
+    }
+
+    /// One connection's part of [`Self::ask`]: what is still to do when it breaks stays in `todo`.
+    async fn pass(
+        &self,
+        link: &mut Link,
+        questions: &[Message],
+        signer: Option<&TSigner>,
+        todo: &mut VecDeque<usize>,
+        answers: &mut [Option<Message>],
+    ) -> Result<std::io::Result<()>, Fault> {
+        let mut waiting: HashMap<u16, (usize, Sent)> = HashMap::new();
+        let broken = loop {
+            let mut failed = None;
+            while waiting.len() < WINDOW && failed.is_none() {
+                let Some(at) = todo.pop_front() else { break };
+                let id = loop {
+                    let id = self.fresh_id()?;
+                    if !waiting.contains_key(&id) {
+                        break id;
+                    }
+                };
+                let sent = seal(questions[at].clone(), id, signer, (self.now)()).map_err(unbuilt)?;
+                failed = link.send(&sent.wire).await.err();
+                waiting.insert(id, (at, sent));
+            }
+            if waiting.is_empty() {
+                return Ok(Ok(()));
+            }
+            // What was answered before a failed send can still be read.
+            match link.receive().await {
+                Ok(raw) => {
+                    let id = raw.first_chunk().map(|id| u16::from_be_bytes(*id));
+                    let Some((at, sent)) = id.and_then(|id| waiting.remove(&id)) else {
+                        return self.context(Task::Read, 0).accept(Answer::Junk).map(|_| Ok(()));
+                    };
+                    answers[at] = Some(self.accept(&raw, sent, Task::Read)?);
+                }
+                Err(error) => break failed.unwrap_or(error),
+            }
+        };
+        todo.extend(waiting.into_values().map(|(at, _)| at));
+        Ok(Err(broken))
+    }
+
+    async fn observe(&self, names: &BTreeSet<DnsName>, deadline: Instant) -> Result<Observed, Fault> {
+        const TYPES: [RecordType; 2] = [RecordType::A, RecordType::Aaaa];
+        let zone = wire_name(&self.zone).map_err(unbuilt)?;
+        let wire: Vec<Name> = names.iter().map(wire_name).collect::<Result<_, _>>().map_err(unbuilt)?;
+        let mut questions = vec![query(zone.clone(), WireType::SOA)];
+        questions.extend(wire.iter().flat_map(|name| TYPES.map(|rtype| query(name.clone(), wire_type(rtype)))));
+        let mut answers = self.ask(&questions, deadline).await?.into_iter();
+
+        let soa = answers.next().ok_or_else(|| self.unfit(Unfit::NotAuthority))?;
+        let serial = read::serial(&zone, &soa).map_err(|unfit| self.unfit(unfit))?;
+        let mut found = BTreeMap::new();
+        for (name, wire) in names.iter().zip(wire) {
+            let pair: Vec<_> = TYPES.into_iter().zip(answers.by_ref().take(TYPES.len())).collect();
+            let finding = read::standing(&zone, &wire, &pair).map_err(|unfit| self.unfit(unfit))?;
+            found.insert(name.clone(), finding);
+        }
+        self.look_behind_wildcards(&zone, &mut found, deadline).await?;
+        let names = found.into_iter().map(|(name, finding)| (name, finding.standing)).collect();
+        Ok(Observed { names, serial: Some(serial) })
+    }
+
+    /// Removes what a wildcard shows at a name where nothing stands (RFC 4592, section 3.3.1).
+    ///
+    /// An address answered by a wildcard reads like the name's own, and is as good while it is the wanted one.
+    /// An update of it meets a conflict, and the next read asks by a prerequisite alone, which sees only what is there.
+    /// A CNAME would be an obstacle at once, so it is compared with what the wildcards above the name hold.
+    async fn look_behind_wildcards(
+        &self,
+        zone: &Name,
+        found: &mut BTreeMap<DnsName, Finding>,
+        deadline: Instant,
+    ) -> Result<(), Fault> {
+        let doubted: BTreeSet<DnsName> =
+            self.doubted().intersection(&found.keys().cloned().collect()).cloned().collect();
+        for (name, finding) in found.iter_mut() {
+            let wire = wire_name(name).map_err(unbuilt)?;
+            let cname = match &finding.standing.obstacle {
+                Some(Obstacle::Cname(target)) if !finding.dname => Some(target.clone()),
+                _ => None,
+            };
+            if doubted.contains(name) {
+                for rtype in finding.standing.sets.keys().copied().collect::<Vec<_>>() {
+                    if !self.stands(zone, &wire, wire_type(rtype), deadline).await? {
+                        finding.standing.sets.remove(&rtype);
+                    }
+                }
+                if cname.is_some() && !self.stands(zone, &wire, WireType::CNAME, deadline).await? {
+                    finding.standing.obstacle = None;
+                }
+            } else if let Some(target) = cname {
+                let wildcards: Vec<Name> = wildcards(zone, &wire);
+                let questions: Vec<_> = wildcards.iter().map(|name| query(name.clone(), WireType::CNAME)).collect();
+                let answers = self.ask(&questions, deadline).await?;
+                if wildcards
+                    .iter()
+                    .zip(&answers)
+                    .any(|(name, answer)| read::cname(name, answer).as_ref() == Some(&target))
+                {
+                    finding.standing.obstacle = None;
+                }
+            }
+        }
+        self.doubted().retain(|name| !doubted.contains(name));
+        Ok(())
+    }
+
+    /// Whether the RRset itself exists, by an update that has a prerequisite and nothing to write.
+    async fn stands(&self, zone: &Name, name: &Name, rtype: WireType, deadline: Instant) -> Result<bool, Fault> {
+        match self.ask(&[exists(zone.clone(), name.clone(), rtype)], deadline).await {
+            Ok(_) => Ok(true),
+            Err(fault) if fault.kind == FaultKind::Conflict => Ok(false),
+            Err(fault) => Err(fault),
+        }
+    }
+
+    fn unfit(&self, unfit: Unfit) -> Fault {
+        let (server, zone) = (self.label(), &self.zone);
+        match unfit {
+            Unfit::NotAuthority => Fault::refused(
+                format!("{server} answers for {zone}, but not as its authority (no AA, RFC 1035, 4.1.1)"),
+                format!("set `server` to the primary of {zone}"),
+            ),
+            Unfit::NotApex(Some(apex)) => Fault::refused(
+                format!("{zone} is no zone of its own at {server}, but lies in {apex}"),
+                format!("set `zone` to {apex}"),
+            ),
+            Unfit::NotApex(None) => {
+                Fault::refused(format!("{server} has no SOA for {zone}"), "set `zone` to the apex of the zone")
+            }
+        }
+    }
+
+    async fn write(&self, changes: &[Change], deadline: Instant) -> Result<Applied, Fault> {
+        let signer = self.signer()?;
+        let zone = wire_name(&self.zone).map_err(unbuilt)?;
+        let batches = self.batches(&zone, changes, signer.as_ref())?;
+        let mut link = match timeout_at(deadline, self.open(deadline)).await {
+            Ok(link) => link?,
+            Err(_) => return Err(self.late()),
+        };
+        if signer.is_none() && !link.is_loopback() {
+            return Err(Fault::refused(
+                format!("an unsigned update would leave this machine for {}", self.label()),
+                "set `key`: unsigned updates go to a loopback address only",
+            ));
+        }
+        // Drawn before the first is sent: from then on every failure leaves something written.
+        let ids = batches.iter().map(|_| self.fresh_id()).collect::<Result<Vec<_>, _>>()?;
+        for (at, batch) in batches.iter().enumerate() {
+            let outcome =
+                match update(zone.clone(), batch).and_then(|m| seal(m, ids[at], signer.as_ref(), (self.now)())) {
+                    Ok(sent) => self.exchange(&mut link, sent, batch, deadline).await,
+                    Err(error) => Err(unbuilt(error)),
+                };
+            if let Err(fault) = outcome {
+                if fault.kind == FaultKind::Conflict {
+                    self.doubted().extend(batch.iter().map(|change| change.name.clone()));
+                }
+                return Err(match at {
+                    0 => fault,
+                    _ => Fault {
+                        kind: FaultKind::InDoubt,
+                        why: format!("{at} of {} updates were taken, the next was not: {}", batches.len(), fault.why),
+                        ..fault
+                    },
+                });
+            }
+        }
+        let by = self.key.as_ref().map(|key| format!(", signed by {}", key.name)).unwrap_or_default();
+        Ok(Applied { detail: format!("NOERROR from {}{by}", self.label()) })
+    }
+
+    /// Sends one update and judges its answer. From the first byte on, silence leaves the end unknown.
+    async fn exchange(&self, link: &mut Link, sent: Sent, batch: &[Change], deadline: Instant) -> Result<(), Fault> {
+        let task = Task::Write(batch);
+        let doubt = |why: &str| {
+            self.context(task, 0)
+                .doubt(format!("{} {why}, so it may have been taken", self.label()), "read to learn how it ended")
+        };
+        let trip = async {
+            link.send(&sent.wire).await?;
+            link.receive().await
+        };
+        match timeout_at(deadline, trip).await {
+            Ok(Ok(raw)) => self.accept(&raw, sent, task).map(|_| ()),
+            Ok(Err(error)) => Err(doubt("did not answer the update").caused_by(error)),
+            Err(_) => Err(doubt(&format!("did not answer the update within {:?}", self.timeout))),
+        }
+    }
+
+    /// `changes` in as few messages as they fit.
+    fn batches<'a>(
+        &self,
+        zone: &Name,
+        changes: &'a [Change],
+        signer: Option<&TSigner>,
+    ) -> Result<Vec<&'a [Change]>, Fault> {
+        let mut todo: VecDeque<&[Change]> = changes.chunks(BATCH).collect();
+        let mut batches = Vec::new();
+        while let Some(batch) = todo.pop_front() {
+            match update(zone.clone(), batch).and_then(|message| seal(message, 0, signer, (self.now)())) {
+                Ok(_) => batches.push(batch),
+                Err(_) if batch.len() > 1 => {
+                    let (first, second) = batch.split_at(batch.len() / 2);
+                    todo.push_front(second);
+                    todo.push_front(first);
+                }
+                Err(error) => return Err(unbuilt(error)),
+            }
+        }
+        Ok(batches)
+    }
+
+    fn late(&self) -> Fault {
+        let server = self.label();
+        Fault::passing(
+            format!("{server} did not answer within {:?}", self.timeout),
+            format!("see that {server} runs and can be reached from here"),
+        )
+    }
+
+    fn doubted(&self) -> std::sync::MutexGuard<'_, BTreeSet<DnsName>> {
+        self.doubted.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Provider for Rfc2136 {
+    fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
+        Box::pin(async move {
+            let deadline = Instant::now() + self.timeout;
+            timeout_at(deadline, self.observe(names, deadline)).await.unwrap_or_else(|_| Err(self.late()))
+        })
+    }
+
+    fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied> {
+        Box::pin(async move {
+            if changes.is_empty() {
+                return Ok(Applied::default());
+            }
+            self.write(changes, Instant::now() + self.timeout).await
+        })
+    }
+
+    fn target(&self) -> String {
+        self.server.clone()
+    }
+
+    fn means(&self, count: usize) -> String {
+        let plural = |count: usize| if count == 1 { "" } else { "s" };
+        let updates = count.div_ceil(BATCH);
+        let how = if self.key.is_some() { "signed" } else { "unsigned" };
+        format!("{count} change{} in {updates} {how} update{} to {}", plural(count), plural(updates), self.label())
+    }
+}
+
+/// The wildcards that may answer for `name` in `zone`: one below each of its ancestors in the zone.
+fn wildcards(zone: &Name, name: &Name) -> Vec<Name> {
+    let mut found = Vec::new();
+    let mut at = name.clone();
+    while at != *zone && zone.zone_of(&at) {
+        at = at.base_name();
+        found.extend(at.prepend_label("*"));
+    }
+    // Asked for by its own name, a wildcard is a name like others (RFC 4592, section 2.1.1).
+    found.retain(|wildcard| wildcard != name);
+    found
+}
+
+fn unbuilt(error: ProtoError) -> Fault {
+    Fault::refused("the DNS message cannot be built", "shorten the names, or report this").caused_by(error)
+}

@@ -1,0 +1,102 @@
+//! What the answers to a read say of a name. Pure.
+
+use std::net::IpAddr;
+
+use hickory_proto::op::Message;
+use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
+
+use super::message::wire_type;
+use crate::provider::{Obstacle, RecordType, RrSet, Standing};
+
+/// DNAME (RFC 6672, section 2.1), whose data the library does not read.
+const DNAME: u16 = 39;
+
+/// Why the answers of a server say nothing of the zone.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) enum Unfit {
+    /// It is not an authority for what it answers (RFC 1035, section 4.1.1: AA).
+    NotAuthority,
+    /// The zone's name is not an apex; the name is the apex above it, if one was told.
+    NotApex(Option<String>),
+}
+
+/// What stands at a name, and whether a query alone can tell.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub(super) struct Finding {
+    /// What stands there.
+    pub(super) standing: Standing,
+    /// The obstacle is a DNAME above the name, so no wildcard made it.
+    pub(super) dname: bool,
+}
+
+/// The zone's serial, from the answer to the question for its SOA.
+pub(super) fn serial(zone: &Name, answer: &Message) -> Result<u32, Unfit> {
+    if !answer.metadata.authoritative {
+        return Err(Unfit::NotAuthority);
+    }
+    let serial = answer.answers.iter().find_map(|record| match &record.data {
+        RData::SOA(soa) if record.name == *zone => Some(soa.serial),
+        _ => None,
+    });
+    let above = || answer.authorities.iter().find(|record| record.record_type() == WireType::SOA);
+    serial.ok_or_else(|| Unfit::NotApex(above().map(|record| text(&record.name))))
+}
+
+/// What stands at `name`, from the answers to the questions for its addresses.
+pub(super) fn standing(zone: &Name, name: &Name, answers: &[(RecordType, Message)]) -> Result<Finding, Unfit> {
+    let mut finding = Finding::default();
+    for (rtype, answer) in answers {
+        if let Some(cut) = cut(zone, name, answer) {
+            finding.standing.obstacle = Some(Obstacle::Delegated(text(cut)));
+            finding.standing.sets.clear();
+            return Ok(finding);
+        }
+        if !answer.metadata.authoritative {
+            return Err(Unfit::NotAuthority);
+        }
+        if let Some(target) = cname(name, answer) {
+            finding.dname |= answer.answers.iter().any(|record| u16::from(record.record_type()) == DNAME);
+            finding.standing.obstacle = Some(Obstacle::Cname(target));
+        }
+        if let Some(set) = addresses(name, *rtype, answer) {
+            finding.standing.sets.insert(*rtype, set);
+        }
+    }
+    Ok(finding)
+}
+
+/// The target of the CNAME at `name`, if the answer has one.
+pub(super) fn cname(name: &Name, answer: &Message) -> Option<String> {
+    answer.answers.iter().find_map(|record| match &record.data {
+        RData::CNAME(target) if record.name == *name => Some(text(&target.0)),
+        _ => None,
+    })
+}
+
+/// The zone cut at or above `name`, if the answer shows one: a referral, or data of a zone below ours that
+/// the same server happens to serve.
+fn cut<'a>(zone: &Name, name: &Name, answer: &'a Message) -> Option<&'a Name> {
+    let shows = |record: &&Record| {
+        matches!(record.record_type(), WireType::NS | WireType::SOA)
+            && record.name != *zone
+            && zone.zone_of(&record.name)
+            && record.name.zone_of(name)
+    };
+    answer.authorities.iter().find(shows).map(|record| &record.name)
+}
+
+fn addresses(name: &Name, rtype: RecordType, answer: &Message) -> Option<RrSet> {
+    let ours = |record: &&Record| {
+        record.name == *name && record.dns_class == DNSClass::IN && record.record_type() == wire_type(rtype)
+    };
+    let records: Vec<(u32, IpAddr)> =
+        answer.answers.iter().filter(ours).filter_map(|record| Some((record.ttl, record.data.ip_addr()?))).collect();
+    // Differing TTLs in one RRset are an error of the server; the least is what caches keep to (RFC 2181, section 5.2).
+    let ttl = records.iter().map(|(ttl, _)| *ttl).min()?;
+    Some(RrSet { ttl, addresses: records.into_iter().map(|(_, address)| address).collect() })
+}
+
+fn text(name: &Name) -> String {
+    let text = name.to_lowercase().to_ascii();
+    text.strip_suffix('.').map(str::to_owned).unwrap_or(text)
+}
