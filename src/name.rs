@@ -20,6 +20,13 @@ pub struct NameError {
     why: &'static str,
 }
 
+impl NameError {
+    /// The reason alone, for a message that must not repeat the text.
+    pub fn why(&self) -> &'static str {
+        self.why
+    }
+}
+
 impl DnsName {
     /// Reads a name, with or without the final dot.
     ///

@@ -1,1 +1,95 @@
-//! (to be written)
+//! From the sources to a checked [`Config`]: the door of the room.
+
+use std::path::PathBuf;
+
+use serde::Serialize;
+
+use super::layers::Layers;
+pub use super::problem::{ConfigError, Problem};
+use super::reader::Doc;
+use super::{Config, providers, records, tables, witnesses};
+
+/// Where a configuration comes from.
+#[derive(Clone, Default)]
+pub struct Sources {
+    /// The file.
+    pub file: PathBuf,
+    /// The environment, whole: `FINGERPOST_` variables are a layer, and a secret may name any other.
+    pub env: Vec<(String, String)>,
+    /// Where the service manager put credentials (`$CREDENTIALS_DIRECTORY`).
+    pub credentials_dir: Option<PathBuf>,
+    /// The option `--state-dir`.
+    pub state_dir: Option<PathBuf>,
+}
+
+impl Sources {
+    /// The given file and option, and the environment of this process.
+    pub fn from_environment(file: PathBuf, state_dir: Option<PathBuf>) -> Self {
+        // std::env::vars panics on what is not UTF-8.
+        let text = |text: std::ffi::OsString| text.to_string_lossy().into_owned();
+        let env = std::env::vars_os().map(|(name, value)| (text(name), text(value))).collect();
+        let credentials_dir = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
+        Self { file, env, credentials_dir, state_dir }
+    }
+}
+
+/// A configuration that holds, and what is worth telling of it.
+#[derive(Clone, Debug)]
+pub struct Loaded {
+    /// What the program acts on.
+    pub config: Config,
+    /// Every key in effect, in the order of the documentation.
+    pub shown: Vec<Shown>,
+    /// Doubts that forbid nothing.
+    pub notes: Vec<Problem>,
+    /// Every key that was looked for, set or not: `watch.every`, `witness[].url`, `provider.NAME.zone`.
+    pub known: Vec<String>,
+}
+
+/// One key in effect.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Shown {
+    /// The key, from the root: `witness[0].url`.
+    pub key: String,
+    /// Its value for people, as TOML would have it; of a secret only where it comes from.
+    pub value: String,
+    /// Where it was set: `default`, `fingerpost.toml:12`, `FINGERPOST_WATCH__EVERY`, `--state-dir`.
+    pub source: String,
+}
+
+/// Reads and checks a configuration. All that is wrong with it is reported at once.
+pub fn load(sources: &Sources) -> Result<Loaded, ConfigError> {
+    let doc = Doc::new(Layers::read(sources)?, &sources.file);
+    let config = read(&doc, sources);
+    let found = doc.finish();
+    match config {
+        Some(config) if found.problems.is_empty() => {
+            Ok(Loaded { config, shown: found.shown, notes: found.notes, known: found.known.into_iter().collect() })
+        }
+        _ => Err(ConfigError::Invalid(found.problems)),
+    }
+}
+
+fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
+    let root = doc.root();
+    let state_dir = root.key("state_dir").or("/var/lib/fingerpost").file();
+    let watch = tables::watch(&root.table("watch"));
+    let witnesses = witnesses::read(&root);
+    let providers = providers::read(doc, &root, sources);
+    let records = records::read(&root, &providers);
+    let limits = tables::limits(&root.table("limits"));
+    let retry = tables::retry(&root.table("retry"));
+    let audit = tables::audit(&root.table("audit"));
+    witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
+    Some(Config {
+        // The option as it was given: a path need not be text.
+        state_dir: sources.state_dir.clone().or(state_dir)?,
+        watch: watch.whole?,
+        witnesses: witnesses.into_iter().filter_map(|witness| witness.whole).collect(),
+        providers: providers.into_iter().filter_map(|(name, provider)| Some((name, provider.whole?))).collect(),
+        records: records.into_iter().filter_map(|record| record.whole).collect(),
+        limits: limits?,
+        retry: retry?,
+        audit: audit?,
+    })
+}

@@ -2,10 +2,17 @@
 //!
 //! May read files (the configuration, secrets) and the environment; nothing else here touches the outside.
 
+mod layers;
 pub mod load;
+mod problem;
+mod providers;
 mod reader;
+mod records;
 pub mod secret;
+mod tables;
 pub mod units;
+mod witnesses;
+mod words;
 
 use std::collections::BTreeMap;
 use std::net::Ipv6Addr;

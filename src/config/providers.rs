@@ -1,0 +1,164 @@
+//! `[provider.NAME]`, with the keys of each kind.
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+
+use data_encoding::{BASE64, HEXLOWER};
+use ring::digest;
+
+use super::load::Sources;
+use super::reader::{Cell, Doc, Table, not_one_of};
+use super::secret::{self, Secret};
+use super::units::Wrong;
+use super::{Provider, ProviderKind, TsigAlgorithm, TsigKey, tables, words};
+use crate::name::DnsName;
+
+/// A provider as read; `whole` is missing when something is wrong with it.
+pub(super) struct Provided {
+    pub(super) zone: Option<DnsName>,
+    pub(super) whole: Option<Provider>,
+}
+
+#[derive(Clone, Copy)]
+enum Kind {
+    Rfc2136,
+    Zonefile,
+}
+
+const KINDS: [(&str, Kind); 2] = [("rfc2136", Kind::Rfc2136), ("zonefile", Kind::Zonefile)];
+
+pub(super) fn read(doc: &Doc, root: &Table<'_>, sources: &Sources) -> BTreeMap<String, Provided> {
+    let tables = root.named_tables("provider").into_iter();
+    tables.map(|(name, table)| (name.clone(), provider(doc, &name, &table, sources))).collect()
+}
+
+fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Provided {
+    if let Err(wrong) = words::provider_name(name) {
+        table.whole().wrong(format!("{name:?} {}", wrong.what), wrong.remedy);
+    }
+    let kind = table.key("kind").required("kind = \"rfc2136\"").one_of(&KINDS);
+    let zone = table.key("zone").required("zone = \"heronmill.example\"").parse(words::zone);
+    let timeout = tables::timeout(&table.key("timeout").or("10s"));
+    let mut identity = String::new();
+    let kind = match kind {
+        Some(Kind::Rfc2136) => rfc2136(table, sources, &mut identity),
+        Some(Kind::Zonefile) => zonefile(table),
+        None => {
+            table.unchecked();
+            None
+        }
+    };
+    let whole = (|| {
+        let fingerprint = fingerprint(doc, table.whole().path(), &identity);
+        Some(Provider { zone: zone.clone()?, timeout: timeout?, kind: kind?, fingerprint })
+    })();
+    Provided { zone, whole }
+}
+
+fn fingerprint(doc: &Doc, path: &str, identity: &str) -> String {
+    let mut text = String::new();
+    for shown in doc.shown_below(path) {
+        // Writing to a String does not fail.
+        let _ = writeln!(text, "{} = {}", shown.key, shown.value);
+    }
+    text.push_str(identity);
+    HEXLOWER.encode(digest::digest(&digest::SHA256, text.as_bytes()).as_ref())
+}
+
+fn zonefile(table: &Table<'_>) -> Option<ProviderKind> {
+    let file = table.key("file").required("file = \"/etc/bind/heronmill.example.zone\"").file();
+    let reload_cell = table.key("reload").or(Vec::<String>::new());
+    let reload: Option<Vec<String>> =
+        reload_cell.list().map(|words| words.iter().filter_map(|word| word.parse(word_of_command)).collect());
+    Some(ProviderKind::Zonefile { file: file?, reload: reload? })
+}
+
+fn word_of_command(text: &str) -> Result<String, Wrong> {
+    if text.is_empty() || text.contains('\0') {
+        return Err(Wrong::new("is no word of a command", "write [\"program\", \"argument\", …]"));
+    }
+    Ok(text.to_owned())
+}
+
+fn rfc2136(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Option<ProviderKind> {
+    let server_cell = table.key("server").required("server = \"ns1.heronmill.example:53\"");
+    let server = server_cell.parse(words::server);
+    let key = table.table_if_set("key");
+    let has_key = key.is_some();
+    let key = key.map(|key| tsig_key(&key.quiet(), sources, identity));
+    let unsigned_cell = table.key("unsigned").or(false);
+    let unsigned = unsigned_cell.flag();
+    match (unsigned, has_key) {
+        (Some(false), false) => {
+            let remedy = "add key = { name = …, algorithm = \"hmac-sha256\", secret = { file = … } }";
+            table.whole().wrong("an update is never sent unsigned, and no `key` is set", remedy);
+        }
+        (Some(true), true) => unsigned_cell.wrong("a key is set as well", "remove `unsigned`, or the key"),
+        (Some(true), false) => {
+            if let Some((_, host)) = &server
+                && !words::is_loopback(host)
+            {
+                let what = "unsigned updates go to this machine only, and the server is not a loopback address";
+                unsigned_cell.wrong(what, "set a `key` and remove this, or write the server as \"127.0.0.1:53\"");
+            }
+        }
+        _ => {}
+    }
+    let key = match key {
+        Some(key) => Some(key?),
+        None => None,
+    };
+    Some(ProviderKind::Rfc2136 { server: server?.0, key })
+}
+
+fn tsig_key(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Option<TsigKey> {
+    let name = table.key("name").required("name = \"gauge-key\"").parse(words::dns_name);
+    let algorithm = table.key("algorithm").or("hmac-sha256").parse(algorithm);
+    let secret_cell = table.key("secret");
+    let secret = secret::read(table, "secret", sources, identity)
+        .and_then(|text| decode(&text).map_err(|wrong| secret_cell.refuse(wrong)).ok());
+    if let (Some(algorithm), Some(secret)) = (algorithm, &secret) {
+        doubt(&secret_cell, algorithm, secret);
+    }
+    Some(TsigKey { name: name?, algorithm: algorithm?, secret: secret? })
+}
+
+fn algorithm(text: &str) -> Result<TsigAlgorithm, Wrong> {
+    match text {
+        "hmac-sha256" => Ok(TsigAlgorithm::HmacSha256),
+        "hmac-sha384" => Ok(TsigAlgorithm::HmacSha384),
+        "hmac-sha512" => Ok(TsigAlgorithm::HmacSha512),
+        "hmac-md5" | "hmac-md5.sig-alg.reg.int" | "hmac-sha1" => Err(Wrong::new(
+            "is not to be used any more (RFC 8945, 6)",
+            "make a new key with \"hmac-sha256\", on the server too",
+        )),
+        "HMAC-SHA256" | "HMAC-SHA384" | "HMAC-SHA512" => {
+            Err(Wrong::new("is not in lower case", "write \"hmac-sha256\", \"hmac-sha384\" or \"hmac-sha512\""))
+        }
+        _ => Err(not_one_of(text, &["hmac-sha256", "hmac-sha384", "hmac-sha512"])),
+    }
+}
+
+fn decode(text: &str) -> Result<Secret, Wrong> {
+    let remedy =
+        "write only the Base64 text there: in a key file of a DNS server, what stands in quotes behind `secret`";
+    match BASE64.decode(text.as_bytes()) {
+        Ok(bytes) if !bytes.is_empty() => Ok(Secret::new(bytes)),
+        _ => Err(Wrong::new("leads to something that is not Base64 (RFC 4648, 4)", remedy)),
+    }
+}
+
+/// RFC 2104, section 3: a key shorter than the hash weakens it; half of it is where we speak up.
+fn doubt(cell: &Cell<'_>, algorithm: TsigAlgorithm, secret: &Secret) {
+    let hash = match algorithm {
+        TsigAlgorithm::HmacSha256 => 32,
+        TsigAlgorithm::HmacSha384 => 48,
+        TsigAlgorithm::HmacSha512 => 64,
+    };
+    if secret.expose().len() < hash / 2 {
+        cell.note(
+            format!("the secret has fewer than {} octets, which is short for its algorithm (RFC 2104, 3)", hash / 2),
+            format!("make a new key of {hash} octets"),
+        );
+    }
+}

@@ -1,0 +1,111 @@
+//! `[[record]]`, and whether each fits its provider.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use super::providers::Provided;
+use super::reader::{Cell, Table, nearest};
+use super::units::Wrong;
+use super::{Record, Sharing, words};
+use crate::address::Family;
+use crate::name::DnsName;
+use crate::provider::RecordType;
+
+/// RFC 2181, section 8.
+const MAX_TTL: Duration = Duration::from_secs(0x7fff_ffff);
+
+/// A record as read; `whole` is missing when something is wrong with it.
+pub(super) struct Recorded<'d> {
+    pub(super) whole: Option<Record>,
+    pub(super) types: Cell<'d>,
+    listed: Vec<RecordType>,
+}
+
+impl Recorded<'_> {
+    pub(super) fn families(&self) -> impl Iterator<Item = Family> {
+        self.listed.iter().map(|rtype| rtype.family())
+    }
+}
+
+type Seen = BTreeMap<(DnsName, RecordType, String), Option<usize>>;
+
+pub(super) fn read<'d>(root: &Table<'d>, providers: &BTreeMap<String, Provided>) -> Vec<Recorded<'d>> {
+    let mut seen = Seen::new();
+    root.tables("record").iter().map(|table| record(table, providers, &mut seen)).collect()
+}
+
+fn record<'d>(table: &Table<'d>, providers: &BTreeMap<String, Provided>, seen: &mut Seen) -> Recorded<'d> {
+    let name_cell = table.key("name").required("name = \"gauge.heronmill.example\"");
+    let name = name_cell.parse(words::dns_name);
+    let types_cell = table.key("types").required("types = [\"A\"]");
+    let types = types(&types_cell);
+    let provider_cell = table.key("provider").required("provider = \"home\"");
+    let provider = provider_cell.parse(|name| known_provider(name, providers));
+    let ttl = ttl(&table.key("ttl").or("2m"));
+    let host_cell = table.key("host_part");
+    let host_part = host_cell.parse(words::host_part);
+    let sharing: Option<Sharing> = table.key("sharing").or("sole").one_of(&words::SHARING);
+
+    let listed = types.clone().unwrap_or_default();
+    if host_cell.is_set() && types.is_some() && !listed.contains(&RecordType::Aaaa) {
+        host_cell.wrong("a host part serves an AAAA record only", "add \"AAAA\" to types, or remove this key");
+    }
+    if let (Some(name), Some(provider)) = (&name, &provider) {
+        // RFC 2136, section 3.4.1.3: a server refuses a name outside the zone of the update.
+        if let Some(zone) = providers.get(provider).and_then(|provider| provider.zone.as_ref())
+            && !name.is_in(zone)
+        {
+            let what = format!("{:?} is outside {zone}, the zone of the provider {provider:?}", name.as_str());
+            name_cell.wrong(what, "name the provider of its own zone");
+        }
+        for rtype in &listed {
+            let first = seen.insert((name.clone(), *rtype, provider.clone()), name_cell.line());
+            if let Some(first) = first {
+                let line = first.map(|line| format!(" on line {line}")).unwrap_or_default();
+                let what = format!("{rtype} of {name} at {provider:?} is another record's already{line}");
+                name_cell.wrong(what, "remove one of the two");
+            }
+        }
+    }
+    let whole = (|| {
+        let (name, types, provider, ttl, sharing) = (name?, types?, provider?, ttl?, sharing?);
+        Some(Record { name, types, provider, ttl, host_part, sharing })
+    })();
+    Recorded { whole, types: types_cell, listed }
+}
+
+fn known_provider(name: &str, providers: &BTreeMap<String, Provided>) -> Result<String, Wrong> {
+    if providers.contains_key(name) {
+        return Ok(name.to_owned());
+    }
+    let remedy = match nearest(name, providers.keys().map(String::as_str)) {
+        Some(near) => format!("did you mean {near:?}?"),
+        None => "add the table [provider.NAME], and name it here".into(),
+    };
+    Err(Wrong::new("names no provider", remedy))
+}
+
+fn types(cell: &Cell<'_>) -> Option<Vec<RecordType>> {
+    let mut found = Vec::new();
+    for item in cell.list()? {
+        let Some(rtype) = item.parse(words::record_type) else { continue };
+        if found.contains(&rtype) {
+            item.wrong(format!("{} is listed twice", item.said()), "remove one");
+        } else {
+            found.push(rtype);
+        }
+    }
+    if cell.is_empty_list() {
+        cell.wrong("no type is listed", "write \"A\", \"AAAA\", or both");
+    }
+    (!found.is_empty()).then_some(found)
+}
+
+fn ttl(cell: &Cell<'_>) -> Option<u32> {
+    let ttl = cell.duration(Duration::ZERO..=MAX_TTL)?;
+    if ttl.subsec_nanos() != 0 {
+        cell.refuse(Wrong::new("is not a whole number of seconds", "a TTL counts whole seconds (RFC 1035, 3.2.1)"));
+        return None;
+    }
+    u32::try_from(ttl.as_secs()).ok()
+}

@@ -1,0 +1,95 @@
+//! The small tables: `[watch]`, `[limits]`, `[retry]`, `[audit]`.
+
+use std::time::Duration;
+
+use super::reader::{Cell, Table, not_one_of};
+use super::units::Wrong;
+use super::{Audit, Limits, Quorum, Retry, Watch, words};
+
+const MILLISECOND: Duration = Duration::from_millis(1);
+const SECOND: Duration = Duration::from_secs(1);
+const MINUTE: Duration = Duration::from_secs(60);
+const HOUR: Duration = Duration::from_secs(3600);
+const DAY: Duration = Duration::from_secs(86_400);
+
+/// How long one exchange with a witness or a provider may take.
+pub(super) fn timeout(cell: &Cell<'_>) -> Option<Duration> {
+    cell.duration(100 * MILLISECOND..=MINUTE)
+}
+
+/// `[watch]` as read, with the quorum kept apart: it is checked against the witnesses later.
+pub(super) struct Watching<'d> {
+    pub(super) whole: Option<Watch>,
+    pub(super) quorum: Option<(Quorum, Cell<'d>)>,
+}
+
+pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
+    let every = table.key("every").or("5m").duration(SECOND..=DAY);
+    let settle = table.key("settle").or(2).number(1..=100);
+    let settle_every = table.key("settle_every").or("10s").duration(100 * MILLISECOND..=HOUR);
+    let quorum_cell = table.key("quorum").or("majority");
+    let quorum = quorum(&quorum_cell);
+    let timeout = timeout(&table.key("timeout").or("5s"));
+    let accept_special = table.key("accept_special").or(Vec::<String>::new()).list().map(|ranges| {
+        let ranges = ranges.iter().filter_map(|range| range.parse(words::range).inspect(|net| doubt(range, *net)));
+        ranges.collect()
+    });
+    let whole = (|| {
+        Some(Watch {
+            every: every?,
+            settle: settle?,
+            settle_every: settle_every?,
+            quorum: quorum?,
+            timeout: timeout?,
+            accept_special: accept_special?,
+        })
+    })();
+    Watching { whole, quorum: quorum.map(|quorum| (quorum, quorum_cell)) }
+}
+
+fn doubt(range: &Cell<'_>, net: ipnet::IpNet) {
+    if net.prefix_len() == 0 {
+        range.note(
+            "this accepts every address of the family, private and carrier-NAT ones too",
+            "name only the ranges of your laboratory",
+        );
+    }
+}
+
+fn quorum(cell: &Cell<'_>) -> Option<Quorum> {
+    if !cell.is_text() {
+        return cell.number(1..=1000).map(Quorum::AtLeast);
+    }
+    cell.parse(|text| match text {
+        "majority" => Ok(Quorum::Majority),
+        _ => Err(Wrong {
+            remedy: "write \"majority\", or a number without quotes".into(),
+            ..not_one_of(text, &["majority"])
+        }),
+    })
+}
+
+pub(super) fn limits(table: &Table<'_>) -> Option<Limits> {
+    let spacing = table.key("spacing").or("60s").duration(MILLISECOND..=DAY);
+    let burst = table.key("burst").or(3).number(1..=1000);
+    let daily = table.key("daily").or(100).number(1..=1_000_000);
+    Some(Limits { spacing: spacing?, burst: burst?, daily: daily? })
+}
+
+pub(super) fn retry(table: &Table<'_>) -> Option<Retry> {
+    let initial = table.key("initial").or("5s").duration(100 * MILLISECOND..=HOUR);
+    let max_cell = table.key("max").or("15m");
+    let max = max_cell.duration(100 * MILLISECOND..=DAY);
+    if let (Some(initial), Some(max)) = (initial, max)
+        && max < initial
+    {
+        max_cell.wrong("the longest wait is shorter than the first, `retry.initial`", "raise this or lower the first");
+    }
+    Some(Retry { initial: initial?, max: max? })
+}
+
+pub(super) fn audit(table: &Table<'_>) -> Option<Audit> {
+    let max_bytes = table.key("max_bytes").or(1_048_576).integer(4096..=1 << 30);
+    let keep = table.key("keep").or(24).number(1..=10_000);
+    Some(Audit { max_bytes: max_bytes?, keep: keep? })
+}

@@ -1,0 +1,110 @@
+//! The documented example: as it stands and with every key uncommented, it loads, and it leaves no key out.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+
+use fingerpost::config::load::{Loaded, Sources, load};
+use tempfile::TempDir;
+
+const EXAMPLE: &str = include_str!("../config/fingerpost.toml");
+/// 32 octets.
+const SECRET: &str = "aGVyb24gbWlsbCByaXZlciBnYXVnZSAgMDEyMzQ1Njc=\n";
+
+fn load_text(text: &str) -> Loaded {
+    let dir = TempDir::new().unwrap();
+    let key = dir.path().join("gauge.key");
+    fs::write(&key, SECRET).unwrap();
+    fs::set_permissions(&key, fs::Permissions::from_mode(0o600)).unwrap();
+    let file = dir.path().join("fingerpost.toml");
+    // The one path that must exist.
+    assert!(text.contains("\"/etc/fingerpost/gauge.key\""));
+    fs::write(&file, text.replace("/etc/fingerpost/gauge.key", "gauge.key")).unwrap();
+    load(&Sources { file, ..Sources::default() }).unwrap_or_else(|error| panic!("{error}"))
+}
+
+fn uncommented() -> String {
+    let line = |line: &'static str| match line.strip_prefix('#') {
+        Some(rest) if !rest.is_empty() && !rest.starts_with(' ') => rest,
+        _ => line,
+    };
+    EXAMPLE.lines().map(line).collect::<Vec<_>>().join("\n")
+}
+
+/// `witness[2].name` as `witness[].name`, `provider.home.zone` as `provider.NAME.zone`.
+fn pattern(key: &str) -> String {
+    let mut parts: Vec<_> = key.split('.').map(|part| part.split('[').next().unwrap().to_owned()).collect();
+    match parts[0].as_str() {
+        "witness" | "record" if key.contains('[') => parts[0] += "[]",
+        "provider" if parts.len() > 1 => parts[1] = "NAME".into(),
+        _ => {}
+    }
+    parts.join(".")
+}
+
+#[test]
+fn loads_as_it_stands() {
+    let loaded = load_text(EXAMPLE);
+    assert_eq!(loaded.notes, []);
+    assert_eq!(loaded.config.witnesses.len(), 4);
+    assert_eq!(loaded.config.records.len(), 1);
+    assert_eq!(loaded.config.providers.len(), 1);
+}
+
+#[test]
+fn loads_with_every_key_uncommented() {
+    let loaded = load_text(&uncommented());
+    assert_eq!(loaded.notes, []);
+    assert_eq!(loaded.config.records.len(), 2);
+    assert_eq!(loaded.config.providers.len(), 3);
+}
+
+#[test]
+fn what_is_commented_out_at_the_top_level_tables_is_the_default() {
+    let defaults = load_text(EXAMPLE).shown;
+    let written = load_text(&uncommented()).shown;
+    let mut compared = 0;
+    for shown in defaults.iter().filter(|shown| shown.source == "default") {
+        let other = written.iter().find(|other| other.key == shown.key).unwrap();
+        assert_eq!(other.value, shown.value, "{}", shown.key);
+        compared += usize::from(other.source != "default");
+    }
+    // Every key of [watch], [limits], [retry] and [audit], and more.
+    assert!(compared >= 6 + 3 + 2 + 2, "{compared}");
+}
+
+#[test]
+fn names_every_key_that_is_known() {
+    let loaded = load_text(&uncommented());
+    let set: BTreeSet<String> =
+        loaded.shown.iter().filter(|s| s.source != "default").map(|s| pattern(&s.key)).collect();
+    let mut missing: BTreeSet<String> = loaded.known.iter().cloned().collect();
+    // Tables, which are not shown themselves, stand there when one of their keys does.
+    missing.retain(|key| !set.iter().any(|set| set == key || set.starts_with(&format!("{key}."))));
+    missing.retain(|table| !["[[witness]]", "[[record]]"].contains(&format!("[[{table}]]").as_str()));
+    // A secret is shown as a whole; its three sources are explained in prose.
+    for source in ["file", "credential", "env"] {
+        assert!(EXAMPLE.contains(&format!("#   {{ {source} = ")), "{source} is not explained");
+        assert!(missing.remove(&format!("provider.NAME.key.secret.{source}")), "{source} is not known");
+    }
+    assert_eq!(missing, BTreeSet::new(), "known, and not in the example");
+}
+
+#[test]
+fn a_key_that_is_not_known_would_be_found() {
+    let dir = TempDir::new().unwrap();
+    let file = dir.path().join("fingerpost.toml");
+    fs::write(&file, uncommented().replace("settle_every", "settle_ever")).unwrap();
+    let error = load(&Sources { file, ..Sources::default() }).unwrap_err().to_string();
+    assert!(error.contains("watch.settle_ever: unknown key; did you mean `settle_every`?"), "{error}");
+}
+
+#[test]
+fn no_secret_is_shown() {
+    let loaded = load_text(EXAMPLE);
+    assert!(!format!("{loaded:?}").contains(SECRET.trim()));
+    let secret = loaded.shown.iter().find(|shown| shown.key == "provider.home.key.secret").unwrap();
+    assert!(secret.value.starts_with("{ file = \"") && secret.value.ends_with("gauge.key\" }"), "{}", secret.value);
+    assert!(Path::new(secret.value.split('"').nth(1).unwrap()).is_absolute());
+}
