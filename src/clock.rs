@@ -1,6 +1,7 @@
 //! A moment, and the one clock of the program. Nothing else reads the time.
 
 use std::fmt;
+use std::sync::Arc;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde::{Deserialize, Serialize};
@@ -36,6 +37,16 @@ impl Timestamp {
         Duration::from_millis(self.0.saturating_sub(earlier.0))
     }
 
+    /// RFC 3339 (section 5.6), UTC, to the millisecond.
+    pub fn to_millis_text(self) -> String {
+        humantime::format_rfc3339_millis(self.system_time()).to_string()
+    }
+
+    /// The format ends with the year 9999; a clock beyond it is shown at its end.
+    fn system_time(self) -> SystemTime {
+        UNIX_EPOCH + Duration::from_millis(self.0.min(253_402_300_799_999))
+    }
+
     /// Reads an RFC 3339 date-time in UTC (section 5.6), such as `2026-11-24T08:14:31Z`; `None` when it is not one.
     pub fn parse(text: &str) -> Option<Self> {
         humantime::parse_rfc3339(text).ok().map(Self::from)
@@ -52,9 +63,33 @@ impl From<SystemTime> for Timestamp {
 /// RFC 3339 (section 5.6), UTC, to the second.
 impl fmt::Display for Timestamp {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        // The format ends with the year 9999; a clock beyond it is shown at its end.
-        let seconds = (self.0 / 1000).min(253_402_300_799);
-        let time = UNIX_EPOCH + Duration::from_secs(seconds);
-        write!(f, "{}", humantime::format_rfc3339_seconds(time))
+        write!(f, "{}", humantime::format_rfc3339_seconds(self.system_time()))
+    }
+}
+
+/// Where the time comes from; passed in, so that tests and the rehearsal can have their own.
+#[derive(Clone)]
+pub struct Clock(Arc<dyn Fn() -> Timestamp + Send + Sync>);
+
+impl Clock {
+    /// The machine's clock.
+    pub fn system() -> Self {
+        Self(Arc::new(|| Timestamp::from(SystemTime::now())))
+    }
+
+    /// A clock that shows what `tell` tells.
+    pub fn telling(tell: impl Fn() -> Timestamp + Send + Sync + 'static) -> Self {
+        Self(Arc::new(tell))
+    }
+
+    /// The present moment.
+    pub fn now(&self) -> Timestamp {
+        (self.0)()
+    }
+}
+
+impl fmt::Debug for Clock {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Clock({})", self.now())
     }
 }

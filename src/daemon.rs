@@ -1,1 +1,420 @@
-//! (to be written)
+//! The background service: one loop over one set of triggers. Timer, signals, service manager.
+//!
+//! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
+
+mod pace;
+mod said;
+
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::pin::pin;
+use std::time::Duration;
+
+use sd_notify::NotifyState;
+use serde::Serialize;
+use tokio::sync::{mpsc, watch};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
+
+use crate::address::Family;
+use crate::clock::{Clock, Timestamp};
+use crate::config::load::{ConfigError, Loaded};
+use crate::round::{Home, Look, Means, RoundError};
+use crate::state::Hold;
+use crate::update::{RecordState, Report, Trouble};
+use crate::watch::settle::Heard;
+use pace::Pace;
+use said::Said;
+
+/// After a stop is asked for, a write in flight may take this long.
+pub const GRACE: Duration = Duration::from_secs(10);
+
+/// A round that takes longer than this is stuck: the watchdog is told no more, and the service manager acts.
+const STUCK: Duration = Duration::from_secs(10 * 60);
+
+/// A reason to act now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Trigger {
+    /// Look now (SIGUSR1).
+    Round,
+    /// Read the configuration again (SIGHUP).
+    Reload,
+    /// Finish what is in flight, and end (SIGTERM, SIGINT).
+    Stop,
+}
+
+/// Why the daemon ends, other than by being asked to.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// The configuration does not hold.
+    #[error(transparent)]
+    Config(#[from] ConfigError),
+    /// The first round cannot begin.
+    #[error(transparent)]
+    Round(#[from] RoundError),
+    /// The task that listens for signals is gone.
+    #[error("the task that listens for signals ended by itself; please report this")]
+    Deaf,
+}
+
+/// How the service manager is told. Without one, nobody is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Notifier {
+    /// By `sd_notify(3)`.
+    ServiceManager,
+    /// Nobody: a test, or the rehearsal.
+    Nobody,
+}
+
+impl Notifier {
+    fn tell(self, what: &[NotifyState<'_>]) {
+        if self == Self::ServiceManager
+            && let Err(error) = sd_notify::notify(what)
+        {
+            tracing::debug!("the service manager was not told: {error}");
+        }
+    }
+
+    fn watchdog(self) -> Option<Duration> {
+        if self == Self::ServiceManager { sd_notify::watchdog_enabled() } else { None }
+    }
+}
+
+/// What the daemon last saw and did: one value for everyone who asks.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Snapshot {
+    /// When it was made.
+    pub time: Timestamp,
+    /// Rounds since the start.
+    pub rounds: u64,
+    /// The newest round's rulings.
+    pub looks: Vec<Look>,
+    /// The newest report of each provider.
+    pub providers: BTreeMap<String, Report>,
+    /// The providers on hold.
+    pub holds: BTreeMap<String, Hold>,
+    /// When the next round is due.
+    pub next_round: Timestamp,
+    /// Why the last reload was not taken, if it was not.
+    pub reload_refused: Option<String>,
+}
+
+/// What surrounds the daemon.
+pub struct Surroundings {
+    /// Reasons to act. The sender's end is an error.
+    pub triggers: mpsc::Receiver<Trigger>,
+    /// Who is told of readiness and life.
+    pub notifier: Notifier,
+    /// Where snapshots go.
+    pub snapshot: watch::Sender<Snapshot>,
+    /// The time.
+    pub clock: Clock,
+    /// The randomness behind jitter.
+    pub random: fastrand::Rng,
+}
+
+/// Runs until told to stop.
+pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroundings) -> Result<(), DaemonError> {
+    let Surroundings { triggers, notifier, snapshot, clock, random } = around;
+    let loaded = load()?;
+    for note in &loaded.notes {
+        tracing::warn!("{note}");
+    }
+    let means = Means::new(loaded.config, clock.clone()).map_err(RoundError::Watch)?;
+    let home = Home::open(means)?;
+    let mut ears = Ears::new(triggers, notifier);
+    notifier.tell(&[NotifyState::Ready]);
+    tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
+    let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
+    loop {
+        match ears.next(daemon.next_round, daemon.pace.next_due()).await? {
+            Act::Stop => break,
+            Act::Reload => daemon.reload(&load),
+            Act::Publish => daemon.publish(&mut ears).await?,
+            Act::Round { asked } => {
+                if asked {
+                    daemon.pace.stop_waiting();
+                }
+                if daemon.look(&mut ears).await? {
+                    daemon.publish(&mut ears).await?;
+                }
+            }
+        }
+    }
+    notifier.tell(&[NotifyState::Stopping]);
+    tracing::info!("told to stop: stopped");
+    Ok(())
+}
+
+fn describe(config: &crate::config::Config) -> String {
+    let plural = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
+    let every = humantime::format_duration(config.watch.every);
+    format!(
+        "{} by {}, every {every}",
+        plural(config.records.len(), "record"),
+        plural(config.witnesses.len(), "witness")
+    )
+}
+
+/// What the loop does next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Act {
+    Stop,
+    Reload,
+    Publish,
+    Round {
+        /// A person asked for it.
+        asked: bool,
+    },
+}
+
+/// Everything the loop listens to; it goes on listening while a round is under way.
+struct Ears {
+    triggers: mpsc::Receiver<Trigger>,
+    notifier: Notifier,
+    watchdog: Option<tokio::time::Interval>,
+    stop: bool,
+    reload: bool,
+    round: bool,
+}
+
+impl Ears {
+    fn new(triggers: mpsc::Receiver<Trigger>, notifier: Notifier) -> Self {
+        let watchdog = notifier.watchdog().map(|limit| {
+            let mut ticks = interval(limit / 2);
+            ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+            ticks
+        });
+        Self { triggers, notifier, watchdog, stop: false, reload: false, round: false }
+    }
+
+    /// Waits for the next reason to act.
+    async fn next(&mut self, round: Instant, publish: Option<Instant>) -> Result<Act, DaemonError> {
+        loop {
+            if self.stop {
+                return Ok(Act::Stop);
+            }
+            if std::mem::take(&mut self.reload) {
+                return Ok(Act::Reload);
+            }
+            if std::mem::take(&mut self.round) {
+                return Ok(Act::Round { asked: true });
+            }
+            tokio::select! {
+                biased;
+                trigger = self.triggers.recv() => self.note(trigger)?,
+                () = tick(&mut self.watchdog) => self.notifier.tell(&[NotifyState::Watchdog]),
+                () = sleep_until(round) => return Ok(Act::Round { asked: false }),
+                () = sleep_until(publish.unwrap_or(round)), if publish.is_some() => return Ok(Act::Publish),
+            }
+        }
+    }
+
+    /// Does `work` while listening. After a stop it may go on for `grace`; `None` when that was not enough.
+    async fn during<T>(&mut self, work: impl Future<Output = T>, grace: Duration) -> Result<Option<T>, DaemonError> {
+        let mut work = pin!(work);
+        let begun = Instant::now();
+        let mut until: Option<Instant> = None;
+        loop {
+            if self.stop && until.is_none() {
+                until = Some(Instant::now() + grace);
+            }
+            tokio::select! {
+                biased;
+                done = &mut work => return Ok(Some(done)),
+                trigger = self.triggers.recv(), if !self.stop => self.note(trigger)?,
+                () = tick(&mut self.watchdog) => {
+                    if begun.elapsed() < STUCK {
+                        self.notifier.tell(&[NotifyState::Watchdog]);
+                    }
+                }
+                () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
+            }
+        }
+    }
+
+    fn note(&mut self, trigger: Option<Trigger>) -> Result<(), DaemonError> {
+        match trigger.ok_or(DaemonError::Deaf)? {
+            Trigger::Stop => self.stop = true,
+            Trigger::Reload => self.reload = true,
+            Trigger::Round => self.round = true,
+        }
+        Ok(())
+    }
+}
+
+async fn tick(watchdog: &mut Option<tokio::time::Interval>) {
+    match watchdog {
+        Some(ticks) => {
+            ticks.tick().await;
+        }
+        None => std::future::pending().await,
+    }
+}
+
+struct Daemon {
+    home: Home,
+    clock: Clock,
+    random: fastrand::Rng,
+    pace: Pace,
+    said: Said,
+    next_round: Instant,
+    snapshot: watch::Sender<Snapshot>,
+    latest: Snapshot,
+    notifier: Notifier,
+    status: String,
+}
+
+impl Daemon {
+    fn new(
+        home: Home,
+        clock: Clock,
+        random: fastrand::Rng,
+        snapshot: watch::Sender<Snapshot>,
+        notifier: Notifier,
+    ) -> Self {
+        let pace = Pace::new(&home.means.config);
+        let latest = Snapshot::default();
+        Self {
+            home,
+            clock,
+            random,
+            pace,
+            said: Said::default(),
+            next_round: Instant::now(),
+            snapshot,
+            latest,
+            notifier,
+            status: String::new(),
+        }
+    }
+
+    /// Asks the witnesses and sets the time of the next round. False when a stop came first.
+    async fn look(&mut self, ears: &mut Ears) -> Result<bool, DaemonError> {
+        let rounds = self.home.means.config.watch.settle;
+        // Nothing is lost when the asking is cut short: no grace.
+        let Some(heard) = ears.during(self.home.look(rounds), Duration::ZERO).await? else { return Ok(false) };
+        let wait = self.pace.next_round(&self.home.means.config.watch, &heard, self.random.f64());
+        self.next_round = Instant::now() + wait;
+        self.latest.rounds += 1;
+        self.latest.next_round = self.clock.now().plus(wait);
+        for (look, (_, heard)) in self.home.looks().iter().zip(&heard) {
+            self.said.look(look, heard);
+        }
+        if heard.iter().any(|(_, heard)| matches!(heard, Heard::Settled { .. })) {
+            self.pace.stop_waiting();
+        }
+        self.latest.looks = self.home.looks().to_vec();
+        self.show();
+        Ok(true)
+    }
+
+    async fn publish(&mut self, ears: &mut Ears) -> Result<(), DaemonError> {
+        let now = Instant::now();
+        let pace = &self.pace;
+        let work = self.home.publish(|provider| pace.is_due(provider, now));
+        let Some(reports) = ears.during(work, GRACE).await? else {
+            tracing::warn!(
+                "told to stop, and a write was still in flight after {GRACE:?}; the next start finds out how it ended"
+            );
+            return Ok(());
+        };
+        let retry = self.home.means.config.retry;
+        for report in reports {
+            self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());
+            self.said.report(&report);
+            self.latest.providers.insert(report.provider.clone(), report);
+        }
+        self.show();
+        Ok(())
+    }
+
+    /// Takes a new configuration over, or keeps the old one and says why.
+    fn reload(&mut self, load: &impl Fn() -> Result<Loaded, ConfigError>) {
+        self.notifier.tell(&[NotifyState::Reloading]);
+        let taken = load().map_err(|error| crate::commands::chain_of(&error)).and_then(|loaded| {
+            let (old, new) = (&self.home.means.config.state_dir, &loaded.config.state_dir);
+            if old != new {
+                return Err(format!(
+                    "state_dir cannot change while running ({} to {}): restart",
+                    old.display(),
+                    new.display()
+                ));
+            }
+            let means =
+                Means::new(loaded.config, self.clock.clone()).map_err(|error| crate::commands::chain_of(&error))?;
+            Ok((means, loaded.notes))
+        });
+        match taken {
+            Ok((means, notes)) => {
+                for note in notes {
+                    tracing::warn!("{note}");
+                }
+                self.home.refit(means);
+                self.pace = Pace::new(&self.home.means.config);
+                self.said = Said::default();
+                self.latest.providers.clear();
+                self.latest.reload_refused = None;
+                self.next_round = Instant::now();
+                tracing::info!("configuration reloaded: {}", describe(&self.home.means.config));
+            }
+            Err(why) => {
+                tracing::warn!("the new configuration is not taken, the old one stays in force:\n{why}");
+                self.latest.reload_refused = Some(why);
+            }
+        }
+        self.notifier.tell(&[NotifyState::Ready]);
+        self.show();
+    }
+
+    /// Shows what is known now to whoever watches.
+    fn show(&mut self) {
+        self.latest.time = self.clock.now();
+        self.latest.holds = self.home.state().holds.clone();
+        let status = self.latest.sentence();
+        if status != self.status {
+            self.notifier.tell(&[NotifyState::Status(&status)]);
+            self.status = status;
+        }
+        // Nobody watching is fine.
+        let _ = self.snapshot.send_replace(self.latest.clone());
+    }
+}
+
+impl Snapshot {
+    /// One sentence for whoever reads only this: how many records are in step, where the home is, what is wrong.
+    pub fn sentence(&self) -> String {
+        let records: Vec<_> = self.providers.values().flat_map(|report| &report.records).collect();
+        let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
+        let mut text = format!("{in_step} of {} records in step", records.len());
+        for look in &self.looks {
+            text.push_str(&format!("; {} {}", look.family, brief(look)));
+        }
+        for report in self.providers.values() {
+            if let Some(trouble) = &report.trouble {
+                let kind = match trouble {
+                    Trouble::Passing { .. } => "will be tried again",
+                    Trouble::Refused { .. } | Trouble::Held { .. } => "on hold",
+                    Trouble::NoBooks { .. } => "nothing is sent",
+                };
+                text.push_str(&format!("; {}: {kind}: {}", report.provider, trouble.why()));
+            }
+        }
+        if self.reload_refused.is_some() {
+            text.push_str("; the last reload was refused");
+        }
+        text
+    }
+}
+
+fn brief(look: &Look) -> String {
+    crate::round::agreed(std::slice::from_ref(look))
+        .get(&look.family)
+        .map_or_else(|| "has no ruling".to_owned(), ToString::to_string)
+}
+
+impl Snapshot {
+    /// The agreed address of `family` in the newest round.
+    pub fn agreed(&self, family: Family) -> Option<std::net::IpAddr> {
+        crate::round::agreed(&self.looks).get(&family).copied()
+    }
+}

@@ -1,1 +1,203 @@
-//! (to be written)
+//! What survives a restart and is not in the audit log: `state.json` in the state directory, and its lock.
+//!
+//! Touches that file and the directory. The file is replaced as a whole and made durable before it counts; when
+//! it is missing or unreadable, what the limits need is taken from the audit log instead of from hope.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{self, Write};
+use std::net::IpAddr;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use crate::address::Family;
+use crate::audit::chain::{Entry, Known};
+use crate::audit::{Ending, Event};
+use crate::clock::Timestamp;
+use crate::config::Limits;
+use crate::provider::Change;
+use crate::update::limits::{Ledger, record_key};
+
+/// The state file's name.
+pub const FILE: &str = "state.json";
+
+/// What survives a restart.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct State {
+    /// The form of this file.
+    version: Version,
+    /// The settled address of each family.
+    pub settled: BTreeMap<Family, IpAddr>,
+    /// The address this home last published for each record, by [`record_key`].
+    pub published: BTreeMap<String, IpAddr>,
+    /// What the limits need to know.
+    pub ledger: Ledger,
+    /// The providers that are on hold, by name.
+    pub holds: BTreeMap<String, Hold>,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+enum Version {
+    #[default]
+    #[serde(rename = "1")]
+    One,
+}
+
+/// Writes to a provider are suspended after a permanent refusal.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Hold {
+    /// Since when.
+    pub since: Timestamp,
+    /// What the refusal said.
+    pub why: String,
+    /// The fingerprint of the provider's configuration at that time: a hold ends when it changes.
+    pub fingerprint: String,
+}
+
+/// Why the state cannot be kept.
+#[derive(Debug, thiserror::Error)]
+pub enum StateError {
+    /// The operating system said no.
+    #[error("cannot {act} {}; it must be writable for the user that runs fingerpost", path.display())]
+    Io {
+        /// What was tried.
+        act: &'static str,
+        /// On which path.
+        path: PathBuf,
+        /// What it said.
+        source: io::Error,
+    },
+    /// Another process holds the lock.
+    #[error(
+        "another fingerpost is at work on {}; to have the daemon look now, send it SIGUSR1 \
+         (`systemctl kill --signal=USR1 fingerpost`); to lift a hold, reload it",
+        path.display()
+    )]
+    Locked {
+        /// The state directory.
+        path: PathBuf,
+    },
+    /// The state could not be put into JSON.
+    #[error("cannot put the state into JSON")]
+    Json(#[from] serde_json::Error),
+}
+
+impl State {
+    /// Reads the state in `dir`. Writes nothing. An unreadable file is told of and treated as missing;
+    /// a missing one is made up from `entries`, the audit log's newest.
+    pub fn load(dir: &Path, entries: &[Entry], limits: &Limits) -> Result<Self, StateError> {
+        let path = dir.join(FILE);
+        match fs::read(&path) {
+            Ok(bytes) => match serde_json::from_slice(&bytes) {
+                Ok(state) => Ok(state),
+                Err(error) => {
+                    tracing::warn!("{} cannot be read ({error}); it is made anew from the audit log", path.display());
+                    Ok(Self::replay(entries, limits))
+                }
+            },
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Self::replay(entries, limits)),
+            Err(source) => Err(StateError::Io { act: "read", path, source }),
+        }
+    }
+
+    /// The state as far as audit entries tell it. Pure.
+    pub fn replay(entries: &[Entry], limits: &Limits) -> Self {
+        let mut state = Self::default();
+        let mut open: BTreeMap<u64, (&str, &[Change])> = BTreeMap::new();
+        for entry in entries {
+            let Known::Yes(event) = &entry.event else { continue };
+            match event {
+                Event::Settled { family, to, .. } => {
+                    state.settled.insert(*family, *to);
+                }
+                Event::Intent { provider, changes, .. } => {
+                    state.ledger.charge(entry.time, limits, provider, changes);
+                    open.insert(entry.seq, (provider, changes));
+                }
+                Event::Outcome { intent, result: Ending::Done, .. } => {
+                    if let Some((provider, changes)) = open.remove(intent) {
+                        state.note_published(provider, changes);
+                    }
+                }
+                _ => {}
+            }
+        }
+        state
+    }
+
+    /// Enters that `changes` now stand at `provider`.
+    pub fn note_published(&mut self, provider: &str, changes: &[Change]) {
+        for change in changes {
+            let before = change.before.as_ref().map(|set| &set.addresses);
+            let ours = change.after.addresses.iter().find(|address| !before.is_some_and(|set| set.contains(address)));
+            if let Some(ours) = ours {
+                self.published.insert(record_key(provider, &change.name, change.rtype), *ours);
+            }
+        }
+    }
+}
+
+/// The state on disk, under the directory's lock.
+#[derive(Debug)]
+pub struct Store {
+    dir: PathBuf,
+    saved: State,
+    _lock: File,
+}
+
+impl Store {
+    /// Makes sure of `dir` and takes its lock, without waiting.
+    pub fn lock(dir: &Path) -> Result<LockedDir, StateError> {
+        let fail = |act| move |source| StateError::Io { act, path: dir.to_owned(), source };
+        if !dir.exists() {
+            fs::create_dir_all(dir).map_err(fail("create"))?;
+        }
+        let lock = File::open(dir).map_err(fail("open"))?;
+        match lock.try_lock() {
+            Ok(()) => Ok(LockedDir { dir: dir.to_owned(), lock }),
+            Err(TryLockError::WouldBlock) => Err(StateError::Locked { path: dir.to_owned() }),
+            Err(TryLockError::Error(source)) => Err(fail("lock")(source)),
+        }
+    }
+
+    /// Makes `state` durable, if it is not already what the file says.
+    pub fn save(&mut self, state: &State) -> Result<(), StateError> {
+        if *state == self.saved {
+            return Ok(());
+        }
+        let path = self.dir.join(FILE);
+        let mut text = serde_json::to_vec_pretty(state)?;
+        text.push(b'\n');
+        self.replace(&path, &text).map_err(|source| StateError::Io { act: "write", path, source })?;
+        self.saved = state.clone();
+        Ok(())
+    }
+
+    fn replace(&self, path: &Path, text: &[u8]) -> io::Result<()> {
+        // One name, always: what a crash leaves behind is overwritten next time. The lock keeps others out.
+        let new = self.dir.join(".state.json.new");
+        let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&new)?;
+        file.write_all(text)?;
+        file.sync_all()?;
+        fs::rename(&new, path)?;
+        File::open(&self.dir)?.sync_all()
+    }
+}
+
+/// A state directory whose lock is held.
+#[derive(Debug)]
+pub struct LockedDir {
+    dir: PathBuf,
+    lock: File,
+}
+
+impl LockedDir {
+    /// The store that goes on from `state`, which was loaded from the directory.
+    pub fn store(self, state: &State) -> Store {
+        Store { dir: self.dir, saved: state.clone(), _lock: self.lock }
+    }
+}

@@ -1,1 +1,102 @@
-//! (to be written)
+//! The audit log: what was done, when, and on whose word; written before the act, and checkable by anyone.
+//!
+//! Here are the events; [`chain`] turns them into linked lines (pure), and [`file`] keeps the files.
+
+pub mod chain;
+pub mod file;
+
+use std::net::IpAddr;
+
+use serde::{Deserialize, Serialize};
+
+use crate::address::Family;
+use crate::provider::Change;
+
+/// One thing worth remembering.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+pub enum Event {
+    /// A new address of the home won enough rounds to be acted on.
+    Settled {
+        /// Its family.
+        family: Family,
+        /// The address settled before, if any.
+        from: Option<IpAddr>,
+        /// The address settled now.
+        to: IpAddr,
+        /// On whose word.
+        word: Word,
+    },
+    /// Changes are about to be sent. Durable before they are.
+    Intent {
+        /// The provider's name.
+        provider: String,
+        /// Where it writes.
+        target: String,
+        /// What is to be written.
+        changes: Vec<Change>,
+        /// On whose word, for each family concerned.
+        word: Vec<Word>,
+    },
+    /// How an intent ended.
+    Outcome {
+        /// The `seq` of the intent.
+        intent: u64,
+        /// The provider's name.
+        provider: String,
+        /// How it ended.
+        result: Ending,
+        /// Anything more that is known; may be empty.
+        detail: String,
+    },
+    /// Writes to a provider are suspended after a permanent refusal.
+    Hold {
+        /// The provider's name.
+        provider: String,
+        /// What the refusal said.
+        why: String,
+    },
+    /// A hold ended.
+    Release {
+        /// The provider's name.
+        provider: String,
+        /// What ended it.
+        why: String,
+    },
+    /// The end of the log was unreadable after a crash and was put into a file of its own.
+    SetAside {
+        /// That file's name, beside the log.
+        file: String,
+        /// How many bytes it holds.
+        bytes: u64,
+    },
+}
+
+/// On whose word an address was taken.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Word {
+    /// The address.
+    pub address: IpAddr,
+    /// The operators that said so.
+    pub agreed: Vec<String>,
+    /// The operators that said otherwise.
+    pub dissent: Vec<String>,
+    /// The operators that said nothing.
+    pub silent: Vec<String>,
+}
+
+/// How an intent ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ending {
+    /// What was intended stands.
+    Done,
+    /// Somebody else changed the record meanwhile; nothing was written.
+    Conflict,
+    /// Nothing was written, for a passing reason.
+    Failed,
+    /// Nothing was written, and a person has to act.
+    Refused,
+    /// What stands is neither what was before nor what was intended: somebody else wrote since.
+    Overtaken,
+}

@@ -1,1 +1,236 @@
-//! (to be written)
+//! The commands, one file each; here is what they share: the exit status, the log, the error at the top.
+
+mod audit;
+mod config;
+mod daemon;
+mod locate;
+mod preview;
+mod rehearse;
+pub mod say;
+mod sync;
+
+use std::io::{self, IsTerminal, Write};
+use std::process::ExitCode;
+
+use tracing::Level;
+
+use crate::audit::file::AuditError;
+use crate::cli::{self, Cli, Command, Common};
+use crate::config::load::{self, ConfigError, Loaded, Sources};
+use crate::daemon::DaemonError;
+use crate::rehearsal::RehearsalError;
+use crate::round::{Look, RoundError};
+use crate::state::StateError;
+use crate::update::{BooksError, RecordState, Report, Trouble};
+use crate::watch::WatchError;
+use crate::watch::vote::Outcome;
+
+/// Exit statuses, after sysexits.h.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[repr(u8)]
+pub enum Exit {
+    /// Done, and in step.
+    Done = 0,
+    /// Something would change, or is amiss.
+    Differs = 1,
+    /// The command line does not hold (EX_USAGE).
+    Usage = 64,
+    /// An audit chain or input file does not hold (EX_DATAERR).
+    Data = 65,
+    /// No ruling: too few witnesses agree (EX_UNAVAILABLE).
+    NoRuling = 69,
+    /// A fault of the program itself (EX_SOFTWARE).
+    Software = 70,
+    /// State or audit log cannot be written (EX_CANTCREAT).
+    CannotWrite = 73,
+    /// Put off: will work later (EX_TEMPFAIL).
+    PutOff = 75,
+    /// Refused: key, permission, hold, or a blocked record (EX_NOPERM).
+    Refused = 77,
+    /// The configuration does not hold (EX_CONFIG).
+    Config = 78,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(exit as u8)
+    }
+}
+
+/// Whatever ends a command before it is done.
+#[derive(Debug, thiserror::Error)]
+pub enum CommandError {
+    /// The configuration.
+    #[error(transparent)]
+    Config(#[from] ConfigError),
+    /// The beginning of a round.
+    #[error(transparent)]
+    Round(#[from] RoundError),
+    /// The daemon.
+    #[error(transparent)]
+    Daemon(#[from] DaemonError),
+    /// The audit log.
+    #[error(transparent)]
+    Audit(#[from] AuditError),
+    /// The rehearsal.
+    #[error(transparent)]
+    Rehearsal(#[from] RehearsalError),
+    /// An argument that the command line's own checks let through.
+    #[error("{0}")]
+    Usage(String),
+    /// The asynchronous runtime, or standard output.
+    #[error("cannot {0}")]
+    Io(&'static str, #[source] io::Error),
+    /// The output could not be put into JSON.
+    #[error("cannot put the answer into JSON")]
+    Json(#[from] serde_json::Error),
+}
+
+impl CommandError {
+    fn exit(&self) -> Exit {
+        match self {
+            Self::Config(_) | Self::Daemon(DaemonError::Config(_)) => Exit::Config,
+            Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
+            Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
+            Self::Audit(_) => Exit::CannotWrite,
+            Self::Rehearsal(_) | Self::Daemon(DaemonError::Deaf) | Self::Io(..) | Self::Json(_) => Exit::Software,
+            Self::Usage(_) => Exit::Usage,
+        }
+    }
+}
+
+fn round_exit(error: &RoundError) -> Exit {
+    match error {
+        RoundError::Watch(WatchError::Client { .. }) => Exit::Config,
+        RoundError::Books(BooksError::State(StateError::Locked { .. })) => Exit::PutOff,
+        RoundError::Books(_) => Exit::CannotWrite,
+    }
+}
+
+/// Runs the command; its error, if there is one, is printed here and nowhere else.
+pub fn run(cli: &Cli) -> ExitCode {
+    let common = &cli.common;
+    let done = match &cli.command {
+        Command::Daemon => daemon::run(common),
+        Command::Sync => sync::run(common),
+        Command::Preview { exit_code } => preview::run(common, *exit_code),
+        Command::Locate => locate::run(common),
+        Command::Audit(cli::Audit::Show { record, since, event }) => {
+            audit::show(common, record.as_deref(), since.as_deref(), event.as_deref())
+        }
+        Command::Audit(cli::Audit::Verify) => audit::verify(common),
+        Command::Rehearse { keep } => rehearse::run(common, *keep),
+        Command::Config(cli::Config::Check) => config::check(common),
+        Command::Config(cli::Config::Show) => config::show(common),
+    };
+    match done {
+        Ok(exit) => exit.into(),
+        Err(error) => {
+            // Standard error is all there is; when it is gone nobody can be told.
+            let _ = writeln!(io::stderr(), "fingerpost: {}", chain_of(&error));
+            error.exit().into()
+        }
+    }
+}
+
+/// Prints what the command line's parser says; its errors exit with 64, help and version with 0.
+pub fn usage(error: &clap::Error) -> ExitCode {
+    let _ = error.print();
+    if error.use_stderr() { Exit::Usage.into() } else { Exit::Done.into() }
+}
+
+/// Sends the log to standard error: for the journal with its priorities and without times, else for people.
+pub fn logging(common: &Common) {
+    let level = match (common.quiet, common.verbose) {
+        (true, _) => Level::WARN,
+        (_, 0) => Level::INFO,
+        (_, 1) => Level::DEBUG,
+        _ => Level::TRACE,
+    };
+    let builder = tracing_subscriber::fmt().with_max_level(level).with_writer(io::stderr).with_target(false);
+    let colour = io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
+    // A second subscriber is refused; there is only this one.
+    let _ = if std::env::var_os("JOURNAL_STREAM").is_some() {
+        builder.event_format(say::Journal).try_init()
+    } else {
+        builder.with_ansi(colour).try_init()
+    };
+}
+
+/// An error with everything beneath it, in one line, each thing once.
+pub fn chain_of(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut next = error.source();
+    while let Some(source) = next {
+        let more = source.to_string();
+        if !text.contains(&more) {
+            text.push_str(": ");
+            text.push_str(&more);
+        }
+        next = source.source();
+    }
+    text
+}
+
+fn load(common: &Common) -> Result<Loaded, ConfigError> {
+    load::load(&Sources::from_environment(common.config.clone(), common.state_dir.clone()))
+}
+
+/// Runs `work` on the one thread that this program has.
+fn block_on<T>(work: impl Future<Output = T>) -> Result<T, CommandError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| CommandError::Io("start the runtime", error))?;
+    Ok(runtime.block_on(work))
+}
+
+fn print(text: &str) -> Result<(), CommandError> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        // A reader that has seen enough, such as `head`, is no error.
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        done => done.map_err(|error| CommandError::Io("write to standard output", error)),
+    }
+}
+
+fn print_json(value: &impl serde::Serialize) -> Result<(), CommandError> {
+    print(&format!("{}\n", serde_json::to_string_pretty(value)?))
+}
+
+/// The exit status that a round deserves: the gravest thing in it.
+fn verdict(looks: &[Look], reports: &[Report]) -> Exit {
+    let mut exit = Exit::Done;
+    let mut weigh = |candidate: Exit| {
+        // What needs a person outweighs what passes; a disk that cannot be written outweighs both.
+        let grave = |exit| match exit {
+            Exit::Done => 0,
+            Exit::NoRuling => 1,
+            Exit::PutOff => 2,
+            Exit::Refused => 3,
+            _ => 4,
+        };
+        if grave(candidate) > grave(exit) {
+            exit = candidate;
+        }
+    };
+    if looks.iter().any(|look| !matches!(look.ruling.outcome, Outcome::Agreed(_))) {
+        weigh(Exit::NoRuling);
+    }
+    for report in reports {
+        match &report.trouble {
+            Some(Trouble::NoBooks { .. }) => weigh(Exit::CannotWrite),
+            Some(Trouble::Refused { .. } | Trouble::Held { .. }) => weigh(Exit::Refused),
+            Some(Trouble::Passing { .. }) => weigh(Exit::PutOff),
+            None => {}
+        }
+        for record in &report.records {
+            match &record.standing {
+                RecordState::Blocked { .. } => weigh(Exit::Refused),
+                RecordState::Adrift { why: Some(_) } => weigh(Exit::PutOff),
+                RecordState::Adrift { why: None } | RecordState::InStep => {}
+            }
+        }
+    }
+    exit
+}

@@ -1,1 +1,116 @@
-//! (to be written)
+//! How often may be written: a rate for each record, a cap for each provider. Pure; the time is an argument.
+//!
+//! The rate is the Generic Cell Rate Algorithm in its virtual-scheduling form (ITU-T I.371, annex A):
+//! with increment T = `spacing` and tolerance τ = (`burst` − 1) · T, a write at time t conforms
+//! if t ≥ TAT − τ, and then TAT becomes max(t, TAT) + T.
+//! The cap counts writes in any 24 hours, not by the calendar day.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+use crate::clock::Timestamp;
+use crate::config::Limits;
+use crate::name::DnsName;
+use crate::provider::{Change, RecordType};
+
+const DAY: Duration = Duration::from_secs(24 * 60 * 60);
+
+/// What has been written, as far as the limits need to know it. It survives restarts in the state file.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Ledger {
+    /// The theoretical arrival time (TAT) of each record's next write, by [`record_key`].
+    tat: BTreeMap<String, Timestamp>,
+    /// For each provider, when how many RRsets were written, oldest first, over the last 24 hours.
+    writes: BTreeMap<String, Vec<(Timestamp, u32)>>,
+}
+
+/// A record's key in the ledger and the state file: `home gauge.heronmill.example A`.
+pub fn record_key(provider: &str, name: &DnsName, rtype: RecordType) -> String {
+    format!("{provider} {name} {rtype}")
+}
+
+/// Why a write has to wait.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Cause {
+    /// The record's own rate: `limits.spacing` and `limits.burst`.
+    Spacing,
+    /// The provider's cap: `limits.daily`.
+    Daily,
+}
+
+/// What the gate lets through, and what has to wait until when.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Gated {
+    /// Changes that may be written now.
+    pub allowed: Vec<Change>,
+    /// Changes that are put off, with the earliest time at which the cause is over.
+    pub put_off: Vec<(Change, Timestamp, Cause)>,
+}
+
+impl Ledger {
+    /// Sorts `changes` into those that conform at `now` and those that do not. Charges nothing.
+    pub fn gate(&self, now: Timestamp, limits: &Limits, provider: &str, changes: Vec<Change>) -> Gated {
+        let mut gated = Gated::default();
+        let recent = self.recent(now, provider);
+        let used: u32 = recent.iter().map(|(_, count)| count).sum();
+        let mut left = limits.daily.saturating_sub(used);
+        for change in changes {
+            let earliest = self.earliest(now, limits, &record_key(provider, &change.name, change.rtype));
+            if earliest > now {
+                gated.put_off.push((change, earliest, Cause::Spacing));
+            } else if left == 0 {
+                let until = recent.first().map_or(now, |(at, _)| *at).plus(DAY);
+                gated.put_off.push((change, until, Cause::Daily));
+            } else {
+                left -= 1;
+                gated.allowed.push(change);
+            }
+        }
+        gated
+    }
+
+    /// Enters the writing of `changes` at `now`. To be made durable before they are sent.
+    pub fn charge(&mut self, now: Timestamp, limits: &Limits, provider: &str, changes: &[Change]) {
+        if changes.is_empty() {
+            return;
+        }
+        for change in changes {
+            let key = record_key(provider, &change.name, change.rtype);
+            let tat = self.tat(now, limits, &key).max(now).plus(limits.spacing);
+            self.tat.insert(key, tat);
+        }
+        // A TAT that has passed says no more than a missing one.
+        self.tat.retain(|_, tat| *tat > now);
+        let mut recent = self.recent(now, provider);
+        recent.push((now, changes.len().try_into().unwrap_or(u32::MAX)));
+        self.writes.insert(provider.to_owned(), recent);
+    }
+
+    /// Writes that the provider's cap still leaves at `now`.
+    pub fn left_today(&self, now: Timestamp, limits: &Limits, provider: &str) -> u32 {
+        let used: u32 = self.recent(now, provider).iter().map(|(_, count)| count).sum();
+        limits.daily.saturating_sub(used)
+    }
+
+    fn earliest(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
+        let tolerance = limits.spacing.saturating_mul(limits.burst.saturating_sub(1));
+        self.tat(now, limits, key).minus(tolerance)
+    }
+
+    /// No honest TAT is further ahead than a full burst. One that is was entered before the clock was set
+    /// back; held to the full burst it delays once, and not until the old time comes round again.
+    fn tat(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
+        let latest = now.plus(limits.spacing.saturating_mul(limits.burst));
+        self.tat.get(key).map_or(now, |tat| (*tat).min(latest))
+    }
+
+    /// The writes of the last 24 hours; those entered "in the future", before the clock was set back, count from now.
+    fn recent(&self, now: Timestamp, provider: &str) -> Vec<(Timestamp, u32)> {
+        let entered = self.writes.get(provider).map_or(&[][..], Vec::as_slice);
+        entered.iter().map(|(at, count)| ((*at).min(now), *count)).filter(|(at, _)| now.since(*at) < DAY).collect()
+    }
+}

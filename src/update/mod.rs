@@ -1,2 +1,521 @@
-//! (to be written)
+//! The updater: brings one provider's records in step, and keeps the books while doing so.
+//!
+//! It owns what a provider does not: the limits (pure, in [`limits`]), the hold after a refusal, the audit entries
+//! before and after, the reading-back. Touches the outside through the provider and the books only.
+//!
+//! The order is the promise. Before anything is sent the limits are charged and saved, then the intent is written
+//! and made durable; afterwards what stands is read, and only then the intent gets its outcome. Whatever fails
+//! in between leaves an intent without outcome, and that is resolved by reading, here or after the next start.
+
 pub mod limits;
+pub mod retry;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
+use std::time::Duration;
+
+use serde::Serialize;
+
+use crate::address::Family;
+use crate::audit::file::{AuditError, Log};
+use crate::audit::{Ending, Event, Word};
+use crate::clock::{Clock, Timestamp};
+use crate::config::Limits;
+use crate::name::DnsName;
+use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RecordType, RrSet};
+use crate::reconcile::{self, Desired, Item, Step, Verb};
+use crate::state::{Hold, State, StateError, Store};
+use limits::{Cause, record_key};
+
+/// How often a plan is made anew when somebody else writes at the same time.
+const ATTEMPTS: usize = 3;
+
+/// State and audit log, open for writing.
+#[derive(Debug)]
+pub struct Books {
+    /// What survives a restart.
+    pub state: State,
+    /// Where it is kept.
+    pub store: Store,
+    /// The audit log.
+    pub log: Log,
+}
+
+/// Why the books cannot be kept: nothing is sent then.
+#[derive(Debug, thiserror::Error)]
+pub enum BooksError {
+    /// The state file.
+    #[error(transparent)]
+    State(#[from] StateError),
+    /// The audit log.
+    #[error(transparent)]
+    Audit(#[from] AuditError),
+}
+
+/// One provider with all that a pass over it needs to know.
+pub struct Job<'a> {
+    /// The provider's name.
+    pub name: &'a str,
+    /// Its zone.
+    pub zone: &'a DnsName,
+    /// The fingerprint of its configuration.
+    pub fingerprint: &'a str,
+    /// The provider itself.
+    pub provider: &'a dyn Provider,
+    /// What is wanted of it.
+    pub desired: &'a [Desired],
+    /// On whose word, by family.
+    pub words: &'a BTreeMap<Family, Word>,
+    /// How often may be written.
+    pub limits: &'a Limits,
+}
+
+/// What became of one provider in one pass.
+#[derive(Clone, Debug, Serialize)]
+pub struct Report {
+    /// The provider's name.
+    pub provider: String,
+    /// Each record, in the order of the configuration.
+    pub records: Vec<RecordReport>,
+    /// How the changes were, or would be, sent; absent when there are none.
+    pub means: Option<String>,
+    /// What went wrong with the provider as a whole.
+    pub trouble: Option<Trouble>,
+    /// When the earliest of the records put off by a limit may be written.
+    pub put_off_until: Option<Timestamp>,
+}
+
+/// What went wrong with a provider.
+#[derive(Clone, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Trouble {
+    /// It will pass: the fault, for people, and the wait the other side asked for.
+    Passing {
+        /// What happened and what to do.
+        why: String,
+        /// The wait asked for.
+        #[serde(skip)]
+        retry_after: Option<Duration>,
+    },
+    /// A permanent refusal, now.
+    Refused {
+        /// What happened and what to do.
+        why: String,
+    },
+    /// Writes are suspended since an earlier refusal.
+    Held {
+        /// Since when.
+        since: Timestamp,
+        /// What the refusal said.
+        why: String,
+    },
+    /// The books cannot be kept, so nothing is sent.
+    NoBooks {
+        /// What happened and what to do.
+        why: String,
+    },
+}
+
+impl Trouble {
+    /// What happened and what to do, for people.
+    pub fn why(&self) -> &str {
+        match self {
+            Self::Passing { why, .. } | Self::Refused { why } | Self::Held { why, .. } | Self::NoBooks { why } => why,
+        }
+    }
+}
+
+/// What became of one record.
+#[derive(Clone, Debug, Serialize)]
+pub struct RecordReport {
+    /// The owner name.
+    pub name: DnsName,
+    /// A or AAAA.
+    #[serde(rename = "type")]
+    pub rtype: RecordType,
+    /// The address wanted.
+    pub address: IpAddr,
+    /// What was read, if anything stood there.
+    pub before: Option<RrSet>,
+    /// What was, or would be, written; absent when nothing was.
+    pub after: Option<RrSet>,
+    /// What the write does.
+    pub verb: Option<Verb>,
+    /// Where the record is now.
+    pub standing: RecordState,
+}
+
+/// The state of a record.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(tag = "state", rename_all = "kebab-case")]
+pub enum RecordState {
+    /// Published as desired.
+    InStep,
+    /// Not yet.
+    Adrift {
+        /// Why not; absent when it would be written now.
+        why: Option<String>,
+    },
+    /// It cannot be until a person acts.
+    Blocked {
+        /// Why, and what to do.
+        why: String,
+    },
+}
+
+/// Brings the job's records in step, as far as limits, holds and the provider allow.
+pub async fn bring_in_step(job: &Job<'_>, books: &mut Books, clock: &Clock) -> Report {
+    if let Some(hold) = books.state.holds.get(job.name) {
+        return held(job, hold);
+    }
+    let mut report = Report::unread(job);
+    for attempt in 1..=ATTEMPTS {
+        let observed = match read(job, books, clock).await {
+            Ok(observed) => observed,
+            Err(trouble) => return report.with(trouble, books, job, clock),
+        };
+        let items = plan(job, &observed, &books.state);
+        note_in_step(job, &items, books);
+        let conflict = match write(job, items, books, clock).await {
+            Written::Settled(done) => return done,
+            Written::Stopped(stopped, trouble) => return stopped.with(trouble, books, job, clock),
+            Written::Conflict(conflict) => conflict,
+        };
+        tracing::info!("{}: somebody else changed a record meanwhile (attempt {attempt} of {ATTEMPTS})", job.name);
+        report = conflict;
+    }
+    let why = format!(
+        "somebody else changed the same records {ATTEMPTS} times while they were being written; the next round tries again"
+    );
+    report.with(Trouble::Passing { why, retry_after: None }, books, job, clock)
+}
+
+/// What [`bring_in_step`] would do, found out without writing anything anywhere.
+pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
+    if let Some(hold) = state.holds.get(job.name).filter(|hold| hold.fingerprint == job.fingerprint) {
+        return held(job, hold);
+    }
+    let mut report = Report::unread(job);
+    let observed = match job.provider.read(&job.names()).await {
+        Ok(observed) => observed,
+        Err(fault) => {
+            report.blame(&Trouble::from(&fault));
+            report.trouble = Some(Trouble::from(&fault));
+            return report;
+        }
+    };
+    let items = plan(job, &observed, state);
+    let gated = state.ledger.gate(clock.now(), job.limits, job.name, changes(&items));
+    let mut report = Report::of(job, &items);
+    report.put_off(&gated.put_off);
+    report.means = (!gated.allowed.is_empty()).then(|| job.provider.means(gated.allowed.len()));
+    report
+}
+
+/// How a write ended, as far as the pass over the provider is concerned.
+enum Written {
+    /// There is nothing more to do now.
+    Settled(Report),
+    /// The pass ends here.
+    Stopped(Report, Trouble),
+    /// What was read is no longer true.
+    Conflict(Report),
+}
+
+async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock) -> Written {
+    let mut report = Report::of(job, &items);
+    let now = clock.now();
+    let gated = books.state.ledger.gate(now, job.limits, job.name, changes(&items));
+    report.put_off(&gated.put_off);
+    let changes = gated.allowed;
+    if changes.is_empty() {
+        return match books.store.save(&books.state) {
+            Ok(()) => Written::Settled(report),
+            Err(error) => Written::Stopped(report, no_books(error.into())),
+        };
+    }
+    report.means = Some(job.provider.means(changes.len()));
+    let intent = match announce(job, &changes, books, now) {
+        Ok(intent) => intent,
+        Err(error) => return Written::Stopped(report, no_books(error)),
+    };
+    let applied = job.provider.apply(&changes).await;
+    let fault = match applied {
+        // Also a success is read back: what counts is what stands, not what was answered.
+        Ok(applied) => {
+            return match read_back(job, &changes, books, clock, &applied.detail).await {
+                Ok(observed) => {
+                    report.written(&changes, &observed);
+                    match books.store.save(&books.state) {
+                        Ok(()) => Written::Settled(report),
+                        Err(error) => Written::Stopped(report, no_books(error.into())),
+                    }
+                }
+                Err(trouble) => Written::Stopped(report, trouble),
+            };
+        }
+        Err(fault) => fault,
+    };
+    let ending = match fault.kind {
+        FaultKind::InDoubt => {
+            return match read_back(job, &changes, books, clock, &fault.to_string()).await {
+                Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
+                    report.written(&changes, &observed);
+                    match books.store.save(&books.state) {
+                        Ok(()) => Written::Settled(report),
+                        Err(error) => Written::Stopped(report, no_books(error.into())),
+                    }
+                }
+                Ok(_) => Written::Conflict(report),
+                Err(_) => Written::Stopped(report, Trouble::from(&fault)),
+            };
+        }
+        FaultKind::Conflict => Ending::Conflict,
+        FaultKind::Passing { .. } => Ending::Failed,
+        FaultKind::Refused => Ending::Refused,
+    };
+    let outcome = Event::Outcome { intent, provider: job.name.to_owned(), result: ending, detail: fault.to_string() };
+    if let Err(error) = books.log.append(clock.now(), outcome) {
+        return Written::Stopped(report, no_books(error.into()));
+    }
+    match fault.kind {
+        FaultKind::Conflict => Written::Conflict(report),
+        _ => Written::Stopped(report, Trouble::from(&fault)),
+    }
+}
+
+/// Charges the limits and writes the intent, both durable when this returns.
+fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp) -> Result<u64, BooksError> {
+    let before = books.state.ledger.clone();
+    books.state.ledger.charge(now, job.limits, job.name, changes);
+    if let Err(error) = books.store.save(&books.state) {
+        books.state.ledger = before;
+        return Err(error.into());
+    }
+    let families: BTreeSet<Family> = changes.iter().map(|change| change.rtype.family()).collect();
+    let intent = Event::Intent {
+        provider: job.name.to_owned(),
+        target: job.provider.target(),
+        changes: changes.to_vec(),
+        word: families.iter().filter_map(|family| job.words.get(family).cloned()).collect(),
+    };
+    Ok(books.log.append(now, intent)?)
+}
+
+/// Reads what stands, and closes the intents of this provider whose end that shows.
+async fn read(job: &Job<'_>, books: &mut Books, clock: &Clock) -> Result<Observed, Trouble> {
+    let mut names = job.names();
+    names.extend(open_intents(books, job.name).flat_map(|(_, changes)| changes).map(|change| change.name));
+    let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
+    resolve(job.name, &observed, books, clock, "found by reading, after the write was cut short").map_err(no_books)?;
+    Ok(observed)
+}
+
+/// Reads what stands at the names of `changes`, and closes their intent with `detail`.
+async fn read_back(
+    job: &Job<'_>,
+    changes: &[Change],
+    books: &mut Books,
+    clock: &Clock,
+    detail: &str,
+) -> Result<Observed, Trouble> {
+    let names = changes.iter().map(|change| change.name.clone()).collect();
+    let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
+    resolve(job.name, &observed, books, clock, detail).map_err(no_books)?;
+    Ok(observed)
+}
+
+fn open_intents<'a>(books: &'a Books, provider: &'a str) -> impl Iterator<Item = (u64, Vec<Change>)> + 'a {
+    books
+        .log
+        .open_intents()
+        .iter()
+        .filter(move |(_, intent)| intent.provider == provider)
+        .map(|(seq, intent)| (*seq, intent.changes.clone()))
+}
+
+fn resolve(
+    provider: &str,
+    observed: &Observed,
+    books: &mut Books,
+    clock: &Clock,
+    detail: &str,
+) -> Result<(), BooksError> {
+    let open: Vec<_> = open_intents(books, provider).collect();
+    for (intent, changes) in open {
+        let result = ending(&changes, observed);
+        if result == Ending::Done {
+            books.state.note_published(provider, &changes);
+        }
+        let (provider, detail) = (provider.to_owned(), detail.to_owned());
+        books.log.append(clock.now(), Event::Outcome { intent, provider, result, detail })?;
+    }
+    Ok(())
+}
+
+/// How a write of `changes` ended, by what stands now.
+fn ending(changes: &[Change], observed: &Observed) -> Ending {
+    if changes.iter().all(|change| stands(observed, change, Some(&change.after))) {
+        Ending::Done
+    } else if changes.iter().all(|change| stands(observed, change, change.before.as_ref())) {
+        Ending::Failed
+    } else {
+        Ending::Overtaken
+    }
+}
+
+/// Whether exactly `set` stands where `change` would write.
+fn stands(observed: &Observed, change: &Change, set: Option<&RrSet>) -> bool {
+    observed.names.get(&change.name).and_then(|standing| standing.sets.get(&change.rtype)) == set
+}
+
+fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
+    reconcile::plan(job.desired, observed, job.zone, |wanted| {
+        state.published.get(&record_key(job.name, &wanted.name, wanted.rtype)).copied()
+    })
+}
+
+/// What is in step counts as published by us: it is what `member` will have to swap one day.
+fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
+    for item in items.iter().filter(|item| item.step == Step::Leave) {
+        let wanted = &item.desired;
+        books.state.published.insert(record_key(job.name, &wanted.name, wanted.rtype), wanted.address);
+    }
+}
+
+fn changes(items: &[Item]) -> Vec<Change> {
+    items
+        .iter()
+        .filter_map(|item| match &item.step {
+            Step::Write(change, _) => Some(change.clone()),
+            Step::Leave | Step::Refuse(_) => None,
+        })
+        .collect()
+}
+
+fn no_books(error: BooksError) -> Trouble {
+    Trouble::NoBooks { why: crate::commands::chain_of(&error) }
+}
+
+fn held(job: &Job<'_>, hold: &Hold) -> Report {
+    let trouble = Trouble::Held { since: hold.since, why: hold.why.clone() };
+    let mut report = Report::unread(job);
+    report.blame(&trouble);
+    report.trouble = Some(trouble);
+    report
+}
+
+impl Job<'_> {
+    fn names(&self) -> BTreeSet<DnsName> {
+        self.desired.iter().map(|wanted| wanted.name.clone()).collect()
+    }
+}
+
+impl From<&Fault> for Trouble {
+    fn from(fault: &Fault) -> Self {
+        let why = fault.to_string();
+        match fault.kind {
+            FaultKind::Refused => Self::Refused { why },
+            FaultKind::Passing { retry_after } => Self::Passing { why, retry_after },
+            FaultKind::Conflict | FaultKind::InDoubt => Self::Passing { why, retry_after: None },
+        }
+    }
+}
+
+impl Report {
+    /// Before anything is known.
+    fn unread(job: &Job<'_>) -> Self {
+        let records = job.desired.iter().map(|wanted| RecordReport {
+            name: wanted.name.clone(),
+            rtype: wanted.rtype,
+            address: wanted.address,
+            before: None,
+            after: None,
+            verb: None,
+            standing: RecordState::Adrift { why: None },
+        });
+        Self {
+            provider: job.name.to_owned(),
+            records: records.collect(),
+            means: None,
+            trouble: None,
+            put_off_until: None,
+        }
+    }
+
+    fn of(job: &Job<'_>, items: &[Item]) -> Self {
+        let mut report = Self::unread(job);
+        for (record, item) in report.records.iter_mut().zip(items) {
+            record.before.clone_from(&item.before);
+            match &item.step {
+                Step::Leave => record.standing = RecordState::InStep,
+                Step::Refuse(refusal) => record.standing = RecordState::Blocked { why: refusal.to_string() },
+                Step::Write(change, verb) => {
+                    record.after = Some(change.after.clone());
+                    record.verb = Some(*verb);
+                }
+            }
+        }
+        report
+    }
+
+    fn put_off(&mut self, put_off: &[(Change, Timestamp, Cause)]) {
+        for (change, until, cause) in put_off {
+            let key = match cause {
+                Cause::Spacing => "limits.spacing",
+                Cause::Daily => "limits.daily",
+            };
+            for record in self.records.iter_mut().filter(|record| record.is(change)) {
+                record.standing = RecordState::Adrift { why: Some(format!("put off until {until} by {key}")) };
+            }
+            self.put_off_until = Some(self.put_off_until.map_or(*until, |earliest| earliest.min(*until)));
+        }
+    }
+
+    /// Enters what was found when `changes` were read back.
+    fn written(&mut self, changes: &[Change], observed: &Observed) {
+        for change in changes {
+            let standing = if stands(observed, change, Some(&change.after)) {
+                RecordState::InStep
+            } else {
+                let why =
+                    "the provider took the change, but something else stands there now; the next round looks again";
+                RecordState::Adrift { why: Some(why.to_owned()) }
+            };
+            for record in self.records.iter_mut().filter(|record| record.is(change)) {
+                record.standing = standing.clone();
+            }
+        }
+    }
+
+    /// Ends the pass with `trouble`; a refusal begins a hold.
+    fn with(mut self, trouble: Trouble, books: &mut Books, job: &Job<'_>, clock: &Clock) -> Self {
+        self.blame(&trouble);
+        if let Trouble::Refused { why } = &trouble {
+            let hold = Hold { since: clock.now(), why: why.clone(), fingerprint: job.fingerprint.to_owned() };
+            books.state.holds.insert(job.name.to_owned(), hold);
+            let event = Event::Hold { provider: job.name.to_owned(), why: why.clone() };
+            // A hold that cannot be written down still holds in this process.
+            let kept = books.store.save(&books.state).map_err(BooksError::from);
+            if let Err(error) = kept.and_then(|()| Ok(books.log.append(clock.now(), event).map(|_| ())?)) {
+                tracing::warn!("{}", crate::commands::chain_of(&error));
+            }
+        }
+        self.trouble = Some(trouble);
+        self
+    }
+
+    fn blame(&mut self, trouble: &Trouble) {
+        for record in &mut self.records {
+            if let RecordState::Adrift { why: why @ None } = &mut record.standing {
+                *why = Some(trouble.why().to_owned());
+            }
+        }
+    }
+}
+
+impl RecordReport {
+    fn is(&self, change: &Change) -> bool {
+        self.name == change.name && self.rtype == change.rtype
+    }
+}

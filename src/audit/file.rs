@@ -1,0 +1,344 @@
+//! The log's files: `audit.jsonl`, and beside it the closed ones, `audit.000000000001.jsonl`, by their first `seq`.
+//!
+//! Touches the files of the state directory, and nothing else. One process writes at a time: the holder of the
+//! directory's lock.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+use super::chain::{self, Entry, Flaw, Known, Tail};
+use super::{Ending, Event};
+use crate::clock::Timestamp;
+use crate::config;
+use crate::provider::Change;
+
+/// The file that is written to.
+pub const CURRENT: &str = "audit.jsonl";
+
+/// Why the log cannot be written or read.
+#[derive(Debug, thiserror::Error)]
+pub enum AuditError {
+    /// The operating system said no.
+    #[error("cannot {act} {}; until it can, nothing is sent to any provider", file.display())]
+    Io {
+        /// What was tried.
+        act: &'static str,
+        /// On which file.
+        file: PathBuf,
+        /// What it said.
+        source: io::Error,
+    },
+    /// An event could not be put into JSON.
+    #[error("cannot put an audit entry into JSON")]
+    Json(#[from] serde_json::Error),
+    /// A line does not follow from the one before: the log does not hold.
+    #[error("{}: line {line}: {flaw}", file.display())]
+    Flawed {
+        /// The file.
+        file: PathBuf,
+        /// The line, from 1.
+        line: usize,
+        /// What is wrong with it.
+        flaw: Flaw,
+    },
+}
+
+/// An intent whose end is not known yet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OpenIntent {
+    /// The provider's name.
+    pub provider: String,
+    /// What was to be written.
+    pub changes: Vec<Change>,
+}
+
+/// The log, open for writing.
+#[derive(Debug)]
+pub struct Log {
+    dir: PathBuf,
+    settings: config::Audit,
+    tail: Tail,
+    /// The current file and its length up to the end of its last whole line, once it is known to end there.
+    current: Option<(File, u64)>,
+    /// Something unreadable stands behind the last whole line.
+    torn: bool,
+    open: BTreeMap<u64, OpenIntent>,
+}
+
+impl Log {
+    /// Reads where the log in `dir` ends, and the entries of its current file, oldest first. Writes nothing.
+    ///
+    /// A line that does not hold does not keep the home from being served: the log goes on behind it.
+    pub fn open(dir: &Path, settings: config::Audit) -> Result<(Self, Vec<Entry>), AuditError> {
+        let mut log = Self {
+            dir: dir.to_owned(),
+            settings,
+            tail: Tail::origin(),
+            current: None,
+            torn: false,
+            open: BTreeMap::new(),
+        };
+        let path = log.path();
+        let bytes = read_if_there(&path)?;
+        if bytes.is_none()
+            && let Some(last) = closed_files(dir)?.last()
+        {
+            // The power went between closing one file and beginning the next.
+            log.tail = walk(&read(last)?).tail;
+        }
+        let bytes = bytes.unwrap_or_default();
+        let walked = walk(&bytes);
+        if let Some((line, flaw)) = &walked.flaw {
+            tracing::warn!(
+                "{}: line {line}: {flaw}; the log goes on behind it, and `fingerpost audit verify` will always tell of it",
+                path.display()
+            );
+        }
+        if walked.whole > 0 {
+            log.tail = walked.tail;
+        }
+        for entry in &walked.entries {
+            log.remember(entry.seq, &entry.event);
+        }
+        log.torn = walked.whole < bytes.len();
+        if log.torn {
+            tracing::warn!(
+                "the last line of {} is torn, by a power cut perhaps; it will be set aside before the next is written",
+                path.display()
+            );
+        }
+        Ok((log, walked.entries))
+    }
+
+    /// The intents whose end is not known, by `seq`.
+    pub fn open_intents(&self) -> &BTreeMap<u64, OpenIntent> {
+        &self.open
+    }
+
+    /// Writes `event` and makes it durable; returns its `seq`. After an error the log is as it was before.
+    pub fn append(&mut self, now: Timestamp, event: Event) -> Result<u64, AuditError> {
+        if self.torn {
+            self.set_aside(now)?;
+        }
+        if matches!(event, Event::Intent { .. }) {
+            self.rotate_if_full()?;
+        }
+        self.write(now, event)
+    }
+
+    fn write(&mut self, now: Timestamp, event: Event) -> Result<u64, AuditError> {
+        let seq = self.tail.seq + 1;
+        let line = chain::line(seq, now, &event, &self.tail.link)?;
+        let path = self.path();
+        let (mut file, length) = match self.current.take() {
+            Some(current) => current,
+            None => self.open_current()?,
+        };
+        let written = file.seek(SeekFrom::Start(length)).and_then(|_| file.write_all(line.as_bytes()));
+        if let Err(source) = written.and_then(|()| file.sync_data()) {
+            // What is not durable must not stay half-written: take it back, now or at the next attempt.
+            let _ = file.set_len(length);
+            return Err(AuditError::Io { act: "write to", file: path, source });
+        }
+        self.current = Some((file, length + line.len() as u64));
+        self.tail = Tail { seq, link: chain::Link::to(line.as_bytes()) };
+        self.remember(seq, &Known::Yes(event));
+        Ok(seq)
+    }
+
+    fn remember(&mut self, seq: u64, event: &Known) {
+        match event {
+            Known::Yes(Event::Intent { provider, changes, .. }) => {
+                self.open.insert(seq, OpenIntent { provider: provider.clone(), changes: changes.clone() });
+            }
+            Known::Yes(Event::Outcome { intent, .. }) => {
+                self.open.remove(intent);
+            }
+            _ => {}
+        }
+    }
+
+    /// Opens the current file, cutting off what an earlier failed attempt may have left behind the last whole line.
+    fn open_current(&self) -> Result<(File, u64), AuditError> {
+        let path = self.path();
+        let fail = |act, source| AuditError::Io { act, file: path.clone(), source };
+        let existed = path.exists();
+        let mut options = OpenOptions::new();
+        let mut file = options
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .mode(0o640)
+            .open(&path)
+            .map_err(|source| fail("open", source))?;
+        if !existed {
+            sync_dir(&self.dir)?;
+        }
+        let mut bytes = Vec::new();
+        file.read_to_end(&mut bytes).map_err(|source| fail("read", source))?;
+        let whole = walk(&bytes).whole as u64;
+        if whole < bytes.len() as u64 {
+            file.set_len(whole).map_err(|source| fail("shorten", source))?;
+        }
+        Ok((file, whole))
+    }
+
+    fn rotate_if_full(&mut self) -> Result<(), AuditError> {
+        let path = self.path();
+        // With an intent open the next start has to find it in the current file.
+        let full = fs::metadata(&path).is_ok_and(|meta| meta.len() >= self.settings.max_bytes);
+        if !full || !self.open.is_empty() {
+            return Ok(());
+        }
+        self.current = None;
+        let bytes = read(&path)?;
+        let first = chain::lines(&bytes).next().and_then(|line| chain::read(line).ok()).map_or(0, |entry| entry.seq);
+        let closed = self.dir.join(format!("audit.{first:012}.jsonl"));
+        fs::rename(&path, &closed).map_err(|source| AuditError::Io { act: "rename", file: path, source })?;
+        sync_dir(&self.dir)?;
+        let files = closed_files(&self.dir)?;
+        for old in files.iter().take(files.len().saturating_sub(self.settings.keep)) {
+            fs::remove_file(old).map_err(|source| AuditError::Io { act: "remove", file: old.clone(), source })?;
+        }
+        Ok(())
+    }
+
+    /// Copies what follows the last whole line into a file of its own, cuts it off, and says so in the log.
+    fn set_aside(&mut self, now: Timestamp) -> Result<(), AuditError> {
+        let bytes = read(&self.path())?;
+        let torn = bytes.get(walk(&bytes).whole..).unwrap_or_default();
+        let name = format!("audit.torn-{:012}", self.tail.seq + 1);
+        let path = self.dir.join(&name);
+        let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
+        let mut file = File::create(&path).map_err(fail)?;
+        file.write_all(torn).and_then(|()| file.sync_all()).map_err(fail)?;
+        sync_dir(&self.dir)?;
+        self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64 })?;
+        self.torn = false;
+        Ok(())
+    }
+
+    fn path(&self) -> PathBuf {
+        self.dir.join(CURRENT)
+    }
+}
+
+struct Walked {
+    tail: Tail,
+    entries: Vec<Entry>,
+    /// Bytes up to the end of the last readable line.
+    whole: usize,
+    /// The first line, from 1, that does not follow, and why.
+    flaw: Option<(usize, Flaw)>,
+}
+
+/// Follows the chain through one file. What cannot be read at its very end is torn, and no flaw.
+fn walk(bytes: &[u8]) -> Walked {
+    let mut walked = Walked { tail: Tail::origin(), entries: Vec::new(), whole: 0, flaw: None };
+    let mut end = 0;
+    let mut unread = None;
+    for (at, line) in chain::lines(bytes).enumerate() {
+        end += line.len();
+        let followed = if at == 0 { Tail::begin(line) } else { walked.tail.follow(line) };
+        let (tail, entry) = match followed.or_else(|flaw| {
+            let entry = chain::read(line)?;
+            walked.flaw.get_or_insert((at + 1, flaw));
+            Ok::<_, Flaw>((Tail { seq: entry.seq, link: chain::Link::to(line) }, entry))
+        }) {
+            Ok(read) => read,
+            Err(flaw) => {
+                unread.get_or_insert((at + 1, flaw));
+                continue;
+            }
+        };
+        walked.flaw = walked.flaw.or(unread.take());
+        walked.tail = tail;
+        walked.entries.push(entry);
+        walked.whole = end;
+    }
+    walked
+}
+
+/// The log's files in `dir`, oldest first; the current one, if there is one, last.
+pub fn files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
+    let mut files = closed_files(dir)?;
+    let current = dir.join(CURRENT);
+    if current.exists() {
+        files.push(current);
+    }
+    Ok(files)
+}
+
+/// Reads every entry that is kept, checking the chain over all files. Writes nothing.
+pub fn read_all(dir: &Path) -> Result<Vec<Entry>, AuditError> {
+    let mut entries = Vec::new();
+    let mut tail: Option<Tail> = None;
+    for file in files(dir)? {
+        let bytes = read(&file)?;
+        for (at, line) in chain::lines(&bytes).enumerate() {
+            let followed = tail.as_ref().map_or_else(|| Tail::begin(line), |tail| tail.follow(line));
+            let (next, entry) =
+                followed.map_err(|flaw| AuditError::Flawed { file: file.clone(), line: at + 1, flaw })?;
+            tail = Some(next);
+            entries.push(entry);
+        }
+    }
+    Ok(entries)
+}
+
+fn closed_files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
+    let fail = |source| AuditError::Io { act: "list", file: dir.to_owned(), source };
+    let listing = match fs::read_dir(dir) {
+        Ok(listing) => listing,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(source) => return Err(fail(source)),
+    };
+    let mut files = Vec::new();
+    for item in listing {
+        let name = item.map_err(fail)?.file_name();
+        let number = name.to_str().and_then(|name| name.strip_prefix("audit.")?.strip_suffix(".jsonl"));
+        if number.is_some_and(|number| number.len() == 12 && number.bytes().all(|byte| byte.is_ascii_digit())) {
+            files.push(dir.join(name));
+        }
+    }
+    files.sort();
+    Ok(files)
+}
+
+fn read(path: &Path) -> Result<Vec<u8>, AuditError> {
+    fs::read(path).map_err(|source| AuditError::Io { act: "read", file: path.to_owned(), source })
+}
+
+fn read_if_there(path: &Path) -> Result<Option<Vec<u8>>, AuditError> {
+    match fs::read(path) {
+        Ok(bytes) => Ok(Some(bytes)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(source) => Err(AuditError::Io { act: "read", file: path.to_owned(), source }),
+    }
+}
+
+/// Makes the names in `dir` durable.
+pub fn sync_dir(dir: &Path) -> Result<(), AuditError> {
+    File::open(dir).and_then(|dir| dir.sync_all()).map_err(|source| AuditError::Io {
+        act: "sync",
+        file: dir.to_owned(),
+        source,
+    })
+}
+
+impl Ending {
+    /// The word for it, as in the log.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Done => "done",
+            Self::Conflict => "conflict",
+            Self::Failed => "failed",
+            Self::Refused => "refused",
+            Self::Overtaken => "overtaken",
+        }
+    }
+}

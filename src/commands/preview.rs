@@ -1,0 +1,48 @@
+//! `fingerpost preview`: one round now, nothing written anywhere.
+
+use serde::Serialize;
+
+use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
+use crate::cli::Common;
+use crate::clock::Clock;
+use crate::round::{self, Look, Means, RoundError};
+use crate::update::Report;
+
+/// What one round saw, and did or would do.
+#[derive(Debug, Serialize)]
+pub(super) struct Document<'a> {
+    pub(super) looks: &'a [Look],
+    pub(super) providers: &'a [Report],
+    pub(super) written: bool,
+}
+
+pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError> {
+    let config = load(common)?.config;
+    let state = round::peek(&config).map_err(RoundError::from)?;
+    let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
+    let (looks, reports) = block_on(async {
+        let looks = means.look().await;
+        let reports = means.foresee(&looks, &state).await;
+        (looks, reports)
+    })?;
+    let changes = reports.iter().any(|report| report.records.iter().any(|record| record.after.is_some()));
+    if common.json {
+        print_json(&Document { looks: &looks, providers: &reports, written: false })?;
+    } else {
+        let paint = say::Paint::stdout();
+        let mut text = say::looks(&looks, paint);
+        text.push_str(&say::records(&reports, say::Mood::Would, paint));
+        text.push_str(&say::troubles(&reports, paint));
+        let means: Vec<&str> = reports.iter().filter_map(|report| report.means.as_deref()).collect();
+        text.push_str("Nothing was written.");
+        if !means.is_empty() {
+            text.push_str(&format!(" `fingerpost sync` would send {}.", means.join(", ")));
+        }
+        text.push('\n');
+        print(&text)?;
+    }
+    match verdict(&looks, &reports) {
+        Exit::Done if exit_code && changes => Ok(Exit::Differs),
+        exit => Ok(exit),
+    }
+}

@@ -1,0 +1,188 @@
+//! Output for people: aligned, plain without a terminal, coloured with one.
+
+use std::fmt::Write as _;
+use std::io::{self, IsTerminal};
+
+use tracing::{Event, Level, Subscriber};
+use tracing_subscriber::fmt::format::Writer;
+use tracing_subscriber::fmt::{FmtContext, FormatEvent, FormatFields};
+use tracing_subscriber::registry::LookupSpan;
+
+use crate::provider::RrSet;
+use crate::reconcile::Verb;
+use crate::round::Look;
+use crate::update::{RecordReport, RecordState, Report};
+use crate::watch::vote::Outcome;
+
+/// Whether the writes in a text have happened or would happen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mood {
+    /// They have.
+    Done,
+    /// They would.
+    Would,
+}
+
+/// How to set a text off from the rest.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tone {
+    /// Good news.
+    Good,
+    /// It needs a person, or time.
+    Amiss,
+    /// Less important than what is around it.
+    Faint,
+    /// More important than what is around it.
+    Strong,
+}
+
+/// Colours, where standard output is a terminal and NO_COLOR is not set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Paint(bool);
+
+impl Paint {
+    /// For standard output as it is.
+    pub fn stdout() -> Self {
+        let refused = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+        Self(io::stdout().is_terminal() && !refused)
+    }
+
+    /// No colours.
+    pub fn plain() -> Self {
+        Self(false)
+    }
+
+    /// `text` in `tone`.
+    pub fn tone(self, tone: Tone, text: &str) -> String {
+        let code = match tone {
+            Tone::Good => "32",
+            Tone::Amiss => "31",
+            Tone::Faint => "2",
+            Tone::Strong => "1",
+        };
+        if self.0 { format!("\x1b[{code}m{text}\x1b[0m") } else { text.to_owned() }
+    }
+}
+
+/// The vote in each family, with who said otherwise and who said nothing.
+pub fn looks(looks: &[Look], paint: Paint) -> String {
+    let mut text = String::new();
+    for look in looks {
+        let agreed = matches!(look.ruling.outcome, Outcome::Agreed(_));
+        let ruling = look.ruling.to_string();
+        let ruling = if agreed { ruling } else { paint.tone(Tone::Amiss, &ruling) };
+        let _ = writeln!(text, "{}  {ruling}", look.family);
+        for remark in look.ruling.remarks() {
+            let _ = writeln!(text, "      {}", paint.tone(Tone::Faint, &remark));
+        }
+    }
+    text
+}
+
+/// Every record: what stands, what was or would be written, and why not.
+pub fn records(reports: &[Report], mood: Mood, paint: Paint) -> String {
+    let records = || reports.iter().flat_map(|report| &report.records);
+    let width = records().map(|record| record.name.as_str().len()).max().unwrap_or(0);
+    let rows: Vec<(&RecordReport, String)> = records().map(|record| (record, values(record))).collect();
+    let value_width = rows.iter().map(|(_, values)| values.chars().count()).max().unwrap_or(0).min(64);
+    let mut text = String::new();
+    for (record, values) in rows {
+        let (tone, note) = note(record, mood);
+        let _ = writeln!(
+            text,
+            "{:width$}  {:4}  {values:value_width$}   {}",
+            record.name.as_str(),
+            record.rtype,
+            paint.tone(tone, &note)
+        );
+    }
+    text
+}
+
+fn values(record: &RecordReport) -> String {
+    match (&record.before, &record.after) {
+        (before, Some(after)) => {
+            format!("{} → {}", before.as_ref().map_or_else(|| "nothing".to_owned(), list), list(after))
+        }
+        (Some(before), None) => list(before),
+        (None, None) => format!("wants {}", record.address),
+    }
+}
+
+fn note(record: &RecordReport, mood: Mood) -> (Tone, String) {
+    let written = || {
+        let ttl = record.after.as_ref().map_or(0, |set| set.ttl);
+        match (record.verb, mood) {
+            (Some(verb), Mood::Would) => format!("would {}, TTL {ttl} s", would(verb)),
+            (Some(verb), Mood::Done) => format!("{}, TTL {ttl} s", done(verb)),
+            (None, _) => "in step".to_owned(),
+        }
+    };
+    match &record.standing {
+        RecordState::InStep => (Tone::Good, written()),
+        RecordState::Adrift { why: None } => (Tone::Strong, written()),
+        RecordState::Adrift { why: Some(why) } => (Tone::Amiss, why.clone()),
+        RecordState::Blocked { why } => (Tone::Amiss, format!("blocked: {why}")),
+    }
+}
+
+fn would(verb: Verb) -> &'static str {
+    match verb {
+        Verb::Create => "create",
+        Verb::Replace => "replace",
+        Verb::Swap => "swap our member",
+        Verb::Join => "join as a member",
+        Verb::Retime => "change the TTL",
+    }
+}
+
+fn done(verb: Verb) -> &'static str {
+    match verb {
+        Verb::Create => "created",
+        Verb::Replace => "replaced",
+        Verb::Swap => "swapped our member",
+        Verb::Join => "joined as a member",
+        Verb::Retime => "changed the TTL",
+    }
+}
+
+/// The addresses of `set`, with commas.
+pub fn list(set: &RrSet) -> String {
+    let texts: Vec<String> = set.addresses.iter().map(ToString::to_string).collect();
+    texts.join(", ")
+}
+
+/// The troubles of the providers, a line each.
+pub fn troubles(reports: &[Report], paint: Paint) -> String {
+    let mut text = String::new();
+    for report in reports {
+        if let Some(trouble) = &report.trouble {
+            let _ = writeln!(text, "{}: {}", report.provider, paint.tone(Tone::Amiss, trouble.why()));
+        }
+    }
+    text
+}
+
+/// Log lines for the journal: the priority in front (sd-daemon(3)), no time, which the journal has itself.
+pub struct Journal;
+
+impl<S, N> FormatEvent<S, N> for Journal
+where
+    S: Subscriber + for<'a> LookupSpan<'a>,
+    N: for<'a> FormatFields<'a> + 'static,
+{
+    fn format_event(&self, context: &FmtContext<'_, S, N>, mut to: Writer<'_>, event: &Event<'_>) -> std::fmt::Result {
+        let priority = match *event.metadata().level() {
+            Level::ERROR => 3,
+            Level::WARN => 4,
+            Level::INFO => 6,
+            Level::DEBUG | Level::TRACE => 7,
+        };
+        let mut text = String::new();
+        context.format_fields(Writer::new(&mut text), event)?;
+        for line in text.lines() {
+            writeln!(to, "<{priority}>{line}")?;
+        }
+        Ok(())
+    }
+}

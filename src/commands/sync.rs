@@ -1,0 +1,36 @@
+//! `fingerpost sync`: one round now, written; then exit. Silent when all is in step.
+//!
+//! It acts on the word of one round: whoever calls it is there to see.
+
+use super::preview::Document;
+use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
+use crate::cli::Common;
+use crate::clock::Clock;
+use crate::round::{Home, Means, RoundError};
+use crate::update::{RecordState, Report};
+
+pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
+    let means = Means::new(load(common)?.config, Clock::system()).map_err(RoundError::from)?;
+    let mut home = Home::open(means)?;
+    home.release_all("a manual sync");
+    let reports = block_on(async {
+        home.look(1).await;
+        home.publish(|_| true).await
+    })?;
+    let exit = verdict(home.looks(), &reports);
+    if common.json {
+        let written = reports.iter().any(|report| report.records.iter().any(|record| record.after.is_some()));
+        print_json(&Document { looks: home.looks(), providers: &reports, written })?;
+    } else if !(exit == Exit::Done && reports.iter().all(is_quiet)) {
+        let paint = say::Paint::stdout();
+        let mut text = say::looks(home.looks(), paint);
+        text.push_str(&say::records(&reports, say::Mood::Done, paint));
+        text.push_str(&say::troubles(&reports, paint));
+        print(&text)?;
+    }
+    Ok(exit)
+}
+
+fn is_quiet(report: &Report) -> bool {
+    report.records.iter().all(|record| record.standing == RecordState::InStep && record.after.is_none())
+}

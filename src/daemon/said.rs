@@ -1,0 +1,130 @@
+//! What the log has already been told: a change of state is logged once, and its end once. Nothing else is.
+
+use std::collections::BTreeMap;
+
+use crate::round::Look;
+use crate::update::{RecordState, Report, Trouble};
+use crate::watch::settle::Heard;
+use crate::watch::vote::Outcome;
+
+/// The last thing said on each topic.
+#[derive(Debug, Default)]
+pub(super) struct Said(BTreeMap<String, String>);
+
+impl Said {
+    /// Whether `text` is news on `topic`. Numbers do not make news: a skew or a wait differs each time.
+    fn is_news(&mut self, topic: String, text: &str) -> bool {
+        let text: String = text.chars().filter(|c| !c.is_ascii_digit()).collect();
+        self.0.insert(topic, text.clone()).as_ref() != Some(&text)
+    }
+
+    /// Whether there was something to say on `topic`, and is no more.
+    fn is_over(&mut self, topic: &str) -> bool {
+        self.0.remove(topic).is_some()
+    }
+
+    /// Logs what is new in one family's round.
+    pub(super) fn look(&mut self, look: &Look, heard: &Heard) {
+        let (family, ruling) = (look.family, &look.ruling);
+        match heard {
+            Heard::Settled { from: None, to } => tracing::info!("{family}: the home is at {to}: {ruling}"),
+            Heard::Settled { from: Some(from), to } => {
+                tracing::info!("{family}: the home has moved from {from} to {to}: {ruling}");
+            }
+            Heard::InSight { address, won, needed } => {
+                tracing::info!("{family}: {address} is in sight, round {won} of {needed}");
+            }
+            Heard::Unchanged | Heard::NoRuling => {}
+        }
+        let topic = format!("{family} ruling");
+        match ruling.outcome {
+            Outcome::Agreed(_) => {
+                if self.is_over(&topic) {
+                    tracing::info!("{family}: the operators agree again: {ruling}");
+                }
+            }
+            Outcome::Split | Outcome::TooFew | Outcome::NoneAsked => {
+                if self.is_news(topic, &ruling.to_string()) {
+                    tracing::warn!("{family}: {ruling}; the names stay as they are");
+                    for remark in ruling.remarks() {
+                        tracing::warn!("{family}: {remark}");
+                    }
+                }
+                return;
+            }
+        }
+        for dissent in &ruling.dissent {
+            let said: Vec<_> = dissent.said.iter().map(ToString::to_string).collect();
+            if self.is_news(format!("{family} by {}", dissent.operator), "dissents") {
+                tracing::warn!("{family}: {} says {}, against the majority", dissent.operator, said.join(" and "));
+            }
+        }
+        for (operator, why) in &ruling.silent {
+            if self.is_news(format!("{family} by {operator}"), why) {
+                tracing::info!("{family}: {operator} has no answer: {why}");
+            }
+        }
+        for operator in &ruling.agreed {
+            if self.is_over(&format!("{family} by {operator}")) {
+                tracing::info!("{family}: {operator} agrees again");
+            }
+        }
+    }
+
+    /// Logs what is new about one provider and its records.
+    pub(super) fn report(&mut self, report: &Report) {
+        let provider = &report.provider;
+        let topic = format!("provider {provider}");
+        match &report.trouble {
+            None => {
+                if self.is_over(&topic) {
+                    tracing::info!("{provider}: works again");
+                }
+            }
+            Some(trouble) => {
+                let what = match trouble {
+                    Trouble::Passing { .. } => "will be tried again",
+                    Trouble::Refused { .. } | Trouble::Held { .. } => {
+                        "on hold until reload, restart with changed configuration, or `fingerpost sync`"
+                    }
+                    Trouble::NoBooks { .. } => "nothing is sent",
+                };
+                if self.is_news(topic, trouble.why()) {
+                    tracing::warn!("{provider}: {}; {what}", trouble.why());
+                }
+            }
+        }
+        for record in &report.records {
+            let topic = format!("record {provider} {} {}", record.name, record.rtype);
+            match &record.standing {
+                RecordState::InStep => {
+                    if record.verb.is_some() {
+                        let before = record.before.as_ref().map(|set| list(&set.addresses)).unwrap_or_default();
+                        let after = record.after.as_ref().map(|set| list(&set.addresses)).unwrap_or_default();
+                        tracing::info!("{} {} written: {before} → {after}", record.name, record.rtype);
+                        self.is_over(&topic);
+                    } else if self.is_over(&topic) {
+                        tracing::info!("{} {} is in step", record.name, record.rtype);
+                    }
+                }
+                RecordState::Blocked { why } => {
+                    if self.is_news(topic, why) {
+                        tracing::warn!("{} {} is blocked: {why}", record.name, record.rtype);
+                    }
+                }
+                RecordState::Adrift { why } => {
+                    let why = why.as_deref().unwrap_or("not written yet");
+                    let told = report.trouble.is_some();
+                    if self.is_news(topic, why) && !told {
+                        tracing::info!("{} {} is adrift: {why}", record.name, record.rtype);
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn list<T: ToString>(items: impl IntoIterator<Item = T>) -> String {
+    let texts: Vec<String> = items.into_iter().map(|item| item.to_string()).collect();
+    if texts.is_empty() { "nothing".to_owned() } else { texts.join(", ") }
+}
