@@ -11,6 +11,6 @@ fn main() -> ExitCode {
         Ok(cli) => cli,
         Err(error) => return commands::usage(&error),
     };
-    commands::logging(&cli.common);
+    commands::logging(&cli);
     commands::run(&cli)
 }

@@ -140,8 +140,11 @@ pub fn usage(error: &clap::Error) -> ExitCode {
 }
 
 /// Sends the log to standard error: for the journal with its priorities and without times, else for people.
-pub fn logging(common: &Common) {
+pub fn logging(cli: &Cli) {
+    let common = &cli.common;
     let level = match (common.quiet, common.verbose) {
+        // The rehearsal tells its story itself.
+        (_, 0) if matches!(cli.command, Command::Rehearse { .. }) => Level::ERROR,
         (true, _) => Level::WARN,
         (_, 0) => Level::INFO,
         (_, 1) => Level::DEBUG,
