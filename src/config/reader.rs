@@ -106,7 +106,7 @@ fn unknown(key: &str, known: &BTreeSet<String>) -> String {
 pub(super) fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k str> {
     let word = word.to_ascii_lowercase();
     known
-        .map(|known| (strsim::osa_distance(&word, known), known))
+        .map(|known| (strsim::osa_distance(&word, &known.to_ascii_lowercase()), known))
         .filter(|(distance, known)| *distance <= (known.chars().count() / 3).max(1))
         .min()
         .map(|(_, known)| known)
@@ -126,7 +126,7 @@ impl<'d> Table<'d> {
         if is_table {
             cell.doc.log.borrow_mut().asked.entry(cell.path.clone()).or_default();
         } else {
-            cell.type_error("a table");
+            cell.type_error("a table", "write it as [table] with single brackets, or as { key = value }");
         }
         // The keys of what is no table are not missing.
         let mute = cell.mute || !is_table;
@@ -250,6 +250,11 @@ impl<'d> Cell<'d> {
         self
     }
 
+    /// Says the value in no message.
+    pub(super) fn quiet(self) -> Self {
+        Self { quiet: true, ..self }
+    }
+
     pub(super) fn is_set(&self) -> bool {
         self.value.is_some()
     }
@@ -340,7 +345,7 @@ impl<'d> Cell<'d> {
     pub(super) fn integer(&self, bounds: RangeInclusive<u64>) -> Option<u64> {
         let value = self.value.as_ref()?;
         let Some(number) = whole_number(value) else {
-            self.type_error("an integer");
+            self.type_error("a whole number", "write it without quotes and without a point");
             return None;
         };
         match u64::try_from(number).ok().filter(|number| bounds.contains(number)) {
@@ -365,7 +370,7 @@ impl<'d> Cell<'d> {
         let flag = self.value.as_ref()?.to_bool();
         match flag {
             Some(flag) => self.show(flag.to_string()),
-            None => self.type_error("true or false"),
+            None => self.type_error("true or false", "write it without quotes"),
         }
         flag
     }
@@ -386,7 +391,7 @@ impl<'d> Cell<'d> {
     pub(super) fn list(&self) -> Option<Vec<Self>> {
         let value = self.value.as_ref()?;
         let Some(items) = value.as_array() else {
-            self.type_error("a list");
+            self.type_error("a list", "write it in square brackets");
             return None;
         };
         self.show(render(value));
@@ -401,7 +406,7 @@ impl<'d> Cell<'d> {
             Value::String(_, text) => Some(text.clone()),
             Value::Char(_, letter) => Some(letter.to_string()),
             _ => {
-                self.type_error("text in quotes");
+                self.type_error("text", "write it in quotes");
                 None
             }
         }
@@ -423,7 +428,7 @@ impl<'d> Cell<'d> {
         Self { path: format!("{}[{at}]", self.path), value: Some(value.clone()), ..self.clone() }
     }
 
-    fn type_error(&self, needed: &str) {
+    fn type_error(&self, needed: &str, remedy: &str) {
         let found = match self.value {
             Some(Value::String(..) | Value::Char(..)) => "text",
             Some(Value::Bool(..)) => "true or false",
@@ -434,7 +439,7 @@ impl<'d> Cell<'d> {
             Some(Value::Dict(..)) => "a table",
             Some(Value::Empty(..)) | None => "nothing",
         };
-        self.wrong(format!("{needed} is needed here, and this is {found}"), "");
+        self.wrong(format!("{needed} is needed here, and this is {found}"), remedy);
     }
 
     fn origin(&self) -> Origin {

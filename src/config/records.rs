@@ -12,7 +12,7 @@ use crate::name::DnsName;
 use crate::provider::RecordType;
 
 /// RFC 2181, section 8.
-const MAX_TTL: Duration = Duration::from_secs(0x7fff_ffff);
+const MAX_TTL: u64 = 0x7fff_ffff;
 
 /// A record as read; `whole` is missing when something is wrong with it.
 pub(super) struct Recorded<'d> {
@@ -56,13 +56,18 @@ fn record<'d>(table: &Table<'d>, providers: &BTreeMap<String, Provided>, seen: &
             && !name.is_in(zone)
         {
             let what = format!("{:?} is outside {zone}, the zone of the provider {provider:?}", name.as_str());
-            name_cell.wrong(what, "name the provider of its own zone");
+            let remedy = if name.as_str().contains('.') {
+                "name the provider of its own zone".to_owned()
+            } else {
+                format!("write the whole name: \"{name}.{zone}\"")
+            };
+            name_cell.wrong(what, remedy);
         }
         for rtype in &listed {
             let first = seen.insert((name.clone(), *rtype, provider.clone()), name_cell.line());
             if let Some(first) = first {
-                let line = first.map(|line| format!(" on line {line}")).unwrap_or_default();
-                let what = format!("{rtype} of {name} at {provider:?} is another record's already{line}");
+                let other = first.map_or("another record".into(), |line| format!("the record on line {line}"));
+                let what = format!("{other} publishes {rtype} of this name at {provider:?} already");
                 name_cell.wrong(what, "remove one of the two");
             }
         }
@@ -102,10 +107,11 @@ fn types(cell: &Cell<'_>) -> Option<Vec<RecordType>> {
 }
 
 fn ttl(cell: &Cell<'_>) -> Option<u32> {
-    let ttl = cell.duration(Duration::ZERO..=MAX_TTL)?;
+    let ttl = cell.duration(Duration::ZERO..=Duration::MAX)?;
     if ttl.subsec_nanos() != 0 {
         cell.refuse(Wrong::new("is not a whole number of seconds", "a TTL counts whole seconds (RFC 1035, 3.2.1)"));
-        return None;
+    } else if ttl.as_secs() > MAX_TTL {
+        cell.refuse(Wrong::new("is too long", format!("the most is {MAX_TTL}s (RFC 2181, 8)")));
     }
     u32::try_from(ttl.as_secs()).ok()
 }

@@ -61,7 +61,7 @@ fn witness<'d>(
     let families_cell = table.key("families").or(vec!["ipv4", "ipv6"]);
     let families = families(&families_cell);
     let kind = table.key("kind").required("kind = \"http\"").one_of(&[("http", Kind::Http)]);
-    let url_cell = table.key("url").required("url = \"https://echo.north.example/\"");
+    let url_cell = table.key("url").required("url = \"https://echo.north.example/\"").quiet();
     let url = url_cell.parse(words::url);
     if let Some(url) = &url
         && url.scheme() == "http"

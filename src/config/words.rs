@@ -4,6 +4,7 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
 use ipnet::IpNet;
 
+use super::reader::not_one_of;
 use super::units::Wrong;
 use super::{Extract, Sharing};
 use crate::name::DnsName;
@@ -33,7 +34,9 @@ pub(super) fn provider_name(text: &str) -> Result<(), Wrong> {
 }
 
 pub(super) fn dns_name(text: &str) -> Result<DnsName, Wrong> {
-    DnsName::parse(text).map_err(|error| Wrong::new(format!("is not a DNS name: {}", error.why()), ""))
+    DnsName::parse(text).map_err(|error| {
+        Wrong::new(format!("is not a DNS name: {}", error.why()), "write it like \"gauge.heronmill.example\"")
+    })
 }
 
 pub(super) fn zone(text: &str) -> Result<DnsName, Wrong> {
@@ -49,7 +52,7 @@ pub(super) fn record_type(text: &str) -> Result<RecordType, Wrong> {
     let (what, remedy) = match text {
         "A" => return Ok(RecordType::A),
         "AAAA" => return Ok(RecordType::Aaaa),
-        "a" | "aaaa" => return Err(Wrong::new("is written in capitals", format!("write {:?}", text.to_uppercase()))),
+        "a" | "aaaa" => return Err(Wrong::new("must be in capitals", format!("write {:?}", text.to_uppercase()))),
         "NS" | "SOA" => ("holds the zone itself together: a zone's own NS and SOA are never touched", "remove it"),
         "CNAME" | "DNAME" => {
             ("points at a name, not at an address", "publish \"A\" or \"AAAA\" at the name it would point at")
@@ -57,7 +60,7 @@ pub(super) fn record_type(text: &str) -> Result<RecordType, Wrong> {
         "MX" | "TXT" | "SRV" | "PTR" | "CAA" | "HTTPS" | "SVCB" | "TLSA" | "SSHFP" => {
             ("holds no address of the home", "remove it: only \"A\" and \"AAAA\" are published")
         }
-        _ => ("is not one of \"A\", \"AAAA\"", ""),
+        _ => return Err(not_one_of(text, &["A", "AAAA"])),
     };
     Err(Wrong::new(what, remedy))
 }
