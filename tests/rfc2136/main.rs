@@ -24,8 +24,6 @@ use fingerpost::rehearsal::dns::Server;
 use hickory_proto::rr::rdata::{CNAME, NS};
 use hickory_proto::rr::{Name, RData, Record};
 
-use RecordType::{A, Aaaa};
-
 const TIMEOUT: Duration = Duration::from_secs(10);
 
 /// The zone that every case starts with; also what the rehearsal's server is given, line by line.

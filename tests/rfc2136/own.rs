@@ -12,9 +12,15 @@ use crate::{PASSING, Peer, change, faulty, own, read, run_case};
 
 /// Runs the server on a thread of its own while `client` talks to it by other programs.
 fn with_server(client: impl FnOnce(&Peer)) {
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let peer = Peer::Own(runtime.block_on(own()));
-    client(&peer);
+    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+    std::thread::scope(|scope| {
+        // Dropped at the end of this closure, a failed check included.
+        let _stop = stop;
+        scope.spawn(|| runtime.block_on(stopped));
+        client(&peer);
+    });
 }
 
 #[test]
@@ -184,5 +190,22 @@ fn an_outage_passes() {
             tokio::task::yield_now().await;
         }
         panic!("it still listens");
+    });
+}
+
+/// More than one message holds: each stands for itself, and a failure after a success is not hidden.
+#[test]
+fn a_split_update_that_fails_half_way_is_in_doubt() {
+    run_case(async {
+        let peer = Peer::Own(own().await);
+        let provider = peer.provider();
+        let labels: Vec<_> = (0..900).map(|nth| format!("n{nth}")).collect();
+        let create = |labels: &[String]| -> Vec<_> {
+            labels.iter().map(|label| change(label, A, None, set(120, &["203.0.113.9"]))).collect()
+        };
+        provider.apply(&create(&labels[800..])).await.unwrap();
+        let fault = faulty(provider.apply(&create(&labels)).await, FaultKind::InDoubt, &["2 of 3 updates were taken"]);
+        assert!(fault.why.contains("YXRRSET"), "{fault}");
+        assert_eq!((peer.serial(), peer.rrset(&at("n0"), A).is_some()), (4, true));
     });
 }
