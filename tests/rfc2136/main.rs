@@ -2,6 +2,8 @@
 //!
 //! One table of cases runs against each, so the rehearsal's server is held to the behaviour of the two others.
 
+#![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
 #[path = "../common/mod.rs"]
 mod common;
 mod hostile;

@@ -1,6 +1,6 @@
 //! A DNS server that takes dynamic updates (RFC 2136), signed by TSIG (RFC 8945).
 //!
-//! [`message`], [`judge`] and [`read`] are pure; [`transport`] opens the TCP connections, and this file puts
+//! `message`, `judge` and `read` are pure; `transport` opens the TCP connections, and this file puts
 //! questions and updates on them.
 //!
 //! All changes go in one UPDATE message, which a server applies as a whole or not at all (RFC 2136, section 3.4).
