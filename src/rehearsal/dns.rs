@@ -9,7 +9,6 @@ use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, SystemTime};
 
-use hickory_proto::ProtoError;
 use hickory_proto::op::{Message, MessageType, OpCode, ResponseCode as Rcode};
 use hickory_proto::rr::rdata::TSIG;
 use hickory_proto::rr::rdata::tsig::{TsigError, make_tsig_record};
@@ -221,8 +220,8 @@ enum Signature {
     Absent,
     /// It is good; the MAC goes into the answer's.
     Good(Vec<u8>),
-    /// It is not, and the answer's TSIG record says so.
-    Bad(Box<dyn FnOnce(&[u8]) -> Result<Record<TSIG>, ProtoError>>),
+    /// It is not, and the answer's TSIG record says why; signed over the request's MAC if there is one.
+    Bad(TSIG, Option<Vec<u8>>),
 }
 
 impl Shared {
@@ -250,10 +249,14 @@ impl Shared {
         let mut answer = Message::response(id, request.metadata.op_code);
         answer.queries.clone_from(&request.queries);
         match self.check(raw, &request, now) {
-            Signature::Bad(tsig) => {
+            Signature::Bad(mut tsig, mac) => {
                 answer.metadata.response_code = Rcode::NotAuth;
-                let tsig = tsig(&answer.to_vec().ok()?).ok()?;
-                answer.set_signature(Box::new(tsig));
+                if let Some(mac) = mac {
+                    let covered = self.signer.encode_response_tbs(&mac, &answer.to_vec().ok()?, &tsig).ok()?;
+                    tsig = tsig.set_mac(self.signer.sign(&covered).ok()?);
+                }
+                let name = request.signature()?.name.clone();
+                answer.set_signature(Box::new(make_tsig_record(name, tsig)));
             }
             Signature::Absent => self.respond(&request, false, &mut answer)?,
             Signature::Good(mac) => {
@@ -269,32 +272,23 @@ impl Shared {
     /// Key, then MAC, then time (RFC 8945, section 5.2).
     fn check(&self, raw: &[u8], request: &Message, now: u64) -> Signature {
         let Some(record) = request.signature() else { return Signature::Absent };
-        let (id, name, sent) = (request.metadata.id, record.name.clone(), record.data.clone());
-        let unsigned = |error| {
-            let data = TSIG::new(sent.algorithm.clone(), now, sent.fudge, Vec::new(), id, Some(error), Vec::new());
-            let record = make_tsig_record(name.clone(), data);
-            Signature::Bad(Box::new(move |_| Ok(record)))
+        let sent = &record.data;
+        let error = |time, error, other| {
+            let id = request.metadata.id;
+            TSIG::new(sent.algorithm.clone(), time, sent.fudge, Vec::new(), id, Some(error), other)
         };
-        if name != *self.signer.signer_name() || sent.algorithm != *self.signer.algorithm() {
-            return unsigned(TsigError::BadKey);
+        if record.name != *self.signer.signer_name() || sent.algorithm != *self.signer.algorithm() {
+            return Signature::Bad(error(now, TsigError::BadKey, Vec::new()), None);
         }
-        if !verifiable(raw, request) || self.signer.verify_message_byte(raw, None, true).is_err() {
-            return unsigned(TsigError::BadSig);
+        if !verifiable(request) || self.signer.verify_message_byte(raw, None, true).is_err() {
+            return Signature::Bad(error(now, TsigError::BadSig, Vec::new()), None);
         }
         if sent.time.abs_diff(now) > u64::from(sent.fudge) {
             // The request's own time, and ours in the other-data (RFC 8945, section 5.2.3).
-            let other = now.to_be_bytes()[2..].to_vec();
-            let signer = self.signer.clone();
-            let mac = sent.mac.clone();
-            let data =
-                TSIG::new(sent.algorithm, sent.time, sent.fudge, Vec::new(), id, Some(TsigError::BadTime), other);
-            return Signature::Bad(Box::new(move |answer| {
-                let covered = signer.encode_response_tbs(&mac, answer, &data)?;
-                let mac = signer.sign(&covered).map_err(|error| ProtoError::from(error.to_string()))?;
-                Ok(make_tsig_record(name, data.set_mac(mac)))
-            }));
+            let ours = now.to_be_bytes()[2..].to_vec();
+            return Signature::Bad(error(sent.time, TsigError::BadTime, ours), Some(sent.mac.clone()));
         }
-        Signature::Good(sent.mac)
+        Signature::Good(sent.mac.clone())
     }
 
     /// Fills in the answer to an authenticated or unsigned request; `None` when it is to be withheld.

@@ -1,0 +1,54 @@
+//! Knot DNS's knotd.
+
+use std::path::Path;
+
+use super::{ServerKey, Software, ZoneSetup};
+
+pub(crate) struct Knotd;
+
+impl Software for Knotd {
+    const PROGRAM: &'static str = "knotd";
+
+    fn configuration(dir: &Path, port: u16, keys: &[ServerKey], zones: &[ZoneSetup]) -> String {
+        let dir = dir.display();
+        let mut text = format!(
+            "server:\n  listen: 127.0.0.1@{port}\n  rundir: {dir}\n  udp-workers: 1\n  tcp-workers: 1\n  background-workers: 1\n\
+             database:\n  storage: {dir}\n  journal-db-max-size: 16M\n  kasp-db-max-size: 16M\n  timer-db-max-size: 16M\n\
+             log:\n  - target: stderr\n    any: info\n"
+        );
+        text += "key:\n";
+        for key in keys {
+            text += &format!("  - id: {}\n    algorithm: {}\n    secret: {}\n", key.name, key.algorithm, key.secret);
+        }
+        text += "acl:\n";
+        let id = |zone: usize, grant: usize| format!("acl-{zone}-{grant}");
+        for (at, zone) in zones.iter().enumerate() {
+            for (nth, grant) in zone.grants.iter().enumerate() {
+                text += &format!(
+                    "  - id: {}\n    key: {}\n    action: update\n    update-type: [A, AAAA]\n",
+                    id(at, nth),
+                    grant.key
+                );
+                if let Some(name) = grant.name {
+                    text += &format!(
+                        "    update-owner: name\n    update-owner-match: equal\n    update-owner-name: [{name}.]\n"
+                    );
+                }
+            }
+        }
+        text += "zone:\n";
+        for (at, zone) in zones.iter().enumerate() {
+            text += &format!("  - domain: {0}\n    storage: {dir}\n    file: {0}.zone\n", zone.name);
+            if !zone.grants.is_empty() {
+                let ids: Vec<_> = (0..zone.grants.len()).map(|nth| id(at, nth)).collect();
+                text += &format!("    acl: [{}]\n", ids.join(", "));
+            }
+            text += zone.extra;
+        }
+        text
+    }
+
+    fn arguments(file: &Path) -> Vec<String> {
+        vec!["-c".to_owned(), file.display().to_string()]
+    }
+}

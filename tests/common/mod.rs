@@ -1,0 +1,269 @@
+//! What the integration tests share: real DNS servers as ordinary processes on loopback, and values of the scenario.
+//!
+//! A server needs no privilege and no fixed port, writes only in its own temporary directory, and ends with its value.
+#![allow(dead_code, reason = "each test binary uses its own part of this")]
+
+pub(crate) mod knot;
+pub(crate) mod named;
+
+use std::fs;
+use std::net::{IpAddr, TcpListener, UdpSocket};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use fingerpost::config::secret::Secret;
+use fingerpost::config::{TsigAlgorithm, TsigKey};
+use fingerpost::name::DnsName;
+use fingerpost::provider::{RecordType, RrSet};
+use tempfile::TempDir;
+
+/// The zone of the scenario.
+pub(crate) const ZONE: &str = "heronmill.example";
+/// The secret behind [`KEY`].
+pub(crate) const SECRET: &[u8] = b"heron mill, gauge: 32 bytes long";
+/// The same in base64, as servers' files have it.
+pub(crate) const SECRET_BASE64: &str = "aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=";
+
+/// A key as a server is told it.
+#[derive(Clone, Copy)]
+pub(crate) struct ServerKey {
+    pub(crate) name: &'static str,
+    pub(crate) algorithm: &'static str,
+    /// In base64.
+    pub(crate) secret: &'static str,
+}
+
+/// The key that most tests sign with.
+pub(crate) const KEY: ServerKey = ServerKey { name: "gauge-key", algorithm: "hmac-sha256", secret: SECRET_BASE64 };
+
+/// What a key may change.
+#[derive(Clone, Copy)]
+pub(crate) struct Grant {
+    pub(crate) key: &'static str,
+    /// The one name whose A and AAAA it may change; all below the zone's apex when absent.
+    pub(crate) name: Option<&'static str>,
+}
+
+/// A zone as a server is told it.
+#[derive(Clone)]
+pub(crate) struct ZoneSetup {
+    pub(crate) name: &'static str,
+    /// Lines of the master file after SOA, NS and the address of `ns1`.
+    pub(crate) lines: String,
+    pub(crate) grants: Vec<Grant>,
+    /// Further lines of the server's own configuration inside the zone.
+    pub(crate) extra: &'static str,
+}
+
+impl ZoneSetup {
+    /// The scenario's zone with these lines; [`KEY`] may change all A and AAAA.
+    pub(crate) fn new(lines: &str) -> Self {
+        Self { name: ZONE, lines: lines.to_owned(), grants: vec![Grant { key: KEY.name, name: None }], extra: "" }
+    }
+
+    /// The master file; the serial is 1.
+    pub(crate) fn master_file(&self) -> String {
+        format!(
+            "$ORIGIN {}.\n$TTL 300\n@ SOA ns1 hostmaster 1 3600 900 604800 300\n@ NS ns1\nns1 A 127.0.0.1\n{}\n",
+            self.name, self.lines
+        )
+    }
+}
+
+/// How to write a server's configuration and start it.
+pub(crate) trait Software {
+    const PROGRAM: &'static str;
+    /// The whole configuration file. Master files are `NAME.zone` in `dir`.
+    fn configuration(dir: &Path, port: u16, keys: &[ServerKey], zones: &[ZoneSetup]) -> String;
+    /// Arguments that keep it in the foreground with the configuration at `file`.
+    fn arguments(file: &Path) -> Vec<String>;
+}
+
+/// A running DNS server.
+pub(crate) struct DnsServer {
+    dir: TempDir,
+    port: u16,
+    child: Option<Child>,
+    spawn: fn(&Path) -> Child,
+    zones: Vec<&'static str>,
+}
+
+impl DnsServer {
+    /// Starts `S` with these keys and zones and waits until it answers for each zone.
+    pub(crate) fn start<S: Software>(keys: &[ServerKey], zones: &[ZoneSetup]) -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        for zone in zones {
+            fs::write(dir.path().join(format!("{}.zone", zone.name)), zone.master_file()).unwrap();
+        }
+        let zone_names = zones.iter().map(|zone| zone.name).collect();
+        let mut server = Self { dir, port: 0, child: None, spawn: spawn::<S>, zones: zone_names };
+        for _ in 0..5 {
+            server.port = free_port();
+            let text = S::configuration(server.dir.path(), server.port, keys, zones);
+            fs::write(server.dir.path().join("conf"), text).unwrap();
+            if server.try_start() {
+                return server;
+            }
+        }
+        panic!("{} did not start:\n{}", S::PROGRAM, server.log());
+    }
+
+    /// Starts a stopped server again, on the same port.
+    pub(crate) fn start_again(&mut self) {
+        assert!(self.try_start(), "the server did not start again:\n{}", self.log());
+    }
+
+    /// Ends it and waits for that; the port refuses connections then.
+    pub(crate) fn stop(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            child.kill().unwrap();
+            child.wait().unwrap();
+        }
+    }
+
+    fn try_start(&mut self) -> bool {
+        let mut child = (self.spawn)(self.dir.path());
+        let end = Instant::now() + Duration::from_secs(20);
+        let alive = loop {
+            if child.try_wait().unwrap().is_some() {
+                break false;
+            }
+            if self.zones.iter().all(|zone| !self.dig(zone, "SOA").is_empty()) {
+                break true;
+            }
+            assert!(Instant::now() < end, "the server does not answer:\n{}", self.log());
+            std::thread::sleep(Duration::from_millis(10));
+        };
+        self.child = Some(child);
+        if !alive {
+            self.child = None;
+        }
+        alive
+    }
+
+    /// `127.0.0.1:port`, over UDP and TCP.
+    pub(crate) fn address(&self) -> String {
+        format!("127.0.0.1:{}", self.port)
+    }
+
+    pub(crate) fn port(&self) -> u16 {
+        self.port
+    }
+
+    /// What it logged so far.
+    pub(crate) fn log(&self) -> String {
+        fs::read_to_string(self.dir.path().join("log")).unwrap_or_default()
+    }
+
+    /// The answer section that dig prints, one record a line, in `TTL DATA` form and sorted.
+    pub(crate) fn dig(&self, name: &str, rtype: &str) -> Vec<String> {
+        let port = self.port.to_string();
+        let arguments =
+            ["+tcp", "+norec", "+noall", "+answer", "+tries=1", "+time=2", "@127.0.0.1", "-p", &port, name, rtype];
+        let output = run("dig", &arguments, "");
+        let field = |line: &str| {
+            let fields: Vec<_> = line.split_whitespace().collect();
+            let owner = fields.first()?.trim_end_matches('.').eq_ignore_ascii_case(name.trim_end_matches('.'));
+            (!line.starts_with(';') && owner && fields.get(3) == Some(&rtype))
+                .then(|| format!("{} {}", fields[1], fields[4..].join(" ")))
+        };
+        let mut lines: Vec<_> = output.lines().filter_map(field).collect();
+        lines.sort();
+        lines
+    }
+
+    /// The address RRset at `name` by dig.
+    pub(crate) fn rrset(&self, name: &str, rtype: RecordType) -> Option<RrSet> {
+        let lines = self.dig(name, &rtype.to_string());
+        let parsed: Vec<(u32, IpAddr)> = lines
+            .iter()
+            .map(|line| {
+                line.split_once(' ').map(|(ttl, address)| (ttl.parse().unwrap(), address.parse().unwrap())).unwrap()
+            })
+            .collect();
+        let ttl = parsed.first()?.0;
+        Some(RrSet { ttl, addresses: parsed.into_iter().map(|(_, address)| address).collect() })
+    }
+
+    /// The zone's serial by dig.
+    pub(crate) fn serial(&self, zone: &str) -> u32 {
+        self.dig(zone, "SOA")[0].split(' ').nth(3).unwrap().parse().unwrap()
+    }
+}
+
+impl Drop for DnsServer {
+    fn drop(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+fn spawn<S: Software>(dir: &Path) -> Child {
+    let log = fs::File::create(dir.join("log")).unwrap();
+    Command::new(find(S::PROGRAM))
+        .args(S::arguments(&dir.join("conf")))
+        .current_dir(dir)
+        .stdin(Stdio::null())
+        .stdout(log.try_clone().unwrap())
+        .stderr(log)
+        .spawn()
+        .unwrap_or_else(|error| panic!("this test needs {}: {error}", S::PROGRAM))
+}
+
+/// Daemons are often outside an ordinary user's PATH.
+fn find(program: &str) -> String {
+    let sbin = format!("/usr/sbin/{program}");
+    if Path::new(&sbin).exists() { sbin } else { program.to_owned() }
+}
+
+/// Runs a program with `input` on its stdin and returns its stdout, whatever its status.
+pub(crate) fn run(program: &str, arguments: &[&str], input: &str) -> String {
+    use std::io::Write;
+    let mut child = Command::new(program)
+        .args(arguments)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::inherit())
+        .spawn()
+        .unwrap_or_else(|error| panic!("this test needs {program}: {error}"));
+    // A program that ends before it has read all is judged by its output.
+    let _ = child.stdin.take().unwrap().write_all(input.as_bytes());
+    String::from_utf8(child.wait_with_output().unwrap().stdout).unwrap()
+}
+
+/// A port of 127.0.0.1 that was free for TCP and UDP a moment ago.
+pub(crate) fn free_port() -> u16 {
+    loop {
+        let tcp = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = tcp.local_addr().unwrap().port();
+        if UdpSocket::bind(("127.0.0.1", port)).is_ok() {
+            return port;
+        }
+    }
+}
+
+/// A key on the program's side.
+pub(crate) fn client_key(name: &str, algorithm: TsigAlgorithm, secret: &[u8]) -> TsigKey {
+    TsigKey { name: dns(name), algorithm, secret: Secret::new(secret.to_vec()) }
+}
+
+/// [`KEY`] on the program's side.
+pub(crate) fn gauge_key() -> TsigKey {
+    client_key(KEY.name, TsigAlgorithm::HmacSha256, SECRET)
+}
+
+pub(crate) fn dns(name: &str) -> DnsName {
+    DnsName::parse(name).unwrap()
+}
+
+/// A name in the scenario's zone.
+pub(crate) fn at(label: &str) -> DnsName {
+    dns(&format!("{label}.{ZONE}"))
+}
+
+pub(crate) fn set(ttl: u32, addresses: &[&str]) -> RrSet {
+    RrSet { ttl, addresses: addresses.iter().map(|address| address.parse().unwrap()).collect() }
+}

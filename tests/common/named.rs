@@ -1,0 +1,42 @@
+//! BIND's named.
+
+use std::path::Path;
+
+use super::{ServerKey, Software, ZoneSetup};
+
+pub(crate) struct Named;
+
+impl Software for Named {
+    const PROGRAM: &'static str = "named";
+
+    fn configuration(dir: &Path, port: u16, keys: &[ServerKey], zones: &[ZoneSetup]) -> String {
+        let dir = dir.display();
+        let mut text = format!(
+            "options {{ directory \"{dir}\"; pid-file none; lock-file none; session-keyfile none;
+              listen-on port {port} {{ 127.0.0.1; }}; listen-on-v6 {{ none; }};
+              recursion no; dnssec-validation no; notify no; allow-transfer {{ 127.0.0.1; }}; }};
+            controls {{ }};\n"
+        );
+        for key in keys {
+            text += &format!("key \"{}\" {{ algorithm {}; secret \"{}\"; }};\n", key.name, key.algorithm, key.secret);
+        }
+        for zone in zones {
+            let grant = |grant: &super::Grant| match grant.name {
+                Some(name) => format!("grant {} name {name} A AAAA; ", grant.key),
+                None => format!("grant {} zonesub A AAAA; ", grant.key),
+            };
+            let policy: String = zone.grants.iter().map(grant).collect();
+            let policy = if policy.is_empty() { policy } else { format!("update-policy {{ {policy}}};") };
+            text += &format!(
+                "zone \"{0}\" {{ type primary; file \"{dir}/{0}.zone\"; {policy} {1} }};\n",
+                zone.name, zone.extra
+            );
+        }
+        text
+    }
+
+    fn arguments(file: &Path) -> Vec<String> {
+        // Without -u it stays the user it was started as.
+        ["-g", "-n", "1", "-c"].map(str::to_owned).into_iter().chain([file.display().to_string()]).collect()
+    }
+}
