@@ -335,10 +335,6 @@ fn certificates_are_needed_by_https_witnesses_only() {
         let build = |url| Watcher::new(&[witness("north", "north-collective", url)], LONG, &[]);
         assert!(build("http://echo.north.example/").is_ok());
         let error = build("https://echo.north.example/").unwrap_err().to_string();
-        assert_eq!(
-            error,
-            "cannot set up HTTPS for the witnesses: No CA certificates were loaded from the system; \
-             install the system's CA certificates (ca-certificates)"
-        );
+        assert!(error.contains("No CA certificates") && error.contains("install"), "{error}");
     }
 }
