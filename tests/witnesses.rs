@@ -48,7 +48,7 @@ fn an_echo_service_says_who_asks_in_both_families_and_both_forms() {
         let loopback: IpAddr = if right == Family::Ipv4 { [127, 0, 0, 1].into() } else { "::1".parse().unwrap() };
         assert_eq!(ask(&witness, right), Ok(loopback));
         assert_eq!(ask(&witness, other), Err(Silence::Unreachable(format!("its host has no {other} address"))));
-        assert_eq!(nginx.asked(index), ["GET / HTTP/1.1"]);
+        assert_eq!(nginx.asked(index, 1), ["GET / HTTP/1.1"]);
     }
 }
 
@@ -91,7 +91,7 @@ fn one_liar_and_one_that_is_down_do_not_move_the_ruling() {
     assert_eq!(ruling.outcome, Outcome::TooFew);
     assert_eq!(ruling.silent.len(), 3);
     for (index, _) in witnesses.iter().enumerate().take(4) {
-        assert_eq!(nginx.asked(index).len(), 3);
+        assert_eq!(nginx.asked(index, 3).len(), 3);
     }
 }
 
@@ -118,7 +118,7 @@ fn nginx_own_refusals_are_told_apart() {
     assert_eq!(said(3), Err(Silence::Status(403)));
     assert!(matches!(said(4), Err(Silence::Unreachable(_))));
     assert_eq!(said(5), home);
-    assert_eq!(nginx.asked(5), ["GET / HTTP/1.1", "GET /ip HTTP/1.1"]);
+    assert_eq!(nginx.asked(5, 2), ["GET / HTTP/1.1", "GET /ip HTTP/1.1"]);
     assert_eq!(said(6), Err(Silence::RedirectedAway("http://portal.example".into())));
     let secure = nginx.url(7).replace("http:", "https:");
     assert_eq!(said(7), Err(Silence::RedirectedAway(secure.trim_end_matches('/').into())));

@@ -87,6 +87,7 @@ impl Nginx {
         let conf = dir.path().join("nginx.conf");
         fs::write(&conf, configuration(dir.path(), services, &at)).unwrap();
         // A temporary directory is closed to others, and a worker started by root would be another user: so no worker.
+        // `user root` is for a user namespace with no other user; elsewhere it changes nothing without a worker.
         let child = Command::new("nginx")
             .args(["-p".as_ref(), dir.path(), "-e".as_ref(), &dir.path().join("error.log"), "-c".as_ref(), &conf])
             .stdin(Stdio::null())
@@ -136,11 +137,20 @@ impl Nginx {
         fs::rename(new, answer).unwrap();
     }
 
-    /// The requests that the service at `index` has answered, such as `GET / HTTP/1.1`.
-    pub fn asked(&self, index: usize) -> Vec<String> {
+    /// The requests that the service at `index` has answered, such as `GET / HTTP/1.1`, once they are `count` or more.
+    /// nginx logs a request after answering it, so the answer may be there first.
+    pub fn asked(&self, index: usize, count: usize) -> Vec<String> {
         let port = format!("{} ", self.at[index].port());
-        let log = fs::read_to_string(self.dir.path().join("access.log")).unwrap_or_default();
-        log.lines().filter_map(|line| line.strip_prefix(&port)).map(str::to_owned).collect()
+        let deadline = Instant::now() + PATIENCE;
+        loop {
+            let log = fs::read_to_string(self.dir.path().join("access.log")).unwrap_or_default();
+            let asked: Vec<_> = log.lines().filter_map(|line| line.strip_prefix(&port)).map(str::to_owned).collect();
+            if asked.len() >= count {
+                return asked;
+            }
+            assert!(Instant::now() < deadline, "service {index} was asked {} times, not {count}", asked.len());
+            std::thread::sleep(Duration::from_millis(2));
+        }
     }
 }
 
@@ -154,7 +164,7 @@ impl Drop for Nginx {
 fn configuration(dir: &Path, services: &[Service], at: &[SocketAddr]) -> String {
     let dir = dir.display();
     let mut text = format!(
-        "daemon off; master_process off; pid {dir}/pid; error_log {dir}/error.log;\n\
+        "user root; daemon off; master_process off; pid {dir}/pid; error_log {dir}/error.log;\n\
          events {{ worker_connections 256; }}\n\
          http {{\nlog_format asked '$server_port $request'; access_log {dir}/access.log asked;\n\
          client_body_temp_path {dir}/t1; proxy_temp_path {dir}/t2; fastcgi_temp_path {dir}/t3;\n\
