@@ -87,7 +87,7 @@ impl Clients {
 }
 
 /// Why a redirect is not followed, on its way through the client.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug, PartialEq, thiserror::Error)]
 enum Refused {
     #[error("redirected to {0}")]
     Away(String),
@@ -96,15 +96,19 @@ enum Refused {
 }
 
 fn same_origin(attempt: redirect::Attempt<'_>) -> redirect::Action {
-    let here = attempt.previous().first().map(Url::origin);
-    let next = attempt.url().origin();
-    if here.as_ref() != Some(&next) {
-        return attempt.error(Refused::Away(next.ascii_serialization()));
+    match refused(attempt.previous(), attempt.url()) {
+        Some(refused) => attempt.error(refused),
+        None => attempt.follow(),
     }
-    if attempt.previous().len() > REDIRECTS {
-        return attempt.error(Refused::TooOften);
+}
+
+/// Whether a redirect to `next` is refused after the requests of `previous`: scheme, host and port must stay.
+fn refused(previous: &[Url], next: &Url) -> Option<Refused> {
+    let next = next.origin();
+    if previous.first().map(Url::origin).as_ref() != Some(&next) {
+        return Some(Refused::Away(next.ascii_serialization()));
     }
-    attempt.follow()
+    (previous.len() > REDIRECTS).then_some(Refused::TooOften)
 }
 
 fn silence(family: Family, error: &reqwest::Error) -> Silence {
@@ -135,4 +139,44 @@ fn root_cause(error: &(dyn Error + 'static)) -> String {
 fn one_line(text: &str) -> String {
     let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     clean.split_whitespace().collect::<Vec<_>>().join(" ").chars().take(120).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Refused, Url, one_line, refused};
+
+    #[test]
+    fn a_redirect_stays_within_its_origin() {
+        for (from, to, away) in [
+            ("https://echo.north.example/", "https://echo.north.example/ip", None),
+            ("https://echo.north.example/", "https://echo.north.example:443/ip", None),
+            ("https://echo.north.example/", "https://user@ECHO.north.example/", None),
+            ("https://echo.north.example/", "http://echo.north.example/", Some("http://echo.north.example")),
+            ("http://echo.north.example/", "https://echo.north.example/", Some("https://echo.north.example")),
+            (
+                "https://echo.north.example/",
+                "https://echo.north.example:8443/",
+                Some("https://echo.north.example:8443"),
+            ),
+            ("https://echo.north.example/", "https://north.example/?token=7", Some("https://north.example")),
+            ("http://203.0.113.7/", "http://203.0.113.8/", Some("http://203.0.113.8")),
+            ("http://203.0.113.7/", "file:///etc/passwd", Some("null")),
+        ] {
+            let answer = refused(&[Url::parse(from).unwrap()], &Url::parse(to).unwrap());
+            assert_eq!(answer, away.map(|away| Refused::Away(away.into())), "{from} to {to}");
+        }
+    }
+
+    #[test]
+    fn three_redirects_are_followed_and_no_more() {
+        let url = Url::parse("https://echo.north.example/").unwrap();
+        assert_eq!(refused(&vec![url.clone(); 3], &url), None);
+        assert_eq!(refused(&vec![url.clone(); 4], &url), Some(Refused::TooOften));
+    }
+
+    #[test]
+    fn causes_are_shown_on_one_short_line() {
+        assert_eq!(one_line("a\n\tb\x1b[1m  c "), "a b [1m c");
+        assert_eq!(one_line(&"x".repeat(121)), "x".repeat(120));
+    }
 }

@@ -5,6 +5,7 @@
 
 pub(crate) mod knot;
 pub(crate) mod named;
+pub(crate) mod nginx;
 
 use std::fs;
 use std::net::{IpAddr, TcpListener, UdpSocket};
