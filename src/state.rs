@@ -201,3 +201,6 @@ impl LockedDir {
         Store { dir: self.dir, saved: state.clone(), _lock: self.lock }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -342,3 +342,6 @@ impl Ending {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -190,7 +190,7 @@ fn write(wanted: &Desired, before: Option<&RrSet>, after: RrSet, verb: Verb) -> 
     Step::Write(change, verb)
 }
 
-/// For people: `would replace`, `would swap our member`, and so on, after "would" or "did".
+/// For people, after "would": `replace`, `swap our member`.
 impl fmt::Display for Verb {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -198,7 +198,10 @@ impl fmt::Display for Verb {
             Self::Replace => "replace",
             Self::Swap => "swap our member",
             Self::Join => "join as a member",
-            Self::Retime => "set the TTL of",
+            Self::Retime => "change the TTL",
         })
     }
 }
+
+#[cfg(test)]
+mod tests;

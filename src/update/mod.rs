@@ -205,7 +205,7 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
         }
     };
     let items = plan(job, &observed, state);
-    let gated = state.ledger.gate(clock.now(), job.limits, job.name, changes(&items));
+    let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, changes(&items));
     let mut report = Report::of(job, &items);
     report.put_off(&gated.put_off);
     report.means = (!gated.allowed.is_empty()).then(|| job.provider.means(gated.allowed.len()));
