@@ -1,5 +1,7 @@
 //! The layers of a configuration, where each value came from, the doubts that forbid nothing, and the secrets.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
 #[path = "common/config.rs"]
 mod common;
 

@@ -18,6 +18,8 @@ use super::problem::{ConfigError, Problem};
 
 /// A configuration is some hundred lines; a file far beyond that is a mistake in the name.
 const MAX_FILE: u64 = 1 << 20;
+/// More levels than any key has, in a variable's name or value.
+const MAX_DEPTH: usize = 64;
 const PREFIX: &str = "FINGERPOST_";
 /// The name of the file's layer; no variable and no option is called so.
 const FILE: &str = "file";
@@ -78,7 +80,7 @@ impl Layers {
         let variables: BTreeMap<_, _> = variables.map(|(name, value)| (name, value)).collect();
         for (name, value) in variables {
             let path = segments(name);
-            if path.iter().any(String::is_empty) {
+            if path.iter().any(String::is_empty) || path.len() > MAX_DEPTH {
                 let what = "this variable names no key".into();
                 let remedy =
                     "write FINGERPOST_, the table, two underscores and the key: FINGERPOST_WATCH__EVERY".into();
@@ -185,8 +187,9 @@ fn segments(variable: &str) -> Vec<String> {
 }
 
 fn nest(path: &[String], value: &str) -> Dict {
-    // figment's own reading of an environment value; it takes every text.
-    let Ok(leaf) = value.parse::<Value>();
+    // figment's own reading of an environment value takes every text, but follows brackets to the stack's end.
+    let deep = value.bytes().filter(|b| matches!(b, b'[' | b'{')).count() > MAX_DEPTH;
+    let leaf = if deep { Value::from(value) } else { value.parse().unwrap_or_else(|never| match never {}) };
     let nested = path.iter().rev().fold(leaf, |value, key| Value::from(Dict::from([(key.clone(), value)])));
     nested.into_dict().unwrap_or_default()
 }

@@ -4,7 +4,7 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
 use ipnet::IpNet;
 
-use super::reader::not_one_of;
+use super::cell::not_one_of;
 use super::units::Wrong;
 use super::{Extract, Sharing};
 use crate::name::DnsName;
