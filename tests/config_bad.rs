@@ -133,7 +133,7 @@ fn uncommented() -> String {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 150, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn a_truncated_file_does_not_panic(at in 0..20_000usize) {

@@ -18,7 +18,7 @@ use super::problem::{ConfigError, Problem};
 
 /// A configuration is some hundred lines; a file far beyond that is a mistake in the name.
 const MAX_FILE: u64 = 1 << 20;
-/// More levels than any key has, in a variable's name or value.
+/// More levels than any key has.
 const MAX_DEPTH: usize = 64;
 const PREFIX: &str = "FINGERPOST_";
 /// The name of the file's layer; no variable and no option is called so.
@@ -67,11 +67,7 @@ impl Layers {
         })?;
         let mut lines = HashMap::new();
         note_table(document.as_table(), "", &text, &mut lines);
-        let base = Toml::string(&text)
-            .data()
-            .ok()
-            .and_then(|mut profiles| profiles.remove(&Profile::Default))
-            .ok_or_else(|| broken(None, "not TOML that can be laid over".into()))?;
+        let base = toml(&text).ok_or_else(|| broken(None, "not TOML that can be laid over".into()))?;
 
         let lists: BTreeSet<_> = base.iter().filter(|(_, v)| is_list_of_tables(v)).map(|(k, _)| k.clone()).collect();
         let mut problems = Vec::new();
@@ -186,12 +182,23 @@ fn segments(variable: &str) -> Vec<String> {
     path
 }
 
-fn nest(path: &[String], value: &str) -> Dict {
-    // figment's own reading of an environment value takes every text, but follows brackets to the stack's end.
-    let deep = value.bytes().filter(|b| matches!(b, b'[' | b'{')).count() > MAX_DEPTH;
-    let leaf = if deep { Value::from(value) } else { value.parse().unwrap_or_else(|never| match never {}) };
-    let nested = path.iter().rev().fold(leaf, |value, key| Value::from(Dict::from([(key.clone(), value)])));
+fn nest(path: &[String], text: &str) -> Dict {
+    let nested = path.iter().rev().fold(value(text), |value, key| Value::from(Dict::from([(key.clone(), value)])));
     nested.into_dict().unwrap_or_default()
+}
+
+/// A variable's text is a TOML value where it can be read as one, and plain text otherwise. (figment's own reading of
+/// variables, in 0.10.19, panics on an escape behind a letter that is not ASCII, and follows brackets to the stack's end.)
+fn value(text: &str) -> Value {
+    let mut read = toml(&format!("value = {text}")).unwrap_or_default();
+    match read.remove("value") {
+        Some(value) if read.is_empty() => value,
+        _ => Value::from(text),
+    }
+}
+
+fn toml(text: &str) -> Option<Dict> {
+    Toml::string(text).data().ok()?.remove(&Profile::Default)
 }
 
 fn is_list_of_tables(value: &Value) -> bool {
