@@ -188,7 +188,8 @@ fn nest(path: &[String], text: &str) -> Dict {
 }
 
 /// A variable's text is a TOML value where it can be read as one, and plain text otherwise. (figment's own reading of
-/// variables, in 0.10.19, panics on an escape behind a letter that is not ASCII, and follows brackets to the stack's end.)
+/// variables, in 0.10.19, panics on an escape behind a letter that is not ASCII, and follows brackets to the end of the
+/// stack.)
 fn value(text: &str) -> Value {
     let mut read = toml(&format!("value = {text}")).unwrap_or_default();
     match read.remove("value") {

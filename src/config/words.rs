@@ -1,4 +1,4 @@
-//! The words a configuration is written in: each is a text that is read into a value, or refused with the way out. Pure.
+//! The words a configuration is written in: each is read into a value, or refused with the way out. Pure.
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
