@@ -8,8 +8,9 @@ use std::path::{Path, PathBuf};
 
 use rustix::fs::OFlags;
 
+use super::cell::Cell;
 use super::load::Sources;
-use super::reader::{Cell, Table};
+use super::reader::Table;
 
 /// A secret's bytes. It has no `Display`, and its `Debug` shows nothing of it.
 #[derive(Clone)]
