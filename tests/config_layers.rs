@@ -413,7 +413,11 @@ fn a_fingerprint_changes_with_what_it_stands_for_and_nothing_else() {
     assert_ne!(print(&home, &BASE.replace("ns1.heronmill", "ns2.heronmill")), first);
     assert_ne!(print(&home, &BASE.replace("\"gauge-key\"", "\"other-key\"")), first);
     assert_ne!(home.load(BASE).config.providers["shelf"].fingerprint, first);
-    // A new secret, of the same length, put in the old one's place.
+    // The same secret written anew, as the service manager does with a credential at each start.
+    home.write("new.key", SECRET.as_bytes(), 0o600);
+    fs::rename(home.path("new.key"), home.path("gauge.key")).unwrap();
+    assert_eq!(print(&home, BASE), first);
+    // Another secret, of the same length, put in the old one's place.
     home.write("new.key", SECRET.replace('a', "b").as_bytes(), 0o600);
     fs::rename(home.path("new.key"), home.path("gauge.key")).unwrap();
     assert_ne!(print(&home, BASE), first);
