@@ -197,6 +197,11 @@ fn inherited_ttls_stay_where_there_is_no_default() {
         go("gauge 60 A 192.0.2.1\nmill 60 A 192.0.2.2\n", &[("gauge", 120, &["192.0.2.1"])]),
         Ok("gauge 120 A 192.0.2.1\nmill 60 A 192.0.2.2\n".into())
     );
+    // Measured with named-compilezone 9.18: mill has 60 here, the TTL of the first member; by the letter it has 90.
+    let uneven = go("gauge 60 A 192.0.2.1\ngauge 90 A 192.0.2.2\nmill A 192.0.2.2\n", &[("gauge", 60, &["192.0.2.1"])]);
+    assert!(uneven.is_err_and(|why| {
+        why.contains("line 4: the A record of mill.heronmill.example states no TTL and inherits from")
+    }));
     // The new record goes to the end where nothing inherits from it.
     assert_eq!(
         go("gauge A 192.0.2.1\nmill A 192.0.2.2\n", &[("gauge", 60, &["2001:db8::1"])]),
