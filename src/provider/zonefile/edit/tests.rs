@@ -6,7 +6,7 @@ use crate::provider::zonefile::scan::Master;
 use crate::provider::zonefile::view::observe;
 use crate::provider::{Change, FaultKind, RecordType, RrSet};
 
-const TODAY: u32 = 2026_11_24;
+const TODAY: u32 = 20261124;
 
 /// Name, TTL and addresses, the type being that of the first address.
 type Want<'a> = (&'a str, u32, &'a [&'a str]);
