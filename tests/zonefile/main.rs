@@ -253,7 +253,7 @@ fn a_reload_is_bounded_in_time_and_words() {
     let late = provider_of(&["sleep", "1000"], Duration::from_millis(50)).unwrap_err();
     assert!(late.contains("sleep did not end within 50ms"), "{late}");
     let absent = provider_of(&["/nonexistent/reload"], LONG).unwrap_err();
-    assert!(absent.contains("/nonexistent/reload cannot be started: No such file"), "{absent}");
+    assert!(absent.contains("/nonexistent/reload cannot be run: No such file"), "{absent}");
     // More than a pipe holds, so that a command nobody listens to would never end.
     let wordy = provider_of(&["sh", "-c", "head -c 1000000 /dev/zero | tr '\\0' w >&2; exit 1"], LONG).unwrap_err();
     assert_eq!(wordy.matches("www").count(), 512 / 3, "{wordy}");
