@@ -8,7 +8,7 @@ cd "$(dirname "$0")/.."
 
 case "${1-}" in
     "") ;;
-    --long) export FINGERPOST_LONG=1 ;;
+    --long) export TESTS_LONG=1 ;;
     *) echo "usage: tests/all.sh [--long]" >&2; exit 64 ;;
 esac
 
@@ -56,8 +56,8 @@ for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || { echo "tests/all.sh: ${peer%%:*} is still missing" >&2; exit 69; }
 done
 # The tests call this Python.
-FINGERPOST_PYTHON=$(python_with_dns) || { echo "tests/all.sh: no python3 with dnspython" >&2; exit 69; }
-export FINGERPOST_PYTHON
+TESTS_PYTHON=$(python_with_dns) || { echo "tests/all.sh: no python3 with dnspython" >&2; exit 69; }
+export TESTS_PYTHON
 
 say "formatting"
 cargo fmt --check

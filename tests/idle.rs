@@ -1,5 +1,5 @@
 //! What the daemon costs while all is in step: nothing on disk, and little else. The figures are printed, not judged;
-//! `tests/all.sh` runs this on the release build, by `FINGERPOST_BINARY`.
+//! `tests/all.sh` runs this on the release build, by `TESTS_BINARY`.
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on has failed")]
 
 use std::fs;
@@ -109,12 +109,13 @@ struct Daemon(Child);
 
 impl Daemon {
     fn spawn(command: &mut Command) -> Self {
-        Self(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("cannot be started"))
+        Self(command.stdout(Stdio::null()).spawn().expect("cannot be started"))
     }
 
-    fn stop(mut self, pid: u32) {
+    /// Waits on another thread: what the daemon still reads is served on this one.
+    async fn stop(mut self, pid: u32) {
         signal(pid, rustix::process::Signal::TERM);
-        assert!(self.0.wait().unwrap().success());
+        assert!(tokio::task::spawn_blocking(move || self.0.wait()).await.unwrap().unwrap().success());
     }
 }
 
@@ -131,7 +132,7 @@ fn signal(pid: u32, signal: rustix::process::Signal) {
 }
 
 fn binary() -> PathBuf {
-    std::env::var_os("FINGERPOST_BINARY").map_or_else(|| env!("CARGO_BIN_EXE_fingerpost").into(), PathBuf::from)
+    std::env::var_os("TESTS_BINARY").map_or_else(|| env!("CARGO_BIN_EXE_fingerpost").into(), PathBuf::from)
 }
 
 /// A line of `/proc/PID/status` or `smaps_rollup`, in its own unit.
@@ -162,7 +163,7 @@ async fn in_step_costs_little() {
     println!("RSS           {}", proc_line(pid, "status", "VmRSS:"));
     println!("PSS           {}", proc_line(pid, "smaps_rollup", "Pss:"));
     println!("CPU a round   {:.2} ms", spent.as_secs_f64() * 1000.0 / ROUNDS as f64);
-    daemon.stop(pid);
+    daemon.stop(pid).await;
 }
 
 /// Every system call that could change a file, with the paths behind descriptors (`-y`).
@@ -185,7 +186,7 @@ async fn in_step_writes_to_no_file() {
     let begun = fs::read_to_string(&trace).unwrap().len();
     home.rounds(pid).await;
     let all = fs::read_to_string(&trace).unwrap();
-    daemon.stop(pid);
+    daemon.stop(pid).await;
     let writes: Vec<&str> = all.lines().filter(|line| touches_a_file(line)).collect();
     assert!(writes.iter().any(|line| line.contains("audit.jsonl")), "the trace shows what it should: {writes:#?}");
     let while_in_step: Vec<&str> = all[begun..].lines().filter(|line| touches_a_file(line)).collect();
@@ -194,7 +195,7 @@ async fn in_step_writes_to_no_file() {
 
 /// Whether a line of the trace could change a file. Sockets, pipes and event descriptors are no files.
 fn touches_a_file(line: &str) -> bool {
-    let Some((_, call)) = line.split_once(|c: char| c == ' ').map(|(pid, call)| (pid, call.trim_start())) else {
+    let Some((_, call)) = line.split_once(' ').map(|(pid, call)| (pid, call.trim_start())) else {
         return false;
     };
     let name = call.split('(').next().unwrap_or_default();

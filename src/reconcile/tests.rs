@@ -36,8 +36,7 @@ fn standing(set: Option<RrSet>) -> Standing {
 /// The plan for one record whose RRset is `before`, by what this home published `earlier`.
 fn planned(sharing: Sharing, before: Option<RrSet>, earlier: Option<&str>) -> Step {
     let observed = observed("gauge.heronmill.example", standing(before));
-    let mut plan =
-        plan(&[wanted(sharing)], &observed, &name("heronmill.example"), |_| earlier.map(|earlier| ip(earlier)));
+    let mut plan = plan(&[wanted(sharing)], &observed, &name("heronmill.example"), |_| earlier.map(ip));
     assert_eq!(plan.len(), 1);
     plan.remove(0).step
 }
