@@ -9,5 +9,6 @@ mod background;
 #[path = "../common/mod.rs"]
 mod common;
 mod mill;
+mod order;
 mod quiet;
 mod trace;
