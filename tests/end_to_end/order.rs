@@ -8,7 +8,7 @@ use crate::common::{ZONE, ZoneSetup};
 use crate::mill::{HOME, Mill};
 use crate::trace::{Call, is_update};
 
-const CALLS: [&str; 15] = [
+const CALLS: [&str; 17] = [
     "open",
     "openat",
     "openat2",
@@ -23,6 +23,8 @@ const CALLS: [&str; 15] = [
     "rename",
     "renameat",
     "renameat2",
+    "mkdir",
+    "mkdirat",
     "ftruncate",
 ];
 
@@ -58,6 +60,11 @@ impl Proof<'_> {
         self.durable(&log, intent, sent);
         let made = self.last(intent, "log", |call| call.is(&["openat"]) && call.last_path() == log && call.succeeded());
         self.durable(&dir, made, sent);
+
+        // It is the first run: the directory itself is new.
+        let made = self.last(intent, "directory", |call| call.is(&["mkdir", "mkdirat"]) && call.last_path() == dir);
+        let parent = self.mill.state_dir().parent().unwrap().display().to_string();
+        self.durable(&parent, made, sent);
 
         // The limits are charged in the state that is in force when the sending begins.
         let renames = ["rename", "renameat", "renameat2"];
