@@ -104,7 +104,7 @@ impl Manager {
     pub(crate) fn hear(&self) -> String {
         let mut buffer = [0; 4096];
         let count = self.0.recv(&mut buffer).expect("the service manager was told nothing more");
-        String::from_utf8(buffer[..count].to_vec()).unwrap()
+        String::from_utf8(buffer[..count].to_vec()).unwrap().trim_end().to_owned()
     }
 
     /// Waits for a message that begins with `text`; returns it and all before it.

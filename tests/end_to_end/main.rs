@@ -8,6 +8,7 @@
 mod background;
 #[path = "../common/mod.rs"]
 mod common;
+mod daemon;
 mod mill;
 mod order;
 mod quiet;
