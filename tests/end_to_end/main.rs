@@ -9,7 +9,9 @@ mod background;
 #[path = "../common/mod.rs"]
 mod common;
 mod daemon;
+mod holds;
 mod mill;
 mod order;
 mod quiet;
+mod refusals;
 mod trace;
