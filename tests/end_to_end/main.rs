@@ -9,6 +9,7 @@ mod background;
 #[path = "../common/mod.rs"]
 mod common;
 mod daemon;
+mod disk;
 mod holds;
 mod mill;
 mod order;
