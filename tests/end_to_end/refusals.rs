@@ -70,6 +70,7 @@ fn a_name_that_the_key_may_not_change() {
          let gauge-key change mill.heronmill.example A on {server}: in BIND a grant in the zone's `update-policy`"
     );
     held_up(&mill, &[], 77, &[&told], &["settled", "intent", "outcome refused", "hold"]);
+    assert_eq!(mill.run(&["sync", "--json"]).exits(77).json()["written"], false);
     let intent = &mill.audit()[1]["changes"][0];
     assert_eq!((intent["name"].as_str(), intent["type"].as_str()), (Some("mill.heronmill.example"), Some("A")));
 }
