@@ -146,12 +146,12 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
 }
 
 fn describe(config: &crate::config::Config) -> String {
-    let plural = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
+    let plural = |count: usize, one: &str, more: &str| format!("{count} {}", if count == 1 { one } else { more });
     let every = humantime::format_duration(config.watch.every);
     format!(
         "{} by {}, every {every}",
-        plural(config.records.len(), "record"),
-        plural(config.witnesses.len(), "witness")
+        plural(config.records.len(), "record", "records"),
+        plural(config.witnesses.len(), "witness", "witnesses")
     )
 }
 

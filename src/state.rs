@@ -153,8 +153,14 @@ impl Store {
     /// Makes sure of `dir` and takes its lock, without waiting.
     pub fn lock(dir: &Path) -> Result<LockedDir, StateError> {
         let fail = |act| move |source| StateError::Io { act, path: dir.to_owned(), source };
-        if !dir.exists() {
+        let missing: Vec<&Path> =
+            dir.ancestors().take_while(|part| !part.as_os_str().is_empty() && !part.exists()).collect();
+        if !missing.is_empty() {
             fs::create_dir_all(dir).map_err(fail("create"))?;
+        }
+        // What is durable inside is lost all the same if the directory's own name is not durable in its parent.
+        for made in missing {
+            File::open(made.join("..")).and_then(|parent| parent.sync_all()).map_err(fail("make durable"))?;
         }
         let lock = File::open(dir).map_err(fail("open"))?;
         match lock.try_lock() {

@@ -126,8 +126,12 @@ pub fn run(cli: &Cli) -> ExitCode {
     match done {
         Ok(exit) => exit.into(),
         Err(error) => {
+            let mut text = format!("fingerpost: {}\n", chain_of(&error));
+            if to_the_journal() {
+                text = text.lines().map(|line| format!("<3>{line}\n")).collect();
+            }
             // Standard error is all there is; when it is gone nobody can be told.
-            let _ = writeln!(io::stderr(), "fingerpost: {}", chain_of(&error));
+            let _ = io::stderr().write_all(text.as_bytes());
             error.exit().into()
         }
     }
@@ -153,11 +157,18 @@ pub fn logging(cli: &Cli) {
     let builder = tracing_subscriber::fmt().with_max_level(level).with_writer(io::stderr).with_target(false);
     let colour = io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
     // A second subscriber is refused; there is only this one.
-    let _ = if std::env::var_os("JOURNAL_STREAM").is_some() {
+    let _ = if to_the_journal() {
         builder.event_format(say::Journal).try_init()
     } else {
         builder.with_ansi(colour).try_init()
     };
+}
+
+/// Whether standard error leads to the journal. The variable alone says nothing: whatever a service starts inherits
+/// it, so it tells device and inode of the stream that is meant (systemd.exec(5), `$JOURNAL_STREAM`).
+fn to_the_journal() -> bool {
+    let Ok(told) = std::env::var("JOURNAL_STREAM") else { return false };
+    rustix::fs::fstat(io::stderr()).is_ok_and(|stat| told == format!("{}:{}", stat.st_dev, stat.st_ino))
 }
 
 /// An error with everything beneath it, in one line, each thing once.

@@ -11,7 +11,7 @@ use tracing_subscriber::registry::LookupSpan;
 use crate::provider::RrSet;
 use crate::reconcile::Verb;
 use crate::round::Look;
-use crate::update::{RecordReport, RecordState, Report};
+use crate::update::{RecordReport, RecordState, Report, Trouble};
 use crate::watch::vote::Outcome;
 
 /// Whether the writes in a text have happened or would happen.
@@ -147,7 +147,11 @@ pub fn troubles(reports: &[Report], paint: Paint) -> String {
     let mut text = String::new();
     for report in reports {
         if let Some(trouble) = &report.trouble {
-            let _ = writeln!(text, "{}: {}", report.provider, paint.tone(Tone::Amiss, trouble.why()));
+            let told = match trouble {
+                Trouble::Held { since, why } => format!("on hold since {since}: {why}; `fingerpost sync` tries again"),
+                _ => trouble.why().to_owned(),
+            };
+            let _ = writeln!(text, "{}: {}", report.provider, paint.tone(Tone::Amiss, &told));
         }
     }
     text

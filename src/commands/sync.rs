@@ -19,7 +19,7 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     })?;
     let exit = verdict(home.looks(), &reports);
     if common.json {
-        let written = reports.iter().any(|report| report.records.iter().any(|record| record.after.is_some()));
+        let written = reports.iter().any(Report::has_written);
         print_json(&Document { looks: home.looks(), providers: &reports, written })?;
     } else if !(exit == Exit::Done && reports.iter().all(is_quiet)) {
         let paint = say::Paint::stdout();

@@ -299,7 +299,14 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
         changes: changes.to_vec(),
         word: families.iter().filter_map(|family| job.words.get(family).cloned()).collect(),
     };
-    Ok(books.log.append(now, intent)?)
+    books.log.append(now, intent).map_err(|error| {
+        // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.
+        books.state.ledger = before;
+        if let Err(error) = books.store.save(&books.state) {
+            tracing::debug!("{}", crate::commands::chain_of(&error));
+        }
+        error.into()
+    })
 }
 
 /// Reads what stands, and closes the intents of this provider whose end that shows.
@@ -423,6 +430,11 @@ impl From<&Fault> for Trouble {
 }
 
 impl Report {
+    /// Whether a record was written, and then found so.
+    pub fn has_written(&self) -> bool {
+        self.records.iter().any(|record| record.after.is_some() && record.standing == RecordState::InStep)
+    }
+
     /// Before anything is known.
     fn unread(job: &Job<'_>) -> Self {
         let records = job.desired.iter().map(|wanted| RecordReport {

@@ -124,6 +124,13 @@ impl DnsServer {
         }
     }
 
+    /// Starts it again on the same port with other keys and grants; the zones keep what is in them.
+    pub(crate) fn reconfigure<S: Software>(&mut self, keys: &[ServerKey], zones: &[ZoneSetup]) {
+        self.stop();
+        fs::write(self.dir.path().join("conf"), S::configuration(self.dir.path(), self.port, keys, zones)).unwrap();
+        self.start_again();
+    }
+
     fn try_start(&mut self) -> bool {
         let mut child = (self.spawn)(self.dir.path());
         let end = Instant::now() + Duration::from_secs(20);
@@ -151,6 +158,16 @@ impl DnsServer {
 
     pub(crate) fn port(&self) -> u16 {
         self.port
+    }
+
+    /// Its process id, while it runs.
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.as_ref().unwrap().id()
+    }
+
+    /// The master file of `zone`.
+    pub(crate) fn zone_file(&self, zone: &str) -> std::path::PathBuf {
+        self.dir.path().join(format!("{zone}.zone"))
     }
 
     /// What it logged so far.

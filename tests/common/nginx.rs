@@ -84,29 +84,37 @@ impl Nginx {
                 fs::write(dir.path().join(format!("answer-{index}")), text).unwrap();
             }
         }
-        let conf = dir.path().join("nginx.conf");
-        fs::write(&conf, configuration(dir.path(), services, &at)).unwrap();
-        // A temporary directory is closed to others, and a worker started by root would be another user: so no worker.
-        // `user root` is for a user namespace with no other user; elsewhere it changes nothing without a worker.
-        let child = Command::new("nginx")
-            .args(["-p".as_ref(), dir.path(), "-e".as_ref(), &dir.path().join("error.log"), "-c".as_ref(), &conf])
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("nginx cannot be run; is it installed and in PATH?");
+        fs::write(dir.path().join("nginx.conf"), configuration(dir.path(), services, &at)).unwrap();
         let tls = services.iter().map(|service| service.tls.is_some()).collect();
-        let mut nginx = Self { child, dir, at, tls };
+        let mut nginx = Self { child: run(dir.path()), dir, at, tls };
+        nginx.comes_up().then_some(nginx)
+    }
+
+    fn comes_up(&mut self) -> bool {
         let deadline = Instant::now() + PATIENCE;
-        while !nginx.ready() {
-            if nginx.child.try_wait().unwrap().is_some() {
-                eprintln!("nginx ended: {}", nginx.log());
-                return None;
+        while !self.ready() {
+            if self.child.try_wait().unwrap().is_some() {
+                eprintln!("nginx ended: {}", self.log());
+                return false;
             }
-            assert!(Instant::now() < deadline, "nginx is not ready: {}", nginx.log());
+            assert!(Instant::now() < deadline, "nginx is not ready: {}", self.log());
             std::thread::sleep(Duration::from_millis(2));
         }
-        Some(nginx)
+        true
+    }
+
+    /// Ends it and waits for that; its ports refuse connections then.
+    pub(crate) fn stop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+
+    /// Starts a stopped one again, on the same ports.
+    pub(crate) fn start_again(&mut self) {
+        // The killed process left its socket behind.
+        let _ = fs::remove_file(self.dir.path().join("ready"));
+        self.child = run(self.dir.path());
+        assert!(self.comes_up(), "nginx did not start again: {}", self.log());
     }
 
     /// nginx listens on all ports or on none, and its readiness socket is no one else's.
@@ -156,9 +164,20 @@ impl Nginx {
 
 impl Drop for Nginx {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        self.stop();
     }
+}
+
+/// A temporary directory is closed to others, and a worker started by root would be another user: so no worker.
+/// `user root` is for a user namespace with no other user; elsewhere it changes nothing without a worker.
+fn run(dir: &Path) -> Child {
+    Command::new("nginx")
+        .args(["-p".as_ref(), dir, "-e".as_ref(), &dir.join("error.log"), "-c".as_ref(), &dir.join("nginx.conf")])
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("nginx cannot be run; is it installed and in PATH?")
 }
 
 fn configuration(dir: &Path, services: &[Service], at: &[SocketAddr]) -> String {
