@@ -73,6 +73,14 @@ impl Ledger {
         gated
     }
 
+    /// Brings what was entered before the clock was set back to the present clock, once and for good: seen anew
+    /// from each later moment it would stay ahead, and block until the old time comes round again.
+    pub fn mend(&mut self, now: Timestamp, limits: &Limits) {
+        let latest = now.plus(limits.spacing.saturating_mul(limits.burst));
+        self.tat.values_mut().for_each(|tat| *tat = (*tat).min(latest));
+        self.writes.values_mut().flatten().for_each(|(at, _)| *at = (*at).min(now));
+    }
+
     /// Enters the writing of `changes` at `now`. To be made durable before they are sent.
     pub fn charge(&mut self, now: Timestamp, limits: &Limits, provider: &str, changes: &[Change]) {
         if changes.is_empty() {
@@ -101,8 +109,7 @@ impl Ledger {
         self.tat(now, limits, key).minus(tolerance)
     }
 
-    /// No honest TAT is further ahead than a full burst. One that is was entered before the clock was set
-    /// back; held to the full burst it delays once, and not until the old time comes round again.
+    /// No honest TAT is further ahead than a full burst. One that is was entered before the clock was set back.
     fn tat(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
         let latest = now.plus(limits.spacing.saturating_mul(limits.burst));
         self.tat.get(key).map_or(now, |tat| (*tat).min(latest))

@@ -225,6 +225,7 @@ enum Written {
 async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
+    books.state.ledger.mend(now, job.limits);
     let gated = books.state.ledger.gate(now, job.limits, job.name, changes(&items));
     report.put_off(&gated.put_off);
     let changes = gated.allowed;
