@@ -300,7 +300,7 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
         changes: changes.to_vec(),
         word: families.iter().filter_map(|family| job.words.get(family).cloned()).collect(),
     };
-    Ok(books.log.append(now, intent)?)
+    Ok(books.log.append(now, intent).inspect_err(|_| books.state.ledger = before)?)
 }
 
 /// Reads what stands, and closes the intents of this provider whose end that shows.
