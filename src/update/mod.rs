@@ -287,10 +287,11 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock
 
 /// Charges the limits and writes the intent, both durable when this returns.
 fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp) -> Result<u64, BooksError> {
-    let before = books.state.ledger.clone();
+    let before = books.state.clone();
     books.state.ledger.charge(now, job.limits, job.name, changes);
+    books.state.note_sent(job.name, changes);
     if let Err(error) = books.store.save(&books.state) {
-        books.state.ledger = before;
+        books.state = before;
         return Err(error.into());
     }
     let families: BTreeSet<Family> = changes.iter().map(|change| change.rtype.family()).collect();
@@ -300,7 +301,7 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
         changes: changes.to_vec(),
         word: families.iter().filter_map(|family| job.words.get(family).cloned()).collect(),
     };
-    Ok(books.log.append(now, intent).inspect_err(|_| books.state.ledger = before)?)
+    Ok(books.log.append(now, intent).inspect_err(|_| books.state = before)?)
 }
 
 /// Reads what stands, and closes the intents of this provider whose end that shows.
@@ -372,7 +373,7 @@ fn stands(observed: &Observed, change: &Change, set: Option<&RrSet>) -> bool {
 
 fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
     reconcile::plan(job.desired, observed, job.zone, |wanted| {
-        state.published.get(&record_key(job.name, &wanted.name, wanted.rtype)).copied()
+        state.published.get(&record_key(job.name, &wanted.name, wanted.rtype)).into_iter().flatten().copied()
     })
 }
 
@@ -380,7 +381,8 @@ fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
 fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
     for item in items.iter().filter(|item| item.step == Step::Leave) {
         let wanted = &item.desired;
-        books.state.published.insert(record_key(job.name, &wanted.name, wanted.rtype), wanted.address);
+        let key = record_key(job.name, &wanted.name, wanted.rtype);
+        books.state.published.insert(key, BTreeSet::from([wanted.address]));
     }
 }
 
