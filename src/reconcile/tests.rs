@@ -133,7 +133,7 @@ fn what_would_break_dns_is_refused_with_the_reason() {
     ];
     for (owner, standing, reason) in cases {
         let wanted = Desired { name: name(owner), ..wanted(Sharing::Sole) };
-        let plan = plan(&[wanted], &observed(owner, standing), &name("heronmill.example"), |_| None);
+        let plan = plan(&[wanted], &observed(owner, standing), &name("heronmill.example"), |_| None::<IpAddr>);
         let [Item { step: Step::Refuse(refusal), .. }] = plan.as_slice() else { panic!("{owner} was not refused") };
         assert_eq!(refusal.to_string(), reason);
     }
@@ -152,7 +152,7 @@ fn records_are_planned_each_by_itself_and_in_order() {
         ]),
         serial: None,
     };
-    let plan = plan(&wanted, &observed, &name("heronmill.example"), |_| None);
+    let plan = plan(&wanted, &observed, &name("heronmill.example"), |_| None::<IpAddr>);
     let owners: Vec<_> = plan.iter().map(|item| item.desired.name.as_str()).collect();
     assert_eq!(owners, names);
     assert_eq!(plan[0].before, Some(set(120, &[NEW])));

@@ -90,13 +90,25 @@ fn a_lost_or_unreadable_state_is_made_anew_from_the_audit_log() {
         assert_eq!(state.settled, BTreeMap::from([(Family::Ipv4, ip(77))]));
         assert_eq!(
             state.published,
-            BTreeMap::from([("home gauge.heronmill.example A".to_owned(), ip(77))]),
-            "what was only intended does not count as published"
+            BTreeMap::from([("home gauge.heronmill.example A".to_owned(), BTreeSet::from([ip(77), ip(78)]))]),
+            "what was intended without an outcome may stand there too"
         );
         assert_eq!(state.ledger.left_today(moment(), &LIMITS, "home"), 98, "every intent counts");
         let gated = state.ledger.gate(moment(), &LIMITS, "home", vec![change(&[], &[1])]);
         assert_eq!(gated.put_off.len(), 1, "the limits hold all the same");
     }
+}
+
+#[test]
+fn what_was_sent_may_stand_there_until_the_record_is_seen_in_step() {
+    let mut state = State::default();
+    state.note_published("home", &[change(&[], &[9])]);
+    state.note_sent("home", &[change(&[9, 50], &[50, 77])]);
+    state.note_sent("home", &[change(&[9, 50], &[50, 78])]);
+    let published = |state: &State| state.published["home gauge.heronmill.example A"].clone();
+    assert_eq!(published(&state), BTreeSet::from([ip(9), ip(77), ip(78)]));
+    state.note_published("home", &[change(&[9, 50], &[50, 78])]);
+    assert_eq!(published(&state), BTreeSet::from([ip(78)]));
 }
 
 #[test]
@@ -106,8 +118,8 @@ fn what_a_change_published_is_the_address_that_came() {
         state.note_published("home", &[change(before, after)]);
         state.published.into_values().next()
     };
-    assert_eq!(published(&[], &[77]), Some(ip(77)));
-    assert_eq!(published(&[9, 50], &[50, 77]), Some(ip(77)));
+    assert_eq!(published(&[], &[77]), Some(BTreeSet::from([ip(77)])));
+    assert_eq!(published(&[9, 50], &[50, 77]), Some(BTreeSet::from([ip(77)])));
     assert_eq!(published(&[9, 77], &[77]), None, "nothing came; what is in step is entered when it is seen");
 }
 
