@@ -388,6 +388,23 @@ fn a_secret_comes_from_a_credential_or_the_environment_too() {
 }
 
 #[test]
+fn who_only_looks_needs_no_credential_of_the_services() {
+    let mut home = Home::new();
+    let text = BASE.replace(KEY, "secret = { credential = \"gauge\" }");
+    assert!(home.problems(&text).contains("the service manager handed over no credentials"));
+    home.sources.looking_only = true;
+    let loaded = home.load(&text);
+    assert!(!loaded.config.providers.contains_key("home"), "without its secret it cannot act");
+    assert_eq!(loaded.config.records.len(), home.load(BASE).config.records.len());
+    let doubts = notes(&loaded);
+    assert!(doubts.iter().any(|note| note.contains("only the service is handed its credentials")), "{doubts:?}");
+    assert!(!shown(&loaded, "provider.home.key.secret").0.is_empty());
+    // A directory that was handed over is looked into all the same.
+    home.sources.credentials_dir = Some(home.path(""));
+    assert!(home.problems(&text).contains("there is no such credential"));
+}
+
+#[test]
 fn a_short_secret_is_doubted() {
     let home = Home::new();
     // 15, 16 and 24 octets.

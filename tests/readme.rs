@@ -43,7 +43,7 @@ fn the_configuration_loads_without_a_remark() {
     fs::write(&file, &blocks[0]).unwrap();
     fs::write(dir.path().join("gauge.key"), "aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=\n").unwrap();
     let credentials_dir = Some(dir.path().to_owned());
-    let loaded = load(&Sources { file, env: Vec::new(), credentials_dir, state_dir: None }).unwrap();
+    let loaded = load(&Sources { file, credentials_dir, ..Sources::default() }).unwrap();
     assert_eq!(loaded.config.witnesses.len(), 3);
     assert_eq!(loaded.config.records.len(), 1);
     assert!(loaded.notes.is_empty(), "{:?}", loaded.notes);

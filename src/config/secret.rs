@@ -69,6 +69,11 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
         text
     } else if credential.is_set() {
         let name = credential.string()?;
+        if sources.looking_only && sources.credentials_dir.is_none() {
+            credential.show(format!("{{ credential = {name:?} }}"));
+            credential.note("cannot be checked here: only the service is handed its credentials", "");
+            return None;
+        }
         let text = told(&credential, from_credential(&name, sources.credentials_dir.as_deref()))?;
         cell.show(format!("{{ credential = {name:?} }}"));
         text
@@ -136,7 +141,7 @@ fn from_credential(name: &str, dir: Option<&Path>) -> Result<String, Fault> {
     let dir = dir.ok_or_else(|| {
         fault(
             "the service manager handed over no credentials ($CREDENTIALS_DIRECTORY is not set)",
-            "add LoadCredential= to the unit, or use { file = … }",
+            "add LoadCredential= to the unit, or to systemd-run --property= for a try by hand, or use { file = … }",
         )
     })?;
     let path: PathBuf = dir.join(name);

@@ -246,7 +246,7 @@ ttl = "2m"
 }
 
 fn sources(file: PathBuf) -> Sources {
-    Sources { file, env: Vec::new(), credentials_dir: None, state_dir: None }
+    Sources { file, ..Sources::default() }
 }
 
 pub(super) fn name(text: &str) -> Result<DnsName, RehearsalError> {
