@@ -70,7 +70,7 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
     } else if credential.is_set() {
         let name = credential.string()?;
         if sources.looking_only && sources.credentials_dir.is_none() {
-            credential.show(format!("{{ credential = {name:?} }}"));
+            cell.show(format!("{{ credential = {name:?} }}"));
             credential.note("cannot be checked here: only the service is handed its credentials", "");
             return None;
         }
