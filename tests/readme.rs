@@ -1,6 +1,6 @@
 //! What the README shows is so: its configuration loads, its key statements are taken by the servers, and what it
 //! says the rehearsal prints, the rehearsal prints.
-#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on has failed")]
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 use std::fs;
 use std::path::{Path, PathBuf};
