@@ -16,3 +16,4 @@ mod order;
 mod quiet;
 mod refusals;
 mod trace;
+mod zones;
