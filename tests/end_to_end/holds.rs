@@ -90,6 +90,25 @@ fn a_hold_ends_with_a_changed_key_file() {
     daemon.stop();
 }
 
+/// The refusal may be a record's own fault: to correct that ends it as well.
+#[test]
+#[ignore = "needs named and nginx: tests/all.sh runs it"]
+fn a_hold_ends_with_a_changed_record() {
+    let mill = Mill::new();
+    mill.configure(&[("name = \"gauge.heronmill.example\"", "name = \"mill.heronmill.example\"")]);
+    mill.run(&["sync"]).exits(77);
+    // What does not concern the provider does not end it.
+    mill.configure(&[
+        ("every = \"1h\"", "every = \"2h\""),
+        ("name = \"gauge.heronmill.example\"", "name = \"mill.heronmill.example\""),
+    ]);
+    assert_eq!(contacts(&mill).0, 0);
+    mill.configure(&[]);
+    let daemon = Daemon::start(&mill);
+    wait_until("the name", Some(set(120, &[HOME])), || mill.gauge());
+    daemon.stop();
+}
+
 #[test]
 #[ignore = "needs named and nginx: tests/all.sh runs it"]
 fn a_hold_ends_with_a_reload() {
