@@ -6,6 +6,8 @@ use std::io::{self, Read};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
+use data_encoding::HEXLOWER;
+use ring::digest;
 use rustix::fs::OFlags;
 
 use super::load::Sources;
@@ -61,20 +63,29 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
     }
     if file.is_set() {
         let path = file.file()?;
-        let text = told(&file, open(&path).and_then(|opened| from_file(opened, &path, true, identity)))?;
+        let text = told(&file, open(&path).and_then(|opened| from_file(opened, &path, true)))?;
+        *identity += &format!("file {path:?} {}\n", mark(&text));
         cell.show(format!("{{ file = {path:?} }}"));
         Some(text)
     } else if credential.is_set() {
         let name = credential.string()?;
-        let text = told(&credential, from_credential(&name, sources.credentials_dir.as_deref(), identity))?;
+        let text = told(&credential, from_credential(&name, sources.credentials_dir.as_deref()))?;
+        *identity += &format!("credential {name:?} {}\n", mark(&text));
         cell.show(format!("{{ credential = {name:?} }}"));
         Some(text)
     } else {
         let name = env.string()?;
-        let text = told(&env, from_env(&name, &sources.env, identity))?;
+        let text = told(&env, from_env(&name, &sources.env))?;
+        *identity += &format!("env {name:?} {}\n", mark(&text));
         cell.show(format!("{{ env = {name:?} }}"));
         Some(text)
     }
+}
+
+/// Two octets of the secret's digest: enough to see that it is another one, and too little to find it by. What is
+/// known of a file would not do: the service manager makes credentials anew at every start.
+fn mark(text: &str) -> String {
+    HEXLOWER.encode(digest::digest(&digest::SHA256, text.as_bytes()).as_ref().get(..2).unwrap_or_default())
 }
 
 /// What is wrong with a source, and the way out.
@@ -103,7 +114,7 @@ fn open(path: &Path) -> Result<File, Fault> {
     })
 }
 
-fn from_file(file: File, path: &Path, private: bool, identity: &mut String) -> Result<String, Fault> {
+fn from_file(file: File, path: &Path, private: bool) -> Result<String, Fault> {
     let failed = |error: io::Error| fault(format!("the file cannot be read: {error}"), "");
     let meta = file.metadata().map_err(failed)?;
     if !meta.is_file() {
@@ -115,11 +126,10 @@ fn from_file(file: File, path: &Path, private: bool, identity: &mut String) -> R
     }
     let mut bytes = Vec::new();
     file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(failed)?;
-    *identity += &format!("file {path:?} {}.{} {} {}\n", meta.mtime(), meta.mtime_nsec(), meta.len(), meta.ino());
     text(bytes)
 }
 
-fn from_credential(name: &str, dir: Option<&Path>, identity: &mut String) -> Result<String, Fault> {
+fn from_credential(name: &str, dir: Option<&Path>) -> Result<String, Fault> {
     if name.is_empty() || name.contains('/') || matches!(name, "." | "..") {
         return Err(fault("this is not the name of a credential", "write the name alone, as in LoadCredential="));
     }
@@ -135,10 +145,10 @@ fn from_credential(name: &str, dir: Option<&Path>, identity: &mut String) -> Res
         fault(if what.starts_with("there is") { "there is no such credential".into() } else { what }, remedy)
     })?;
     // The service manager keeps others out of its directory.
-    from_file(file, &path, false, identity)
+    from_file(file, &path, false)
 }
 
-fn from_env(name: &str, env: &[(String, String)], identity: &mut String) -> Result<String, Fault> {
+fn from_env(name: &str, env: &[(String, String)]) -> Result<String, Fault> {
     if name.starts_with("FINGERPOST_") {
         let what = "variables that begin with FINGERPOST_ set keys of the configuration";
         return Err(fault(what, "give the variable of the secret another name"));
@@ -146,7 +156,6 @@ fn from_env(name: &str, env: &[(String, String)], identity: &mut String) -> Resu
     let (_, value) = env.iter().find(|(key, _)| key == name).ok_or_else(|| {
         fault("there is no such environment variable", "write the name of a variable, not the secret")
     })?;
-    *identity += &format!("env {name:?} {}\n", value.len());
     text(value.as_bytes().to_vec())
 }
 
