@@ -15,6 +15,7 @@ mod log;
 mod mill;
 mod order;
 mod quiet;
+mod race;
 mod refusals;
 mod secrets;
 mod trace;
