@@ -84,13 +84,15 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
+    let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
+    let providers = providers.into_iter().filter_map(|(name, provider)| Some((name, provider.whole?)));
     Some(Config {
         // The option as it was given: a path need not be text.
         state_dir: sources.state_dir.clone().or(state_dir)?,
         watch: watch.whole?,
         witnesses: witnesses.into_iter().filter_map(|witness| witness.whole).collect(),
-        providers: providers.into_iter().filter_map(|(name, provider)| Some((name, provider.whole?))).collect(),
-        records: records.into_iter().filter_map(|record| record.whole).collect(),
+        providers: providers.map(|(name, provider)| (name.clone(), provider.asked_for(&name, &records))).collect(),
+        records,
         limits: limits?,
         retry: retry?,
         audit: audit?,

@@ -117,7 +117,8 @@ pub struct Provider {
     pub timeout: Duration,
     /// What it is.
     pub kind: ProviderKind,
-    /// A digest of all that was configured for it, secrets by sixteen bits of their own: a hold ends when this changes.
+    /// A digest of all that was configured for it and is asked of it, of a secret two octets of its digest: a hold ends
+    /// when this changes.
     pub fingerprint: String,
 }
 

@@ -11,7 +11,7 @@ use super::load::Sources;
 use super::reader::{Doc, Table};
 use super::secret::{self, Secret};
 use super::units::Wrong;
-use super::{Provider, ProviderKind, TsigAlgorithm, TsigKey, tables, words};
+use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, tables, words};
 use crate::name::DnsName;
 
 /// A provider as read; `whole` is missing when something is wrong with it.
@@ -63,6 +63,24 @@ fn fingerprint(doc: &Doc, path: &str, identity: &str) -> String {
         let _ = writeln!(text, "{} = {}", shown.key, shown.value);
     }
     text.push_str(identity);
+    hex_digest(&text)
+}
+
+impl Provider {
+    /// The same, its fingerprint made to stand for what is asked of it too: a refusal may be a record's fault.
+    pub(super) fn asked_for(mut self, name: &str, records: &[Record]) -> Self {
+        let mut text = self.fingerprint;
+        for record in records.iter().filter(|record| record.provider == name) {
+            let Record { name, types, provider: _, ttl, host_part, sharing } = record;
+            // Writing to a String does not fail.
+            let _ = writeln!(text, "{name} {types:?} {ttl} {host_part:?} {sharing:?}");
+        }
+        self.fingerprint = hex_digest(&text);
+        self
+    }
+}
+
+fn hex_digest(text: &str) -> String {
     HEXLOWER.encode(digest::digest(&digest::SHA256, text.as_bytes()).as_ref())
 }
 
