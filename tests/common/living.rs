@@ -22,7 +22,7 @@ use crate::common::{DnsServer, Grant, KEY, SECRET_BASE64, ServerKey, ZONE, ZoneS
 pub(crate) const PATIENCE: Duration = Duration::from_secs(30);
 
 /// The key of whoever else edits the zone.
-const HAND: ServerKey = ServerKey { name: "hand-key", algorithm: "hmac-sha512", secret: SECRET_BASE64 };
+pub(crate) const HAND: ServerKey = ServerKey { name: "hand-key", algorithm: "hmac-sha512", secret: SECRET_BASE64 };
 
 /// The home and its surroundings.
 pub(crate) struct Living {
