@@ -97,7 +97,12 @@ sharing = "member"
     /// Starts `fingerpost daemon`.
     pub(crate) fn daemon(&self) -> Daemon {
         let log = self.dir.path().join("log");
-        let child = Command::new(env!("CARGO_BIN_EXE_fingerpost"))
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+        // The tests' own variables would be unknown keys of the configuration.
+        for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("FINGERPOST_")) {
+            command.env_remove(name);
+        }
+        let child = command
             .args(["--config", "fingerpost.toml", "daemon"])
             .current_dir(self.dir.path())
             .env_remove("NOTIFY_SOCKET")
