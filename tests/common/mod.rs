@@ -172,7 +172,12 @@ impl DnsServer {
 
     /// What it logged so far.
     pub(crate) fn log(&self) -> String {
-        fs::read_to_string(self.dir.path().join("log")).unwrap_or_default()
+        fs::read_to_string(self.log_file()).unwrap_or_default()
+    }
+
+    /// Where it logs.
+    pub(crate) fn log_file(&self) -> std::path::PathBuf {
+        self.dir.path().join("log")
     }
 
     /// The answer section that dig prints, one record a line, in `TTL DATA` form and sorted.
