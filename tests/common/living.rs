@@ -98,7 +98,7 @@ sharing = "member"
     pub(crate) fn daemon(&self) -> Daemon {
         let log = self.dir.path().join("log");
         let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
-        // The tests' own variables would be unknown keys of the configuration.
+        // They would be configuration.
         for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("FINGERPOST_")) {
             command.env_remove(name);
         }
