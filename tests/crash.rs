@@ -1,7 +1,7 @@
 //! Crashes: the real daemon is killed again and again in a home that never rests, before a real BIND.
 //!
 //! After each kill the books are looked at by code of this file's own; whenever the home comes to rest, so are the
-//! names. 50 kills, or 500 with `FINGERPOST_LONG=1`; `FINGERPOST_SEED` repeats a course of events, as far as the
+//! names. 50 kills, or 500 with `TESTS_LONG=1`; `TESTS_SEED` repeats a course of events, as far as the
 //! machine's own timing allows.
 
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
@@ -360,10 +360,10 @@ fn rest(living: &Living, world: &World) -> Daemon {
 #[test]
 #[ignore = "needs named: tests/all.sh runs it"]
 fn killed_at_any_moment() {
-    let seed = std::env::var("FINGERPOST_SEED").ok().map_or_else(|| fastrand::u64(..), |seed| seed.parse().unwrap());
-    println!("FINGERPOST_SEED={seed}");
+    let seed = std::env::var("TESTS_SEED").ok().map_or_else(|| fastrand::u64(..), |seed| seed.parse().unwrap());
+    println!("TESTS_SEED={seed}");
     let mut rng = Rng::with_seed(seed);
-    let long = if std::env::var_os("FINGERPOST_LONG").is_some_and(|long| long == "1") { 10 } else { 1 };
+    let long = if std::env::var_os("TESTS_LONG").is_some_and(|long| long == "1") { 10 } else { 1 };
     play(24 * long, FREE, &mut rng);
     play(14 * long, Limits { spacing: 2000, burst: 4, daily: 60 * long as u64 }, &mut rng);
     play(12 * long, Limits { spacing: 100, burst: 8, daily: 12 }, &mut rng);
