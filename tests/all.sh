@@ -69,7 +69,7 @@ say "documentation"
 RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --document-private-items
 
 say "tests, those with real peers included"
-cargo test --locked -- --include-ignored
+cargo test --locked --no-fail-fast -- --include-ignored
 
 say "the rehearsal, as it is built for use"
 cargo build --locked --release

@@ -224,7 +224,7 @@ fn one_blocked_record_does_not_keep_the_others() {
     mill.configure(&[("[[record]]", &format!("{}[[record]]", Mill::record("cam", "2m")))]);
     let daemon = Daemon::start(&mill);
     wait_until("the name", Some(set(120, &[HOME])), || mill.gauge());
-    daemon.says("cam.heronmill.example A is blocked: a CNAME to gauge.heronmill.example stands here");
+    daemon.says("cam.heronmill.example A is blocked: a CNAME to gauge.heronmill.example. stands here");
     // Its obstacle gone, it is written at the next round.
     let grants = ["cam.heronmill.example", crate::mill::GAUGE].map(|name| Grant { key: KEY.name, name: Some(name) });
     mill.named.stop();
