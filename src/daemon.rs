@@ -318,6 +318,7 @@ impl Daemon {
             );
             return Ok(());
         };
+        self.pace.had_their_turn(now);
         let retry = self.home.means.config.retry;
         for report in reports {
             self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());

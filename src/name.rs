@@ -129,6 +129,12 @@ mod tests {
         {
             assert!(DnsName::parse(text).is_err(), "{text:?} was taken");
         }
+        let why = |text| DnsName::parse(text).unwrap_err().why();
+        assert_eq!(why("a..b"), "it has an empty label");
+        assert_eq!(
+            DnsName::parse("a..b").unwrap_err().to_string(),
+            "\"a..b\" is not a DNS name: it has an empty label"
+        );
         let longest = ["a".repeat(63), "b".repeat(63), "c".repeat(63), "d".repeat(61)].join(".");
         assert!(DnsName::parse(&longest).is_ok());
         assert!(DnsName::parse(&format!("{}.example", "a".repeat(63))).is_ok());

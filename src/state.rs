@@ -3,7 +3,7 @@
 //! Touches that file and the directory. The file is replaced as a whole and made durable before it counts; when
 //! it is missing or unreadable, what the limits need is taken from the audit log instead of from hope.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Write};
 use std::net::IpAddr;
@@ -31,8 +31,9 @@ pub struct State {
     version: Version,
     /// The settled address of each family.
     pub settled: BTreeMap<Family, IpAddr>,
-    /// The address this home last published for each record, by [`record_key`].
-    pub published: BTreeMap<String, IpAddr>,
+    /// For each record, by [`record_key`], the addresses there that are or may be this home's: the one last seen
+    /// in step, and every one sent since, however that seemed to end.
+    pub published: BTreeMap<String, BTreeSet<IpAddr>>,
     /// What the limits need to know.
     pub ledger: Ledger,
     /// The providers that are on hold, by name.
@@ -116,6 +117,7 @@ impl State {
                 }
                 Event::Intent { provider, changes, .. } => {
                     state.ledger.charge(entry.time, limits, provider, changes);
+                    state.note_sent(provider, changes);
                     open.insert(entry.seq, (provider, changes));
                 }
                 Event::Outcome { intent, result: Ending::Done, .. } => {
@@ -129,16 +131,25 @@ impl State {
         state
     }
 
-    /// Enters that `changes` now stand at `provider`.
-    pub fn note_published(&mut self, provider: &str, changes: &[Change]) {
-        for change in changes {
-            let before = change.before.as_ref().map(|set| &set.addresses);
-            let ours = change.after.addresses.iter().find(|address| !before.is_some_and(|set| set.contains(address)));
-            if let Some(ours) = ours {
-                self.published.insert(record_key(provider, &change.name, change.rtype), *ours);
-            }
+    /// Enters that `changes` are about to be sent to `provider`: from now on what they add may stand there.
+    pub fn note_sent(&mut self, provider: &str, changes: &[Change]) {
+        for (change, ours) in changes.iter().filter_map(|change| Some((change, added(change)?))) {
+            self.published.entry(record_key(provider, &change.name, change.rtype)).or_default().insert(ours);
         }
     }
+
+    /// Enters that `changes` now stand at `provider`: whatever was there of ours before is gone.
+    pub fn note_published(&mut self, provider: &str, changes: &[Change]) {
+        for (change, ours) in changes.iter().filter_map(|change| Some((change, added(change)?))) {
+            self.published.insert(record_key(provider, &change.name, change.rtype), BTreeSet::from([ours]));
+        }
+    }
+}
+
+/// The address that `change` adds: it is this home's. None when only others, or the TTL, change.
+fn added(change: &Change) -> Option<IpAddr> {
+    let before = change.before.as_ref().map(|set| &set.addresses);
+    change.after.addresses.iter().find(|address| !before.is_some_and(|set| set.contains(address))).copied()
 }
 
 /// The state on disk, under the directory's lock.
@@ -207,3 +218,6 @@ impl LockedDir {
         Store { dir: self.dir, saved: state.clone(), _lock: self.lock }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,6 +1,8 @@
 //! Bad configurations, by the table in `config/bad.txt`: each is refused with its message, which names file, line and
 //! key; and nothing that anybody can write makes the reading panic.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
 #[path = "common/config.rs"]
 mod common;
 
@@ -114,6 +116,14 @@ fn deep_nesting_is_refused_and_not_followed() {
     let deep = format!("x = {}{}", "[".repeat(100_000), "]".repeat(100_000));
     let got = Home::new().problems(&deep);
     assert!(got.contains("not TOML"), "{}", &got[..got.len().min(200)]);
+    let mut home = Home::new();
+    home.env(&format!("FINGERPOST{}", "_A_".repeat(100_000)), "x");
+    assert!(home.problems(BASE).contains(": this variable names no key; "));
+    for deep in ["[", "{a=", "\"["] {
+        let mut home = Home::new();
+        home.env("FINGERPOST_WATCH__EVERY", &deep.repeat(100_000));
+        assert!(home.problems(BASE).starts_with("FINGERPOST_WATCH__EVERY: "));
+    }
 }
 
 /// An example with every key set.
@@ -123,7 +133,7 @@ fn uncommented() -> String {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 400, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn a_truncated_file_does_not_panic(at in 0..20_000usize) {

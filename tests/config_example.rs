@@ -1,5 +1,7 @@
 //! The documented example: as it stands and with every key uncommented, it loads, and it leaves no key out.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
 use std::collections::BTreeSet;
 use std::fs;
 use std::os::unix::fs::PermissionsExt;

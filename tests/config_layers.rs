@@ -1,5 +1,7 @@
 //! The layers of a configuration, where each value came from, the doubts that forbid nothing, and the secrets.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
 #[path = "common/config.rs"]
 mod common;
 
@@ -87,9 +89,11 @@ fn each_layer_lies_over_the_one_below_and_says_so() {
     let mut home = Home::new();
     home.env("FINGERPOST_WATCH__EVERY", "300s");
     home.env("FINGERPOST_WATCH__QUORUM", "3");
-    home.env("FINGERPOST_WATCH__ACCEPT_SPECIAL", "[198.51.100.0/24, 2001:db8::/32]");
+    home.env("FINGERPOST_WATCH__ACCEPT_SPECIAL", r#"["198.51.100.0/24", "2001:db8::/32"]"#);
     home.env("FINGERPOST_STATE_DIR", "/srv/from-the-environment");
     home.env("FINGERPOST_PROVIDER__HOME__SERVER", "ns2.heronmill.example:53");
+    home.env("FINGERPOST_PROVIDER__SHELF__FILE", "'/srv/two words'");
+    home.env("FINGERPOST_LIMITS", "{ burst = 7 }");
     home.env("UNRELATED", "x");
     home.sources.state_dir = Some("/srv/from-the-option".into());
     let loaded = home.load(BASE);
@@ -103,6 +107,9 @@ fn each_layer_lies_over_the_one_below_and_says_so() {
     let server = ("\"ns2.heronmill.example:53\"", "FINGERPOST_PROVIDER__HOME__SERVER");
     assert_eq!(shown(&loaded, "provider.home.server"), server);
     assert_eq!(shown(&loaded, "provider.home.zone"), ("\"heronmill.example\"", "fingerpost.toml:33"));
+    assert_eq!(shown(&loaded, "provider.shelf.file").0, "\"/srv/two words\"");
+    assert_eq!(shown(&loaded, "limits.burst"), ("7", "FINGERPOST_LIMITS"));
+    assert_eq!(shown(&loaded, "limits.daily"), ("100", "fingerpost.toml:55"));
     assert_eq!(shown(&loaded, "provider.home.timeout"), ("10s", "default"));
     assert_eq!(shown(&loaded, "witness[2].url"), ("\"https://tern.example/\"", "fingerpost.toml:29"));
 }
@@ -141,6 +148,11 @@ fn a_wrong_variable_is_named_and_its_value_is_not() {
             "watch: a table is needed here, and this is text; write it as [table] with single brackets, or as { key = value }",
         ),
         ("FINGERPOST_STATE_DIR", "12345", "state_dir: text is needed here, and this is a number; write it in quotes"),
+        (
+            "FINGERPOST_WATCH__EVERY",
+            "'1s'\nsettle = 1",
+            "watch.every: the value is not a duration; write a number and a unit, such as \"90s\", \"5m\" or \"1h\"",
+        ),
         ("FINGERPOST_WATCH__EVRY", "5m", "watch.evry: unknown key; did you mean `every`?"),
         ("FINGERPOST_WACTH__EVERY", "5m", "wacth: unknown key; did you mean `watch`?"),
         (
@@ -165,7 +177,7 @@ fn a_wrong_variable_is_named_and_its_value_is_not() {
         ),
         (
             "FINGERPOST_RECORD",
-            "[{name=hush}]",
+            "[{name='hush'}]",
             "record: a list of tables cannot be set from the environment; write it in the file, as [[record]]",
         ),
         (
@@ -185,7 +197,7 @@ fn a_wrong_variable_is_named_and_its_value_is_not() {
     }
     // Also when the file has no such list.
     let mut home = Home::new();
-    home.env("FINGERPOST_RECORD", "[{name=hush}]");
+    home.env("FINGERPOST_RECORD", "[{name='hush'}]");
     let message = "FINGERPOST_RECORD: record: a list of tables cannot be set from the environment; write it in the file, as [[record]]";
     assert_eq!(home.problems(LEAST), message);
 }
@@ -376,6 +388,23 @@ fn a_secret_comes_from_a_credential_or_the_environment_too() {
 }
 
 #[test]
+fn who_only_looks_needs_no_credential_of_the_services() {
+    let mut home = Home::new();
+    let text = BASE.replace(KEY, "secret = { credential = \"gauge\" }");
+    assert!(home.problems(&text).contains("the service manager handed over no credentials"));
+    home.sources.looking_only = true;
+    let loaded = home.load(&text);
+    assert!(!loaded.config.providers.contains_key("home"), "without its secret it cannot act");
+    assert_eq!(loaded.config.records.len(), home.load(BASE).config.records.len());
+    let doubts = notes(&loaded);
+    assert!(doubts.iter().any(|note| note.contains("only the service is handed its credentials")), "{doubts:?}");
+    assert!(!shown(&loaded, "provider.home.key.secret").0.is_empty());
+    // A directory that was handed over is looked into all the same.
+    home.sources.credentials_dir = Some(home.path(""));
+    assert!(home.problems(&text).contains("there is no such credential"));
+}
+
+#[test]
 fn a_short_secret_is_doubted() {
     let home = Home::new();
     // 15, 16 and 24 octets.
@@ -401,7 +430,11 @@ fn a_fingerprint_changes_with_what_it_stands_for_and_nothing_else() {
     assert_ne!(print(&home, &BASE.replace("ns1.heronmill", "ns2.heronmill")), first);
     assert_ne!(print(&home, &BASE.replace("\"gauge-key\"", "\"other-key\"")), first);
     assert_ne!(home.load(BASE).config.providers["shelf"].fingerprint, first);
-    // A new secret, of the same length, put in the old one's place.
+    // The same secret written anew, as the service manager does with a credential at each start.
+    home.write("new.key", SECRET.as_bytes(), 0o600);
+    fs::rename(home.path("new.key"), home.path("gauge.key")).unwrap();
+    assert_eq!(print(&home, BASE), first);
+    // Another secret, of the same length, put in the old one's place.
     home.write("new.key", SECRET.replace('a', "b").as_bytes(), 0o600);
     fs::rename(home.path("new.key"), home.path("gauge.key")).unwrap();
     assert_ne!(print(&home, BASE), first);

@@ -1,4 +1,5 @@
 //! The watcher against nginx as echo services.
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on has failed")]
 
 mod common;
 

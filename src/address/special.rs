@@ -45,7 +45,10 @@ impl Embedded {
     fn of(self, address: IpAddr) -> Option<Ipv4Addr> {
         let IpAddr::V6(address) = address else { return None };
         let [_, a, b, _, _, _, y, z] = address.segments();
-        let join = |upper: u16, lower: u16| Ipv4Addr::from_bits((u32::from(upper) << 16) | u32::from(lower));
+        let join = |upper: u16, lower: u16| {
+            let ([a, b], [c, d]) = (upper.to_be_bytes(), lower.to_be_bytes());
+            Ipv4Addr::new(a, b, c, d)
+        };
         match self {
             Self::Nothing => None,
             Self::Low => Some(join(y, z)),

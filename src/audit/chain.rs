@@ -4,6 +4,7 @@
 //! included, in lower-case hexadecimal, so that `sed -n 1p audit.jsonl | sha256sum` gives the second line's `prev`.
 //! The first line of all has 64 zeros.
 
+use serde::Serialize;
 use serde_json::{Map, Value};
 
 use super::Event;
@@ -84,14 +85,15 @@ pub enum Flaw {
 
 /// The line for `event`, newline included.
 pub fn line(seq: u64, time: Timestamp, event: &Event, prev: &Link) -> Result<String, serde_json::Error> {
-    let mut object = Map::new();
-    object.insert("seq".into(), seq.into());
-    object.insert("time".into(), time.to_millis_text().into());
-    if let Value::Object(fields) = serde_json::to_value(event)? {
-        object.extend(fields);
+    #[derive(Serialize)]
+    struct Line<'a> {
+        seq: u64,
+        time: String,
+        #[serde(flatten)]
+        event: &'a Event,
+        prev: &'a str,
     }
-    object.insert("prev".into(), prev.as_str().into());
-    let mut text = serde_json::to_string(&object)?;
+    let mut text = serde_json::to_string(&Line { seq, time: time.to_millis_text(), event, prev: prev.as_str() })?;
     text.push('\n');
     Ok(text)
 }
@@ -153,3 +155,6 @@ impl Tail {
 pub fn lines(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     bytes.split_inclusive(|byte| *byte == b'\n')
 }
+
+#[cfg(test)]
+mod tests;

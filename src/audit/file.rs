@@ -82,15 +82,14 @@ impl Log {
             open: BTreeMap::new(),
         };
         let path = log.path();
-        let bytes = read_if_there(&path)?;
-        if bytes.is_none()
+        let bytes = read_if_there(&path)?.unwrap_or_default();
+        let walked = walk(&bytes);
+        if walked.whole == 0
             && let Some(last) = closed_files(dir)?.last()
         {
-            // The power went between closing one file and beginning the next.
+            // The power went between closing one file and the first whole line of the next.
             log.tail = walk(&read(last)?).tail;
         }
-        let bytes = bytes.unwrap_or_default();
-        let walked = walk(&bytes);
         if let Some((line, flaw)) = &walked.flaw {
             tracing::warn!(
                 "{}: line {line}: {flaw}; the log goes on behind it, and `fingerpost audit verify` will always tell of it",
@@ -342,3 +341,6 @@ impl Ending {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use super::{CommandError, Exit, load, print, print_json, say};
+use super::{CommandError, Exit, load_to_look, print, print_json, say};
 use crate::audit::chain::{Entry, Known};
 use crate::audit::{Event, Word, file};
 use crate::cli::Common;
@@ -69,7 +69,7 @@ pub(super) fn show(
 fn state_dir(common: &Common) -> Result<PathBuf, CommandError> {
     match &common.state_dir {
         Some(dir) => Ok(dir.clone()),
-        None => Ok(load(common)?.config.state_dir),
+        None => Ok(load_to_look(common)?.config.state_dir),
     }
 }
 

@@ -2,11 +2,11 @@
 
 use std::fmt::Write as _;
 
-use super::{CommandError, Exit, load, print, print_json};
+use super::{CommandError, Exit, load_to_look, print, print_json};
 use crate::cli::Common;
 
 pub(super) fn check(common: &Common) -> Result<Exit, CommandError> {
-    let loaded = load(common)?;
+    let loaded = load_to_look(common)?;
     if common.json {
         print_json(&serde_json::json!({ "ok": true, "notes": loaded.notes }))?;
         return Ok(Exit::Done);
@@ -21,7 +21,7 @@ pub(super) fn check(common: &Common) -> Result<Exit, CommandError> {
 }
 
 pub(super) fn show(common: &Common) -> Result<Exit, CommandError> {
-    let shown = load(common)?.shown;
+    let shown = load_to_look(common)?.shown;
     if common.json {
         print_json(&shown)?;
         return Ok(Exit::Done);

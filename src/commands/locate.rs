@@ -1,12 +1,12 @@
 //! `fingerpost locate`: the witnesses and the vote. Writes nothing.
 
-use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
+use super::{CommandError, Exit, block_on, load_to_look, print, print_json, say, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
 use crate::round::{Means, RoundError};
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
-    let means = Means::new(load(common)?.config, Clock::system()).map_err(RoundError::from)?;
+    let means = Means::new(load_to_look(common)?.config, Clock::system()).map_err(RoundError::from)?;
     let looks = block_on(means.look())?;
     if common.json {
         print_json(&looks)?;

@@ -190,6 +190,12 @@ fn load(common: &Common) -> Result<Loaded, ConfigError> {
     load::load(&Sources::from_environment(common.config.clone(), common.state_dir.clone()))
 }
 
+/// For a command that signs and sends nothing.
+fn load_to_look(common: &Common) -> Result<Loaded, ConfigError> {
+    let sources = Sources::from_environment(common.config.clone(), common.state_dir.clone());
+    load::load(&Sources { looking_only: true, ..sources })
+}
+
 /// Runs `work` on the one thread that this program has.
 fn block_on<T>(work: impl Future<Output = T>) -> Result<T, CommandError> {
     let runtime = tokio::runtime::Builder::new_current_thread()

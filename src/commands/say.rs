@@ -113,7 +113,7 @@ fn note(record: &RecordReport, mood: Mood) -> (Tone, String) {
     let written = || {
         let ttl = record.after.as_ref().map_or(0, |set| set.ttl);
         match (record.verb, mood) {
-            (Some(verb), Mood::Would) => format!("would {}, TTL {ttl} s", would(verb)),
+            (Some(verb), Mood::Would) => format!("would {verb}, TTL {ttl} s"),
             (Some(verb), Mood::Done) => format!("{}, TTL {ttl} s", done(verb)),
             (None, _) => "in step".to_owned(),
         }
@@ -123,16 +123,6 @@ fn note(record: &RecordReport, mood: Mood) -> (Tone, String) {
         RecordState::Adrift { why: None } => (Tone::Strong, written()),
         RecordState::Adrift { why: Some(why) } => (Tone::Amiss, why.clone()),
         RecordState::Blocked { why } => (Tone::Amiss, format!("blocked: {why}")),
-    }
-}
-
-fn would(verb: Verb) -> &'static str {
-    match verb {
-        Verb::Create => "create",
-        Verb::Replace => "replace",
-        Verb::Swap => "swap our member",
-        Verb::Join => "join as a member",
-        Verb::Retime => "change the TTL",
     }
 }
 

@@ -18,6 +18,8 @@ use super::problem::{ConfigError, Problem};
 
 /// A configuration is some hundred lines; a file far beyond that is a mistake in the name.
 const MAX_FILE: u64 = 1 << 20;
+/// More levels than any key has.
+const MAX_DEPTH: usize = 64;
 const PREFIX: &str = "FINGERPOST_";
 /// The name of the file's layer; no variable and no option is called so.
 const FILE: &str = "file";
@@ -65,11 +67,7 @@ impl Layers {
         })?;
         let mut lines = HashMap::new();
         note_table(document.as_table(), "", &text, &mut lines);
-        let base = Toml::string(&text)
-            .data()
-            .ok()
-            .and_then(|mut profiles| profiles.remove(&Profile::Default))
-            .ok_or_else(|| broken(None, "not TOML that can be laid over".into()))?;
+        let base = toml(&text).ok_or_else(|| broken(None, "not TOML that can be laid over".into()))?;
 
         let lists: BTreeSet<_> = base.iter().filter(|(_, v)| is_list_of_tables(v)).map(|(k, _)| k.clone()).collect();
         let mut problems = Vec::new();
@@ -78,7 +76,7 @@ impl Layers {
         let variables: BTreeMap<_, _> = variables.map(|(name, value)| (name, value)).collect();
         for (name, value) in variables {
             let path = segments(name);
-            if path.iter().any(String::is_empty) {
+            if path.iter().any(String::is_empty) || path.len() > MAX_DEPTH {
                 let what = "this variable names no key".into();
                 let remedy =
                     "write FINGERPOST_, the table, two underscores and the key: FINGERPOST_WATCH__EVERY".into();
@@ -184,11 +182,24 @@ fn segments(variable: &str) -> Vec<String> {
     path
 }
 
-fn nest(path: &[String], value: &str) -> Dict {
-    // figment's own reading of an environment value; it takes every text.
-    let Ok(leaf) = value.parse::<Value>();
-    let nested = path.iter().rev().fold(leaf, |value, key| Value::from(Dict::from([(key.clone(), value)])));
+fn nest(path: &[String], text: &str) -> Dict {
+    let nested = path.iter().rev().fold(value(text), |value, key| Value::from(Dict::from([(key.clone(), value)])));
     nested.into_dict().unwrap_or_default()
+}
+
+/// A variable's text is a TOML value where it can be read as one, and plain text otherwise. (figment's own reading of
+/// variables, in 0.10.19, panics on an escape behind a letter that is not ASCII, and follows brackets to the end of the
+/// stack.)
+fn value(text: &str) -> Value {
+    let mut read = toml(&format!("value = {text}")).unwrap_or_default();
+    match read.remove("value") {
+        Some(value) if read.is_empty() => value,
+        _ => Value::from(text),
+    }
+}
+
+fn toml(text: &str) -> Option<Dict> {
+    Toml::string(text).data().ok()?.remove(&Profile::Default)
 }
 
 fn is_list_of_tables(value: &Value) -> bool {

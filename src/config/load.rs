@@ -20,6 +20,9 @@ pub struct Sources {
     pub credentials_dir: Option<PathBuf>,
     /// The option `--state-dir`.
     pub state_dir: Option<PathBuf>,
+    /// Nothing will be signed or sent: a credential that only the service gets may be absent here. The provider is then
+    /// left out, with a note.
+    pub looking_only: bool,
 }
 
 impl Sources {
@@ -29,7 +32,7 @@ impl Sources {
         let text = |text: std::ffi::OsString| text.to_string_lossy().into_owned();
         let env = std::env::vars_os().map(|(name, value)| (text(name), text(value))).collect();
         let credentials_dir = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
-        Self { file, env, credentials_dir, state_dir }
+        Self { file, env, credentials_dir, state_dir, looking_only: false }
     }
 }
 

@@ -2,6 +2,7 @@
 //!
 //! May read files (the configuration, secrets) and the environment; nothing else here touches the outside.
 
+mod cell;
 mod layers;
 pub mod load;
 mod problem;

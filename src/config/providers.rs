@@ -6,8 +6,9 @@ use std::fmt::Write;
 use data_encoding::{BASE64, HEXLOWER};
 use ring::digest;
 
+use super::cell::{Cell, not_one_of};
 use super::load::Sources;
-use super::reader::{Cell, Doc, Table, not_one_of};
+use super::reader::{Doc, Table};
 use super::secret::{self, Secret};
 use super::units::Wrong;
 use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, tables, words};

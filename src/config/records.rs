@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use super::cell::Cell;
 use super::providers::Provided;
-use super::reader::{Cell, Table, nearest};
+use super::reader::{Table, nearest};
 use super::units::Wrong;
 use super::{Record, Sharing, words};
 use crate::address::Family;

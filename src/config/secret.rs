@@ -10,8 +10,9 @@ use data_encoding::HEXLOWER;
 use ring::digest;
 use rustix::fs::OFlags;
 
+use super::cell::Cell;
 use super::load::Sources;
-use super::reader::{Cell, Table};
+use super::reader::Table;
 
 /// A secret's bytes. It has no `Display`, and its `Debug` shows nothing of it.
 #[derive(Clone)]
@@ -61,31 +62,35 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
         cell.wrong(what, WAYS);
         return None;
     }
-    if file.is_set() {
+    let text = if file.is_set() {
         let path = file.file()?;
         let text = told(&file, open(&path).and_then(|opened| from_file(opened, &path, true)))?;
-        *identity += &format!("file {path:?} {}\n", mark(&text));
         cell.show(format!("{{ file = {path:?} }}"));
-        Some(text)
+        text
     } else if credential.is_set() {
         let name = credential.string()?;
+        if sources.looking_only && sources.credentials_dir.is_none() {
+            cell.show(format!("{{ credential = {name:?} }}"));
+            credential.note("cannot be checked here: only the service is handed its credentials", "");
+            return None;
+        }
         let text = told(&credential, from_credential(&name, sources.credentials_dir.as_deref()))?;
-        *identity += &format!("credential {name:?} {}\n", mark(&text));
         cell.show(format!("{{ credential = {name:?} }}"));
-        Some(text)
+        text
     } else {
         let name = env.string()?;
         let text = told(&env, from_env(&name, &sources.env))?;
-        *identity += &format!("env {name:?} {}\n", mark(&text));
         cell.show(format!("{{ env = {name:?} }}"));
-        Some(text)
-    }
+        text
+    };
+    identity.push_str(&hint(&text));
+    Some(text)
 }
 
-/// Two octets of the secret's digest: enough to see that it is another one, and too little to find it by. What is
-/// known of a file would not do: the service manager makes credentials anew at every start.
-fn mark(text: &str) -> String {
-    HEXLOWER.encode(digest::digest(&digest::SHA256, text.as_bytes()).as_ref().get(..2).unwrap_or_default())
+/// Sixteen bits of the secret's SHA-256: enough to notice that another one was put in its place, wherever it comes
+/// from, and far too few to find it by.
+fn hint(secret: &str) -> String {
+    HEXLOWER.encode(digest::digest(&digest::SHA256, secret.as_bytes()).as_ref().get(..2).unwrap_or_default())
 }
 
 /// What is wrong with a source, and the way out.
@@ -136,7 +141,7 @@ fn from_credential(name: &str, dir: Option<&Path>) -> Result<String, Fault> {
     let dir = dir.ok_or_else(|| {
         fault(
             "the service manager handed over no credentials ($CREDENTIALS_DIRECTORY is not set)",
-            "add LoadCredential= to the unit, or use { file = … }",
+            "add LoadCredential= to the unit, or to systemd-run --property= for a try by hand, or use { file = … }",
         )
     })?;
     let path: PathBuf = dir.join(name);

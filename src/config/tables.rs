@@ -2,7 +2,8 @@
 
 use std::time::Duration;
 
-use super::reader::{Cell, Table, not_one_of};
+use super::cell::{Cell, not_one_of};
+use super::reader::Table;
 use super::units::Wrong;
 use super::{Audit, Limits, Quorum, Retry, Watch, words};
 

@@ -2,7 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::reader::{Cell, Table};
+use super::cell::Cell;
+use super::reader::Table;
 use super::records::Recorded;
 use super::{Quorum, Witness, WitnessKind, words};
 use crate::address::Family;

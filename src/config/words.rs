@@ -1,10 +1,10 @@
-//! The words a configuration is written in: each is a text that is read into a value, or refused with the way out. Pure.
+//! The words a configuration is written in: each is read into a value, or refused with the way out. Pure.
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
 use ipnet::IpNet;
 
-use super::reader::not_one_of;
+use super::cell::not_one_of;
 use super::units::Wrong;
 use super::{Extract, Sharing};
 use crate::name::DnsName;

@@ -67,6 +67,15 @@ impl Pace {
             .min()
     }
 
+    /// Ends every wait that was over at `now`, when the providers that were due have had their turn: where there was
+    /// nothing to do, no report comes that would end it.
+    pub(super) fn had_their_turn(&mut self, now: Instant) {
+        for pace in self.providers.values_mut() {
+            pace.wait = pace.wait.filter(|(until, _)| *until > now);
+            pace.put_off = pace.put_off.filter(|until| *until > now);
+        }
+    }
+
     /// Takes in how a pass over a provider ended.
     pub(super) fn after(&mut self, report: &Report, settings: config::Retry, wall: Timestamp, now: Instant, draw: f64) {
         let pace = self.providers.entry(report.provider.clone()).or_insert_with(|| ProviderPace {
@@ -96,5 +105,151 @@ impl Pace {
                 pace.retry.reset();
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Quorum;
+    use std::net::IpAddr;
+
+    const SECOND: Duration = Duration::from_secs(1);
+    const RETRY: config::Retry = config::Retry { initial: Duration::from_secs(5), max: Duration::from_secs(60) };
+
+    fn watch() -> Watch {
+        Watch {
+            every: 300 * SECOND,
+            settle: 2,
+            settle_every: 10 * SECOND,
+            quorum: Quorum::Majority,
+            timeout: SECOND,
+            accept_special: Vec::new(),
+        }
+    }
+
+    fn pace() -> Pace {
+        let doubt = config::Retry { initial: watch().settle_every, max: watch().every };
+        Pace { doubt: Retry::new(doubt), providers: BTreeMap::new() }
+    }
+
+    fn report(trouble: Option<Trouble>, put_off_until: Option<Timestamp>) -> Report {
+        Report { provider: "home".to_owned(), records: Vec::new(), means: None, trouble, put_off_until }
+    }
+
+    fn passing(retry_after: Option<Duration>) -> Report {
+        report(Some(Trouble::Passing { why: "busy".to_owned(), retry_after }), None)
+    }
+
+    fn wall() -> Timestamp {
+        Timestamp::from_millis(1_795_000_000_000)
+    }
+
+    /// The longest wait that the pace draws for `report` at `now`.
+    fn waits(pace: &mut Pace, report: &Report, now: Instant) -> Duration {
+        pace.after(report, RETRY, wall(), now, 1.0);
+        pace.next_due().unwrap() - now
+    }
+
+    #[test]
+    fn rounds_come_every_so_often_within_a_tenth() {
+        for (draw, seconds) in [(0.0, 270), (0.5, 300), (1.0, 330)] {
+            assert_eq!(pace().next_round(&watch(), &[(Family::Ipv4, Heard::Unchanged)], draw), seconds * SECOND);
+        }
+        assert_eq!(pace().next_round(&watch(), &[], 0.5), 300 * SECOND);
+    }
+
+    #[test]
+    fn a_new_address_in_either_family_hastens_the_rounds() {
+        let address: IpAddr = [203, 0, 113, 9].into();
+        let in_sight = (Family::Ipv6, Heard::InSight { address, won: 1, needed: 2 });
+        for other in [Heard::Unchanged, Heard::NoRuling] {
+            assert_eq!(pace().next_round(&watch(), &[(Family::Ipv4, other), in_sight], 0.9), 10 * SECOND);
+        }
+    }
+
+    #[test]
+    fn without_a_ruling_the_rounds_grow_rarer_and_a_ruling_ends_that() {
+        let mut pace = pace();
+        let heard = [(Family::Ipv4, Heard::NoRuling), (Family::Ipv6, Heard::Unchanged)];
+        let mut next = |draw| pace.next_round(&watch(), &heard, draw).as_secs();
+        assert_eq!([next(1.0), next(1.0), next(1.0), next(1.0)], [10, 20, 40, 80]);
+        assert_eq!([next(0.0), next(0.0), next(0.0)], [80, 150, 150]);
+        pace.next_round(&watch(), &[(Family::Ipv4, Heard::Unchanged)], 0.5);
+        assert_eq!(pace.next_round(&watch(), &heard, 1.0), 10 * SECOND);
+    }
+
+    #[test]
+    fn passing_faults_are_waited_out_longer_and_longer_until_one_pass_succeeds() {
+        let (mut pace, now) = (pace(), Instant::now());
+        assert!(pace.is_due("home", now) && pace.next_due().is_none());
+        for seconds in [5, 10, 20, 40, 60, 60] {
+            assert_eq!(waits(&mut pace, &passing(None), now), seconds * SECOND);
+            assert!(!pace.is_due("home", now + seconds * SECOND - Duration::from_millis(1)));
+            assert!(pace.is_due("home", now + seconds * SECOND) && pace.is_due("other", now));
+        }
+        pace.after(&report(None, None), RETRY, wall(), now, 1.0);
+        assert!(pace.is_due("home", now) && pace.next_due().is_none());
+        assert_eq!(waits(&mut pace, &passing(None), now), 5 * SECOND);
+    }
+
+    #[test]
+    fn a_wait_that_was_asked_for_is_a_floor_that_no_news_breaks() {
+        let (mut pace, now) = (pace(), Instant::now());
+        assert_eq!(waits(&mut pace, &passing(Some(90 * SECOND)), now), 90 * SECOND);
+        pace.stop_waiting();
+        assert!(!pace.is_due("home", now + 89 * SECOND));
+        assert!(pace.is_due("home", now + 90 * SECOND));
+        // A short one does not shorten our own wait.
+        assert_eq!(waits(&mut pace, &passing(Some(SECOND)), now), 10 * SECOND);
+    }
+
+    #[test]
+    fn news_ends_a_wait_of_our_own_and_its_growth() {
+        let (mut pace, now) = (pace(), Instant::now());
+        waits(&mut pace, &passing(None), now);
+        waits(&mut pace, &passing(None), now);
+        pace.stop_waiting();
+        assert!(pace.is_due("home", now));
+        assert_eq!(waits(&mut pace, &passing(None), now), 5 * SECOND);
+    }
+
+    #[test]
+    fn books_that_fail_are_waited_for_and_a_hold_is_not() {
+        let (mut pace, now) = (pace(), Instant::now());
+        let why = || "why".to_owned();
+        assert_eq!(waits(&mut pace, &report(Some(Trouble::NoBooks { why: why() }), None), now), 5 * SECOND);
+        for trouble in [Trouble::Refused { why: why() }, Trouble::Held { since: wall(), why: why() }] {
+            pace.after(&report(Some(trouble), None), RETRY, wall(), now, 1.0);
+            assert!(pace.next_due().is_none());
+        }
+    }
+
+    #[test]
+    fn what_a_limit_puts_off_is_due_when_the_limit_lets_it_pass() {
+        let (mut pace, now) = (pace(), Instant::now());
+        assert_eq!(waits(&mut pace, &report(None, Some(wall().plus(7 * SECOND))), now), 7 * SECOND);
+        assert!(pace.is_due("home", now));
+        // Already past by the clock: soon, but not in a loop without rest.
+        assert_eq!(waits(&mut pace, &report(None, Some(wall().minus(SECOND))), now), Duration::from_millis(1));
+        // The later of both, when there is also a fault to wait out.
+        let both = |until| Report { put_off_until: Some(until), ..passing(None) };
+        assert_eq!(waits(&mut pace, &both(wall().plus(7 * SECOND)), now), 7 * SECOND);
+        assert_eq!(waits(&mut pace, &both(wall().plus(7 * SECOND)), now), 10 * SECOND);
+    }
+
+    #[test]
+    fn a_wait_that_is_over_is_over_even_where_nothing_was_to_do() {
+        let (mut pace, now) = (pace(), Instant::now());
+        waits(&mut pace, &passing(None), now);
+        pace.had_their_turn(now + 5 * SECOND - Duration::from_millis(1));
+        assert_eq!(pace.next_due(), Some(now + 5 * SECOND));
+        pace.had_their_turn(now + 5 * SECOND);
+        assert_eq!(pace.next_due(), None);
+        // The next fault still waits longer.
+        assert_eq!(waits(&mut pace, &passing(None), now), 10 * SECOND);
+        pace.after(&report(None, Some(wall().plus(SECOND))), RETRY, wall(), now, 1.0);
+        pace.had_their_turn(now + SECOND);
+        assert_eq!(pace.next_due(), None);
     }
 }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::commands::say;
 use crate::round::Look;
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::settle::Heard;
@@ -99,8 +100,8 @@ impl Said {
             match &record.standing {
                 RecordState::InStep => {
                     if record.verb.is_some() {
-                        let before = record.before.as_ref().map(|set| list(&set.addresses)).unwrap_or_default();
-                        let after = record.after.as_ref().map(|set| list(&set.addresses)).unwrap_or_default();
+                        let before = record.before.as_ref().map_or_else(|| "nothing".to_owned(), say::list);
+                        let after = record.after.as_ref().map(say::list).unwrap_or_default();
                         tracing::info!("{} {} written: {before} → {after}", record.name, record.rtype);
                         self.is_over(&topic);
                     } else if self.is_over(&topic) {
@@ -122,9 +123,4 @@ impl Said {
             }
         }
     }
-}
-
-fn list<T: ToString>(items: impl IntoIterator<Item = T>) -> String {
-    let texts: Vec<String> = items.into_iter().map(|item| item.to_string()).collect();
-    if texts.is_empty() { "nothing".to_owned() } else { texts.join(", ") }
 }

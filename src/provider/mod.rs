@@ -68,7 +68,8 @@ pub struct Standing {
 /// Something at or above a name that forbids an address record there.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Obstacle {
-    /// A CNAME to the given target stands here; no other data may (RFC 1034, section 3.6.2).
+    /// A CNAME to the given target, written with its final dot, stands here; no other data may
+    /// (RFC 1034, section 3.6.2).
     Cname(String),
     /// The name is at or below a zone cut at the given name: the data belongs to another zone (RFC 1034, section 4.2.1).
     Delegated(String),

@@ -117,12 +117,12 @@ pub struct Item {
 
 /// Lays out what leads from `observed` to `desired`, in the order of `desired`.
 ///
-/// `earlier` tells the address that this home last published for a record; it is what `member` swaps.
-pub fn plan(
+/// `earlier` tells the addresses at a record that are or may be this home's; they are what `member` swaps.
+pub fn plan<E: IntoIterator<Item = IpAddr>>(
     desired: &[Desired],
     observed: &Observed,
     zone: &DnsName,
-    earlier: impl Fn(&Desired) -> Option<IpAddr>,
+    earlier: impl Fn(&Desired) -> E,
 ) -> Vec<Item> {
     let nothing = Standing::default();
     desired
@@ -141,7 +141,7 @@ fn step(
     standing: &Standing,
     before: Option<&RrSet>,
     zone: &DnsName,
-    earlier: Option<IpAddr>,
+    earlier: impl IntoIterator<Item = IpAddr>,
 ) -> Step {
     if !wanted.name.is_in(zone) {
         return Step::Refuse(Refusal::OutsideZone { zone: zone.clone() });
@@ -168,12 +168,12 @@ fn step(
     write(wanted, Some(before), after, verb)
 }
 
-/// The shared RRset with our own earlier address taken out and the wanted one put in.
+/// The shared RRset with our own earlier addresses taken out and the wanted one put in.
 ///
 /// An RRset has one TTL (RFC 2181, section 5.2): as long as others are in it, theirs is kept.
-fn joined(wanted: &Desired, before: Option<&RrSet>, earlier: Option<IpAddr>) -> RrSet {
+fn joined(wanted: &Desired, before: Option<&RrSet>, earlier: impl IntoIterator<Item = IpAddr>) -> RrSet {
     let mut addresses = before.map(|set| set.addresses.clone()).unwrap_or_default();
-    if let Some(earlier) = earlier {
+    for earlier in earlier {
         addresses.remove(&earlier);
     }
     addresses.remove(&wanted.address);
@@ -190,7 +190,7 @@ fn write(wanted: &Desired, before: Option<&RrSet>, after: RrSet, verb: Verb) -> 
     Step::Write(change, verb)
 }
 
-/// For people: `would replace`, `would swap our member`, and so on, after "would" or "did".
+/// For people, after "would": `replace`, `swap our member`.
 impl fmt::Display for Verb {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -198,7 +198,10 @@ impl fmt::Display for Verb {
             Self::Replace => "replace",
             Self::Swap => "swap our member",
             Self::Join => "join as a member",
-            Self::Retime => "set the TTL of",
+            Self::Retime => "change the TTL",
         })
     }
 }
+
+#[cfg(test)]
+mod tests;

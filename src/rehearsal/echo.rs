@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, watch};
 use tokio::task::{AbortHandle, JoinSet};
 use tokio::time::timeout;
 
@@ -42,6 +42,7 @@ struct View {
 pub struct Echo {
     addr: SocketAddr,
     view: Arc<Mutex<View>>,
+    asked: watch::Receiver<u64>,
     task: AbortHandle,
 }
 
@@ -51,13 +52,19 @@ impl Echo {
         let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await?;
         let addr = listener.local_addr()?;
         let view = Arc::new(Mutex::new(View { home, behaviour: Behaviour::Honest }));
-        let task = tokio::spawn(serve(listener, Arc::clone(&view))).abort_handle();
-        Ok(Self { addr, view, task })
+        let (count, asked) = watch::channel(0);
+        let task = tokio::spawn(serve(listener, Arc::clone(&view), count)).abort_handle();
+        Ok(Self { addr, view, asked, task })
     }
 
     /// Its URL.
     pub fn url(&self) -> String {
         format!("http://{}/", self.addr)
+    }
+
+    /// How many connections have come, and a way to wait for more.
+    pub fn asked(&self) -> watch::Receiver<u64> {
+        self.asked.clone()
     }
 
     /// From now on the home is at `home`.
@@ -77,13 +84,14 @@ impl Drop for Echo {
     }
 }
 
-async fn serve(listener: TcpListener, view: Arc<Mutex<View>>) {
+async fn serve(listener: TcpListener, view: Arc<Mutex<View>>, count: watch::Sender<u64>) {
     let slots = Arc::new(Semaphore::new(CONNECTIONS));
     let mut connections = JoinSet::new();
     loop {
         let Ok(slot) = Arc::clone(&slots).acquire_owned().await else { return };
         match listener.accept().await {
             Ok((stream, _)) => {
+                count.send_modify(|count| *count += 1);
                 let view = Arc::clone(&view);
                 connections.spawn(async move {
                     // A client that goes away, or takes too long, concerns nobody else.

@@ -17,7 +17,7 @@ use tokio::time::{Instant, timeout_at};
 
 use super::RehearsalError;
 use super::dns::Server;
-use super::echo::Echo;
+use super::echo::{Behaviour, Echo};
 use crate::clock::Clock;
 use crate::config::load::{self, Loaded, Sources};
 use crate::config::secret::Secret;
@@ -165,9 +165,11 @@ ttl = "2m"
         Ok(load::load(&sources(self.config_file()))?)
     }
 
-    /// The echo service of `operator`.
-    pub(super) fn echo(&self, operator: &str) -> Option<&Echo> {
-        OPERATORS.iter().zip(&self.echoes).find(|(name, _)| **name == operator).map(|(_, echo)| echo)
+    /// From now on the echo service of `operator` answers so.
+    pub(super) fn behaves(&self, operator: &str, behaviour: Behaviour) {
+        for (_, echo) in OPERATORS.iter().zip(&self.echoes).filter(|(name, _)| **name == operator) {
+            echo.behaves(behaviour);
+        }
     }
 
     /// The home gets another address, as a home does.
@@ -244,7 +246,7 @@ ttl = "2m"
 }
 
 fn sources(file: PathBuf) -> Sources {
-    Sources { file, env: Vec::new(), credentials_dir: None, state_dir: None }
+    Sources { file, ..Sources::default() }
 }
 
 pub(super) fn name(text: &str) -> Result<DnsName, RehearsalError> {

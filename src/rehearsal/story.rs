@@ -51,8 +51,8 @@ pub(super) async fn tell(teller: &mut Teller) -> Result<Stage, RehearsalError> {
 async fn preview(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalError> {
     teller.scene("Before anything is written: a preview");
     teller.prose("   The home is at 203.0.113.9. One service lies, one never answers. What would be written?");
-    stage.echo("tern-labs").map(|echo| echo.behaves(Behaviour::Lies(STRANGER)));
-    stage.echo("quayside").map(|echo| echo.behaves(Behaviour::Hangs));
+    stage.behaves("tern-labs", Behaviour::Lies(STRANGER));
+    stage.behaves("quayside", Behaviour::Hangs);
     let serial = stage.dns.serial();
     let means = Means::new(stage.load()?.config, Clock::system())?;
     let looks = means.look().await;
@@ -94,7 +94,7 @@ async fn first_round(teller: &mut Teller, stage: &mut Stage) -> Result<(), Rehea
 
 async fn moves(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalError> {
     teller.scene("The access provider gives the home another address");
-    stage.echo("quayside").map(|echo| echo.behaves(Behaviour::Honest));
+    stage.behaves("quayside", Behaviour::Honest);
     stage.move_to(wan(77));
     stage.tell(Trigger::Round).await?;
     arrive(teller, stage, wan(77)).await?;
@@ -108,8 +108,8 @@ async fn doubt(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalError>
     teller.scene("Too few agree");
     teller
         .prose("   Now one service answers with a guest network's log-in page and another hangs; the liar still lies.");
-    stage.echo("millrace").map(|echo| echo.behaves(Behaviour::Portal));
-    stage.echo("quayside").map(|echo| echo.behaves(Behaviour::Hangs));
+    stage.behaves("millrace", Behaviour::Portal);
+    stage.behaves("quayside", Behaviour::Hangs);
     stage.move_to(wan(78));
     let serial = stage.dns.serial();
     stage.tell(Trigger::Round).await?;
@@ -122,8 +122,8 @@ async fn doubt(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalError>
     teller.claim("two of five are no majority, however right they may be: the names stay as they are", {
         stage.published("gauge") == Some(set(120, [wan(77)])) && stage.dns.serial() == serial
     })?;
-    stage.echo("millrace").map(|echo| echo.behaves(Behaviour::Honest));
-    stage.echo("quayside").map(|echo| echo.behaves(Behaviour::Honest));
+    stage.behaves("millrace", Behaviour::Honest);
+    stage.behaves("quayside", Behaviour::Honest);
     arrive(teller, stage, wan(78)).await?;
     teller.claim("as soon as enough agree again, gauge follows by itself", {
         stage.published("gauge") == Some(set(120, [wan(78)]))

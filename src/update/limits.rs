@@ -53,7 +53,8 @@ pub struct Gated {
 
 impl Ledger {
     /// Sorts `changes` into those that conform at `now` and those that do not. Charges nothing.
-    pub fn gate(&self, now: Timestamp, limits: &Limits, provider: &str, changes: Vec<Change>) -> Gated {
+    pub fn gate(&mut self, now: Timestamp, limits: &Limits, provider: &str, changes: Vec<Change>) -> Gated {
+        self.mend(now, limits);
         let mut gated = Gated::default();
         let recent = self.recent(now, provider);
         let used: u32 = recent.iter().map(|(_, count)| count).sum();
@@ -80,7 +81,7 @@ impl Ledger {
         }
         for change in changes {
             let key = record_key(provider, &change.name, change.rtype);
-            let tat = self.tat(now, limits, &key).max(now).plus(limits.spacing);
+            let tat = self.tat.get(&key).map_or(now, |tat| now.max(*tat)).plus(limits.spacing);
             self.tat.insert(key, tat);
         }
         // A TAT that has passed says no more than a missing one.
@@ -98,19 +99,27 @@ impl Ledger {
 
     fn earliest(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
         let tolerance = limits.spacing.saturating_mul(limits.burst.saturating_sub(1));
-        self.tat(now, limits, key).minus(tolerance)
+        self.tat.get(key).map_or(now, |tat| tat.minus(tolerance))
     }
 
-    /// No honest TAT is further ahead than a full burst. One that is was entered before the clock was set
-    /// back; held to the full burst it delays once, and not until the old time comes round again.
-    fn tat(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
+    /// Takes back what cannot be: no honest TAT is further ahead than a full burst, and no write was in the future.
+    /// Such entries were made before the clock was set back. Brought to the latest honest time they delay once,
+    /// and not until the old time comes round again.
+    fn mend(&mut self, now: Timestamp, limits: &Limits) {
         let latest = now.plus(limits.spacing.saturating_mul(limits.burst));
-        self.tat.get(key).map_or(now, |tat| (*tat).min(latest))
+        for tat in self.tat.values_mut() {
+            *tat = (*tat).min(latest);
+        }
+        for (at, _) in self.writes.values_mut().flatten() {
+            *at = (*at).min(now);
+        }
     }
 
-    /// The writes of the last 24 hours; those entered "in the future", before the clock was set back, count from now.
     fn recent(&self, now: Timestamp, provider: &str) -> Vec<(Timestamp, u32)> {
         let entered = self.writes.get(provider).map_or(&[][..], Vec::as_slice);
-        entered.iter().map(|(at, count)| ((*at).min(now), *count)).filter(|(at, _)| now.since(*at) < DAY).collect()
+        entered.iter().copied().filter(|(at, _)| now.since(*at) < DAY).collect()
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -169,25 +169,27 @@ pub async fn bring_in_step(job: &Job<'_>, books: &mut Books, clock: &Clock) -> R
         return held(job, hold);
     }
     let mut report = Report::unread(job);
-    for attempt in 1..=ATTEMPTS {
+    let mut attempt = 0;
+    loop {
+        attempt += 1;
         let observed = match read(job, books, clock).await {
             Ok(observed) => observed,
             Err(trouble) => return report.with(trouble, books, job, clock),
         };
         let items = plan(job, &observed, &books.state);
         note_in_step(job, &items, books);
-        let conflict = match write(job, items, books, clock).await {
+        match write(job, items, books, clock).await {
             Written::Settled(done) => return done,
             Written::Stopped(stopped, trouble) => return stopped.with(trouble, books, job, clock),
-            Written::Conflict(conflict) => conflict,
-        };
-        tracing::info!("{}: somebody else changed a record meanwhile (attempt {attempt} of {ATTEMPTS})", job.name);
-        report = conflict;
+            Written::Again(again, fault) => {
+                tracing::info!("{}: {fault} (attempt {attempt} of {ATTEMPTS})", job.name);
+                if attempt == ATTEMPTS {
+                    return again.with(Trouble::from(&fault), books, job, clock);
+                }
+                report = again;
+            }
+        }
     }
-    let why = format!(
-        "somebody else changed the same records {ATTEMPTS} times while they were being written; the next round tries again"
-    );
-    report.with(Trouble::Passing { why, retry_after: None }, books, job, clock)
 }
 
 /// What [`bring_in_step`] would do, found out without writing anything anywhere.
@@ -205,7 +207,7 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
         }
     };
     let items = plan(job, &observed, state);
-    let gated = state.ledger.gate(clock.now(), job.limits, job.name, changes(&items));
+    let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, changes(&items));
     let mut report = Report::of(job, &items);
     report.put_off(&gated.put_off);
     report.means = (!gated.allowed.is_empty()).then(|| job.provider.means(gated.allowed.len()));
@@ -218,8 +220,8 @@ enum Written {
     Settled(Report),
     /// The pass ends here.
     Stopped(Report, Trouble),
-    /// What was read is no longer true.
-    Conflict(Report),
+    /// Nothing was written: what was read is no longer true, or the write did not arrive.
+    Again(Report, Fault),
 }
 
 async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock) -> Written {
@@ -266,7 +268,8 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock
                         Err(error) => Written::Stopped(report, no_books(error.into())),
                     }
                 }
-                Ok(_) => Written::Conflict(report),
+                Ok(_) => Written::Again(report, fault),
+                Err(trouble @ Trouble::NoBooks { .. }) => Written::Stopped(report, trouble),
                 Err(_) => Written::Stopped(report, Trouble::from(&fault)),
             };
         }
@@ -279,17 +282,18 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock
         return Written::Stopped(report, no_books(error.into()));
     }
     match fault.kind {
-        FaultKind::Conflict => Written::Conflict(report),
+        FaultKind::Conflict => Written::Again(report, fault),
         _ => Written::Stopped(report, Trouble::from(&fault)),
     }
 }
 
 /// Charges the limits and writes the intent, both durable when this returns.
 fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp) -> Result<u64, BooksError> {
-    let before = books.state.ledger.clone();
+    let before = books.state.clone();
     books.state.ledger.charge(now, job.limits, job.name, changes);
+    books.state.note_sent(job.name, changes);
     if let Err(error) = books.store.save(&books.state) {
-        books.state.ledger = before;
+        books.state = before;
         return Err(error.into());
     }
     let families: BTreeSet<Family> = changes.iter().map(|change| change.rtype.family()).collect();
@@ -301,7 +305,7 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
     };
     books.log.append(now, intent).map_err(|error| {
         // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.
-        books.state.ledger = before;
+        books.state = before;
         if let Err(error) = books.store.save(&books.state) {
             tracing::debug!("{}", crate::commands::chain_of(&error));
         }
@@ -378,7 +382,7 @@ fn stands(observed: &Observed, change: &Change, set: Option<&RrSet>) -> bool {
 
 fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
     reconcile::plan(job.desired, observed, job.zone, |wanted| {
-        state.published.get(&record_key(job.name, &wanted.name, wanted.rtype)).copied()
+        state.published.get(&record_key(job.name, &wanted.name, wanted.rtype)).into_iter().flatten().copied()
     })
 }
 
@@ -386,7 +390,8 @@ fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
 fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
     for item in items.iter().filter(|item| item.step == Step::Leave) {
         let wanted = &item.desired;
-        books.state.published.insert(record_key(job.name, &wanted.name, wanted.rtype), wanted.address);
+        let key = record_key(job.name, &wanted.name, wanted.rtype);
+        books.state.published.insert(key, BTreeSet::from([wanted.address]));
     }
 }
 
@@ -420,7 +425,13 @@ impl Job<'_> {
 
 impl From<&Fault> for Trouble {
     fn from(fault: &Fault) -> Self {
-        let why = fault.to_string();
+        let why = match fault.kind {
+            FaultKind::Conflict => format!(
+                "somebody else changed the same records {ATTEMPTS} times while they were being written; \
+                 the next round tries again"
+            ),
+            _ => fault.to_string(),
+        };
         match fault.kind {
             FaultKind::Refused => Self::Refused { why },
             FaultKind::Passing { retry_after } => Self::Passing { why, retry_after },

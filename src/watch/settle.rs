@@ -52,12 +52,11 @@ impl Settling {
             Some((candidate, won)) if candidate == address => won.saturating_add(1),
             _ => 1,
         };
-        let needed = rounds.max(1);
-        if won >= needed {
+        if won >= rounds {
             return Heard::Settled { from: self.settled.replace(address), to: address };
         }
         self.candidate = Some((address, won));
-        Heard::InSight { address, won, needed }
+        Heard::InSight { address, won, needed: rounds }
     }
 }
 

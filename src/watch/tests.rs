@@ -116,6 +116,22 @@ async fn a_long_answer_is_cut_off() {
 }
 
 #[tokio::test]
+async fn nothing_beyond_the_limit_is_waited_for() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let at = listener.local_addr().unwrap();
+    let server = tokio::spawn(async move {
+        let (mut stream, _) = listener.accept().await.unwrap();
+        request(&mut stream).await;
+        let answer = format!("HTTP/1.1 200 OK\r\nContent-Length: 9999\r\n\r\n{}", "7".repeat(4097));
+        stream.write_all(answer.as_bytes()).await.unwrap();
+        // Nothing more comes from here until the other side has closed.
+        let _ = stream.read_u8().await;
+    });
+    assert_eq!(ask(&format!("http://{at}/")).await, Err(Silence::TooLong(4096)));
+    tokio::time::timeout(LONG, server).await.expect("the connection stayed open").unwrap();
+}
+
+#[tokio::test]
 async fn an_endless_answer_is_hung_up_on() {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let at = listener.local_addr().unwrap();
@@ -165,7 +181,9 @@ async fn redirects_are_followed_within_the_origin_only() {
     .await;
     let ask = async |path: &str| ask(&format!("http://{at}{path}")).await;
     assert_eq!(ask("/3").await, Ok(HOME));
-    assert!(heard.lock().unwrap().iter().all(|head| !head.to_lowercase().contains("cookie")));
+    for told in ["cookie", "referer"] {
+        assert!(heard.lock().unwrap().iter().all(|head| !head.to_lowercase().contains(told)), "a {told} was sent");
+    }
     assert_eq!(ask("/4").await, Err(Silence::TooManyRedirects(3)));
     assert_eq!(ask("/loop").await, Err(Silence::TooManyRedirects(3)));
     for (path, origin) in

@@ -116,7 +116,7 @@ struct Ballot<'a> {
     operator: &'a str,
     /// The different addresses, in the order of the witnesses.
     said: Vec<IpAddr>,
-    /// Why witnesses are silent.
+    /// Why it is silent; of no meaning when it is not.
     whys: String,
 }
 
@@ -131,7 +131,7 @@ impl<'a> Ballot<'a> {
             }
         }
         whys.dedup();
-        let whys = if said.is_empty() && whys.is_empty() { "it was not asked".to_owned() } else { whys.join("; ") };
+        let whys = if whys.is_empty() { "it was not asked".to_owned() } else { whys.join("; ") };
         Self { operator, said, whys }
     }
 

@@ -1,5 +1,4 @@
 //! A configuration in a directory of its own, with what it needs around it.
-#![allow(dead_code, reason = "each test binary uses its part")]
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt;

@@ -2,6 +2,7 @@
 //!
 //! A server needs no privilege and no fixed port, writes only in its own temporary directory, and ends with its value.
 #![allow(dead_code, reason = "each test binary uses its own part of this")]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
 pub(crate) mod knot;
 pub(crate) mod named;
@@ -171,7 +172,12 @@ impl DnsServer {
 
     /// What it logged so far.
     pub(crate) fn log(&self) -> String {
-        fs::read_to_string(self.dir.path().join("log")).unwrap_or_default()
+        fs::read_to_string(self.log_file()).unwrap_or_default()
+    }
+
+    /// Where it logs.
+    pub(crate) fn log_file(&self) -> std::path::PathBuf {
+        self.dir.path().join("log")
     }
 
     /// The answer section that dig prints, one record a line, in `TTL DATA` form and sorted.
@@ -250,6 +256,11 @@ pub(crate) fn run(program: &str, arguments: &[&str], input: &str) -> String {
     // A program that ends before it has read all is judged by its output.
     let _ = child.stdin.take().unwrap().write_all(input.as_bytes());
     String::from_utf8(child.wait_with_output().unwrap().stdout).unwrap()
+}
+
+/// The Python that has dnspython, as `tests/all.sh` found it.
+pub(crate) fn python() -> String {
+    std::env::var("TESTS_PYTHON").unwrap_or_else(|_| "python3".to_owned())
 }
 
 /// A port of 127.0.0.1 that was free for TCP and UDP a moment ago.

@@ -6,6 +6,8 @@ use fingerpost::provider::RecordType::A;
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{FaultKind, Provider};
 use hickory_proto::op::{Message, MessageType, ResponseCode};
+use hickory_proto::rr::rdata::SOA;
+use hickory_proto::rr::{RData, Record, RecordType};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 
@@ -42,6 +44,8 @@ async fn listener(answer: fn(&[u8]) -> Option<Vec<u8>>) -> String {
     address
 }
 
+type Answer = fn(&[u8]) -> Option<Vec<u8>>;
+
 /// An answer without a signature: "done".
 fn forged(request: &[u8], rcode: ResponseCode, keep_tsig: bool) -> Option<Vec<u8>> {
     let mut message = Message::from_vec(request).unwrap();
@@ -57,7 +61,6 @@ fn forged(request: &[u8], rcode: ResponseCode, keep_tsig: bool) -> Option<Vec<u8
 
 #[test]
 fn forgeries_and_junk_are_not_believed() {
-    type Answer = fn(&[u8]) -> Option<Vec<u8>>;
     let cases: [(Answer, &str); 9] = [
         (|_| Some(b"HTTP/1.1 400 Bad Request\r\n\r\n".to_vec()), "not a DNS answer"),
         (|_| Some(vec![]), "not a DNS answer"),
@@ -88,7 +91,7 @@ fn forgeries_and_junk_are_not_believed() {
 
 #[test]
 fn unsigned_refusals_are_hints_that_stop_us() {
-    let cases: [(fn(&[u8]) -> Option<Vec<u8>>, &str); 4] = [
+    let cases: [(Answer, &str); 4] = [
         (|request| forged(request, ResponseCode::Refused, false), "REFUSED"),
         (|request| forged(request, ResponseCode::NotAuth, false), "NOTAUTH"),
         (|request| forged(request, ResponseCode::NotImp, false), "NOTIMP"),
@@ -119,14 +122,76 @@ fn silence_is_bounded() {
     });
 }
 
+/// A server's authority over the zone does not make it one for all that it says of it (RFC 1035, section 4.1.1).
 #[test]
-fn an_unsigned_update_stays_on_this_machine() {
+fn answers_without_authority_or_to_another_question_are_nothing() {
+    fn partly(request: &[u8], spoil: fn(&mut Message)) -> Option<Vec<u8>> {
+        let mut message = Message::from_vec(&forged(request, ResponseCode::NoError, false)?).ok()?;
+        let question = message.queries[0].clone();
+        if question.query_type() == RecordType::SOA {
+            let name = question.name().clone();
+            let soa = SOA::new(name.clone(), name.clone(), 1, 1, 1, 1, 1);
+            message.add_answer(Record::from_rdata(name, 1, RData::SOA(soa)));
+        } else {
+            spoil(&mut message);
+        }
+        message.to_vec().ok()
+    }
+    let cases: [(Answer, Option<(FaultKind, &str)>); 4] = [
+        (|request| partly(request, |_| ()), None),
+        (
+            |request| partly(request, |message| message.metadata.authoritative = false),
+            Some((FaultKind::Refused, "not as its authority")),
+        ),
+        (|request| partly(request, |message| message.metadata.truncation = true), Some((PASSING, "not a DNS answer"))),
+        (
+            |request| {
+                partly(request, |message| {
+                    message.queries[0].set_query_type(RecordType::TXT);
+                })
+            },
+            Some((PASSING, "not a DNS answer")),
+        ),
+    ];
     run_case(async {
-        // 0.0.0.0 connects to this machine too, yet the peer's address is what counts.
+        for (answer, fault) in cases {
+            let provider = Rfc2136::new(dns(ZONE), listener(answer).await, None, TIMEOUT);
+            let outcome = read(&provider, &["gauge"]).await;
+            match fault {
+                Some((kind, words)) => drop(faulty(outcome, kind, &[words])),
+                None => assert_eq!(outcome.unwrap().names[&at("gauge")], Default::default()),
+            }
+        }
+    });
+}
+
+#[test]
+fn an_unsigned_update_goes_to_this_machine() {
+    run_case(async {
         let provider = Rfc2136::new(dns(ZONE), listener(|_| None).await, None, Duration::from_millis(200));
         let changes = [change("gauge", A, None, set(120, &["203.0.113.77"]))];
         faulty(provider.apply(&changes).await, FaultKind::InDoubt, &["did not answer"]);
         assert_eq!(provider.means(1), format!("1 change in 1 unsigned update to {}", provider.target()));
+    });
+}
+
+#[test]
+#[ignore = "needs an address beyond loopback: tests/all.sh runs it"]
+fn an_unsigned_update_goes_nowhere_else() {
+    run_case(async {
+        // Sends nothing: a route is enough to learn this machine's address.
+        let probe = std::net::UdpSocket::bind("0.0.0.0:0").unwrap();
+        probe.connect("198.51.100.1:9").unwrap();
+        let outside = TcpListener::bind((probe.local_addr().unwrap().ip(), 0)).await.unwrap();
+        let address = outside.local_addr().unwrap();
+        assert!(!address.ip().is_loopback());
+        let provider = Rfc2136::new(dns(ZONE), address.to_string(), None, TIMEOUT);
+        let changes = [change("gauge", A, None, set(120, &["203.0.113.77"]))];
+        let fault = provider.apply(&changes).await.unwrap_err();
+        assert_eq!(fault.kind, FaultKind::Refused, "{fault}");
+        assert!(fault.to_string().contains("unsigned updates go to a loopback address only"), "{fault}");
+        let (mut stream, _) = outside.accept().await.unwrap();
+        assert_eq!(stream.read(&mut [0; 16]).await.unwrap(), 0, "something was sent");
     });
 }
 

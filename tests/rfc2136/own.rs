@@ -96,7 +96,7 @@ case('early', lambda u: None)
 "#;
     let ask = |peer: &Peer| {
         let port = peer.address().rsplit_once(':').unwrap().1.to_owned();
-        let said = run("python3", &["-c", SCRIPT, &port, SECRET_BASE64], "");
+        let said = run(&python(), &["-c", SCRIPT, &port, SECRET_BASE64], "");
         assert!(said.contains("early"), "the script did not end: {said}");
         (said, peer.rrset(&at("gauge"), A), peer.rrset(&at("cam"), A), peer.serial())
     };
@@ -207,5 +207,27 @@ fn a_split_update_that_fails_half_way_is_in_doubt() {
         let fault = faulty(provider.apply(&create(&labels)).await, FaultKind::InDoubt, &["2 of 3 updates were taken"]);
         assert!(fault.why.contains("YXRRSET"), "{fault}");
         assert_eq!((peer.serial(), peer.rrset(&at("n0"), A).is_some()), (4, true));
+    });
+}
+
+/// In step is quiet: only the first read after a conflict looks twice.
+#[test]
+fn one_read_settles_a_doubt() {
+    run_case(async {
+        let server = own().await;
+        let progress = server.progress();
+        let peer = Peer::Own(server);
+        let provider = peer.provider();
+        faulty(
+            provider.apply(&[change("gauge", A, None, set(120, &["203.0.113.77"]))]).await,
+            FaultKind::Conflict,
+            &["YXRRSET"],
+        );
+        let mut received = vec![];
+        for labels in [["mill"], ["gauge"], ["gauge"]] {
+            read(&provider, &labels).await.unwrap();
+            received.push(progress.borrow().received);
+        }
+        assert_eq!(received, [1, 2, 2]);
     });
 }

@@ -116,10 +116,10 @@ fn wildcards<S: Software>() {
         let outcome = provider.apply(&[change("x.deep", A, None, wanted.clone())]).await;
         faulty(outcome, FaultKind::Conflict, &["YXRRSET"]);
         let seen = read(&provider, &["x.deep"]).await.unwrap();
-        assert_eq!(seen.names[&at("x.deep")].obstacle, Some(Obstacle::Cname("gauge.heronmill.example".into())));
+        assert_eq!(seen.names[&at("x.deep")].obstacle, Some(Obstacle::Cname("gauge.heronmill.example.".into())));
 
         // Below a DNAME every name is another's (RFC 6672, section 2.4), and a conflict does not change that.
-        let dname = Some(Obstacle::Cname("a.low.heronmill.example".into()));
+        let dname = Some(Obstacle::Cname("a.low.heronmill.example.".into()));
         assert_eq!(read(&provider, &["a.old"]).await.unwrap().names[&at("a.old")].obstacle, dname);
         let stale = [change("a.old", A, Some(wanted.clone()), wanted.clone())];
         faulty(provider.apply(&stale).await, FaultKind::Conflict, &[]);
@@ -130,7 +130,7 @@ fn wildcards<S: Software>() {
         provider.apply(&star).await.unwrap();
         assert_eq!(read(&provider, &["*"]).await.unwrap().names[&at("*")].sets[&A], wanted);
         let seen = read(&provider, &["*.deep"]).await.unwrap();
-        assert_eq!(seen.names[&at("*.deep")].obstacle, Some(Obstacle::Cname("gauge.heronmill.example".into())));
+        assert_eq!(seen.names[&at("*.deep")].obstacle, Some(Obstacle::Cname("gauge.heronmill.example.".into())));
     });
 }
 
@@ -210,7 +210,7 @@ u = dns.update.UpdateMessage('{ZONE}', keyring=key, keyalgorithm=dns.tsig.HMAC_S
 print(dns.rcode.to_text(dns.query.tcp(u, '{host}', port={port}, timeout=5).rcode()))",
         KEY.name
     );
-    assert_eq!(run("python3", &["-c", &program], "").trim(), "NOERROR");
+    assert_eq!(run(&python(), &["-c", &program], "").trim(), "NOERROR");
 }
 
 /// Without a key nothing is signed and loopback servers only are written to, if they let this machine in.

@@ -51,7 +51,7 @@ async fn what_stands_is_read(peer: &Peer) {
     let mill = [(A, set(300, &["203.0.113.9", "198.51.100.99"])), (Aaaa, set(60, &["2001:db8::9"]))];
     assert_eq!(sets("mill"), mill);
     let obstacle = |label: &str| seen.names[&at(label)].obstacle.clone();
-    assert_eq!(obstacle("cam"), Some(Obstacle::Cname("gauge.heronmill.example".into())));
+    assert_eq!(obstacle("cam"), Some(Obstacle::Cname("gauge.heronmill.example.".into())));
     // RFC 1034, section 4.2.1: below a cut another zone begins.
     let cut = Some(Obstacle::Delegated("sub.heronmill.example".into()));
     assert_eq!((obstacle("sub"), obstacle("x.sub")), (cut.clone(), cut));
@@ -112,7 +112,7 @@ async fn a_cname_in_the_way_is_a_conflict_then_an_obstacle(peer: &Peer) {
     faulty(outcome, FaultKind::Conflict, &["YXRRSET", "cam"]);
     // Also when the conflict makes the next read look twice.
     let seen = read(&provider, &["cam"]).await.unwrap();
-    assert_eq!(seen.names[&at("cam")].obstacle, Some(Obstacle::Cname("gauge.heronmill.example".into())));
+    assert_eq!(seen.names[&at("cam")].obstacle, Some(Obstacle::Cname("gauge.heronmill.example.".into())));
 }
 
 async fn wrong_keys_and_clocks_are_told_apart(peer: &Peer) {

@@ -68,7 +68,7 @@ pub(super) fn standing(zone: &Name, name: &Name, answers: &[(RecordType, Message
 /// The target of the CNAME at `name`, if the answer has one.
 pub(super) fn cname(name: &Name, answer: &Message) -> Option<String> {
     answer.answers.iter().find_map(|record| match &record.data {
-        RData::CNAME(target) if record.name == *name => Some(text(&target.0)),
+        RData::CNAME(target) if record.name == *name => Some(target.0.to_lowercase().to_ascii()),
         _ => None,
     })
 }

@@ -53,6 +53,7 @@ pub(super) fn edit(bytes: &[u8], zone: &DnsName, changes: &[Change], today: u32)
     }
     let (soa, old) = view::soa(&master, zone)?;
     let new = serial::next(old, today);
+    inherit_plainly(&master)?;
     let mut plan = Plan::new(&master, &wanted)?;
     plan.settle_ttls(&master, &wanted)?;
     let mut splices = plan.splices(&master);
@@ -242,11 +243,35 @@ fn dependants<'m>(master: &'m Master<'_>, index: usize) -> impl Iterator<Item = 
 }
 
 fn inherits(record: &Record) -> Problem {
-    let what = format!(
-        "the {} record of {} states no TTL and would inherit a changed one (RFC 1035, 5.1)",
-        record.rtype, record.owner
-    );
+    no_ttl(record, "would inherit a changed one (RFC 1035, 5.1)")
+}
+
+fn no_ttl(record: &Record, but: &str) -> Problem {
+    let what = format!("the {} record of {} states no TTL and {but}", record.rtype, record.owner);
     Problem::at(record.line, what, "state its TTL, or begin the file with $TTL")
+}
+
+/// Refuses a file in which a record inherits the TTL of a member of an RRset with differing ones: BIND evens those
+/// out before the next record inherits, so that an edit elsewhere may change what it makes of that record.
+fn inherit_plainly(master: &Master<'_>) -> Result<(), Problem> {
+    let mut ttls: BTreeMap<_, BTreeSet<u32>> = BTreeMap::new();
+    for record in &master.records {
+        ttls.entry((&record.owner, &record.rtype)).or_default().insert(record.ttl);
+    }
+    let mut uneven = false;
+    for record in &master.records {
+        match record.ttl_rule {
+            TtlRule::Stated(_) => uneven = ttls.get(&(&record.owner, &record.rtype)).is_some_and(|ttls| ttls.len() > 1),
+            TtlRule::Inherited if uneven => {
+                return Err(no_ttl(
+                    record,
+                    "inherits from an RRset with several (RFC 2181, 5.2): servers differ on that",
+                ));
+            }
+            TtlRule::Inherited | TtlRule::Default => {}
+        }
+    }
+    Ok(())
 }
 
 /// New text in place of a span.

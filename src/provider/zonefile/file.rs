@@ -139,3 +139,87 @@ fn cannot(verb: &str, path: &Path, error: io::Error) -> Fault {
     };
     fault.caused_by(error)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::os::unix::fs::symlink;
+
+    fn replace_after(meddle: impl FnOnce(&Path)) -> (Result<(), Fault>, bool, Vec<String>) {
+        let directory = tempfile::tempdir().unwrap();
+        let path = directory.path().join("link.zone");
+        fs::write(directory.path().join("mill.zone"), "by hand").unwrap();
+        symlink("mill.zone", &path).unwrap();
+        let snapshot = Snapshot::take(&path, true).unwrap();
+        assert_eq!(snapshot.bytes, b"by hand");
+        meddle(directory.path());
+        let mut sealed = false;
+        let outcome = snapshot.replace(b"by the program", || sealed = true);
+        let mut left: Vec<_> = fs::read_dir(directory.path())
+            .unwrap()
+            .map(|entry| entry.unwrap().path())
+            .map(|path| format!("{}: {}", path.file_name().unwrap().display(), fs::read_to_string(&path).unwrap()))
+            .collect();
+        left.sort();
+        (outcome, sealed, left)
+    }
+
+    #[test]
+    fn a_file_that_stayed_is_replaced() {
+        let (outcome, sealed, left) = replace_after(|_| {});
+        outcome.unwrap();
+        assert!(sealed);
+        assert_eq!(left, ["link.zone: by the program", "mill.zone: by the program"]);
+    }
+
+    #[test]
+    fn an_edit_between_reading_and_replacing_is_a_conflict_and_stays() {
+        type Meddle = (&'static str, fn(&Path));
+        let meddlings: [Meddle; 4] = [
+            ("written in place, longer", |d| fs::write(d.join("mill.zone"), "by another").unwrap()),
+            ("written in place, as long", |d| {
+                let file = File::options().write(true).open(d.join("mill.zone")).unwrap();
+                (&file).write_all(b"by Hand").unwrap();
+                file.set_modified(std::time::SystemTime::UNIX_EPOCH).unwrap();
+            }),
+            ("replaced", |d| {
+                let meta = fs::metadata(d.join("mill.zone")).unwrap();
+                fs::write(d.join("new"), "by hanD").unwrap();
+                File::open(d.join("new")).unwrap().set_modified(meta.modified().unwrap()).unwrap();
+                fs::rename(d.join("new"), d.join("mill.zone")).unwrap();
+            }),
+            ("the link leads elsewhere", |d| {
+                fs::write(d.join("other.zone"), "another").unwrap();
+                fs::remove_file(d.join("link.zone")).unwrap();
+                symlink("other.zone", d.join("link.zone")).unwrap();
+            }),
+        ];
+        for (what, meddle) in meddlings {
+            let (outcome, sealed, left) = replace_after(meddle);
+            assert_eq!(outcome.unwrap_err().kind, FaultKind::Conflict, "{what}");
+            assert!(!sealed, "{what}");
+            assert!(left.iter().all(|file| !file.contains("program") && !file.starts_with('.')), "{what}: {left:?}");
+        }
+    }
+
+    #[test]
+    fn a_fault_says_what_to_do() {
+        let path = Path::new("/etc/mill/mill.zone");
+        for (verb, kind, passing, want) in [
+            ("read", ErrorKind::NotFound, false, "correct `file`, or put the zone's master file there"),
+            ("read", ErrorKind::PermissionDenied, false, "read it, and enter /etc/mill"),
+            ("replace", ErrorKind::PermissionDenied, false, "write in /etc/mill: a new file is made there and renamed"),
+            ("replace", ErrorKind::ReadOnlyFilesystem, false, "add ReadWritePaths=/etc/mill to the systemd unit"),
+            ("replace", ErrorKind::StorageFull, true, "make room on that disk"),
+            ("replace", ErrorKind::QuotaExceeded, true, "make room on that disk"),
+            ("read", ErrorKind::Other, true, "look at the health of the disk"),
+        ] {
+            let fault = cannot(verb, path, kind.into());
+            assert_eq!(matches!(fault.kind, FaultKind::Passing { .. }), passing, "{kind}");
+            assert!(
+                fault.why == format!("cannot {verb} /etc/mill/mill.zone") && fault.remedy.contains(want),
+                "{fault}"
+            );
+        }
+    }
+}

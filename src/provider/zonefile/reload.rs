@@ -12,9 +12,9 @@ const TOLD: usize = 512;
 /// Why the reload command did not do its work.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum ReloadError {
-    /// It could not be started.
-    #[error("the reload command {program} cannot be started: {source}")]
-    Start { program: String, source: std::io::Error },
+    /// It could not be started, or not be waited for.
+    #[error("the reload command {program} cannot be run: {error}")]
+    Start { program: String, error: std::io::Error },
     /// It did not end in time, and was ended.
     #[error("the reload command {program} did not end within {}", humantime::format_duration(*limit))]
     Late { program: String, limit: Duration },
@@ -28,7 +28,7 @@ pub(super) enum ReloadError {
 /// Of the environment it sees PATH and HOME only: secrets may be in the rest.
 pub(super) async fn reload(command: &[String], limit: Duration) -> Result<(), ReloadError> {
     let Some((program, arguments)) = command.split_first() else { return Ok(()) };
-    let start = |source| ReloadError::Start { program: program.clone(), source };
+    let start = |error| ReloadError::Start { program: program.clone(), error };
     let kept = ["PATH", "HOME"].into_iter().filter_map(|name| Some((name, std::env::var_os(name)?)));
     let mut child = Command::new(program)
         .args(arguments)
@@ -62,7 +62,7 @@ pub(super) async fn reload(command: &[String], limit: Duration) -> Result<(), Re
             let said = String::from_utf8_lossy(&said).split_whitespace().collect::<Vec<_>>().join(" ");
             Err(ReloadError::Failed { program: program.clone(), status, said })
         }
-        Ok(Err(source)) => Err(start(source)),
+        Ok(Err(error)) => Err(start(error)),
         Err(_) => {
             // It may have ended by itself just now; either way it is gone when this returns.
             let _ = child.kill().await;

@@ -1,12 +1,12 @@
 use std::collections::BTreeSet;
 
-use super::edit;
+use super::{check, edit};
 use crate::name::DnsName;
 use crate::provider::zonefile::scan::Master;
 use crate::provider::zonefile::view::observe;
 use crate::provider::{Change, FaultKind, RecordType, RrSet};
 
-const TODAY: u32 = 2026_11_24;
+const TODAY: u32 = 20261124;
 
 /// Name, TTL and addresses, the type being that of the first address.
 type Want<'a> = (&'a str, u32, &'a [&'a str]);
@@ -162,6 +162,18 @@ fn lines_without_owner_keep_theirs() {
         "gauge A 192.0.2.7\n  TXT x\ncam TXT y\ngauge A 192.0.2.7\n  TXT z\n",
     );
     holds(
+        "a new address rather than one that has a line",
+        "gauge A 192.0.2.1\n  TXT x\ngauge A 192.0.2.2\n",
+        &gauge(&["192.0.2.2", "192.0.2.7"]),
+        "gauge A 192.0.2.7\n  TXT x\ngauge A 192.0.2.2\n",
+    );
+    holds(
+        "a duplicate that must stay, as it is",
+        "gauge A 192.0.2.1\n  TXT x\ngauge A 192.0.2.2\n  TXT y\ngauge A 192.0.2.2\n  TXT z\ngauge A 192.0.2.3\n",
+        &gauge(&["192.0.2.1", "192.0.2.2"]),
+        "gauge A 192.0.2.1\n  TXT x\ngauge A 192.0.2.2\n  TXT y\ngauge A 192.0.2.2\n  TXT z\n",
+    );
+    holds(
         "a member that stays elsewhere; the whole run goes",
         "gauge A 192.0.2.1\ncam TXT y\ngauge A 192.0.2.2\n  A 192.0.2.3\n",
         &gauge(&["192.0.2.1"]),
@@ -197,10 +209,25 @@ fn inherited_ttls_stay_where_there_is_no_default() {
         go("gauge 60 A 192.0.2.1\nmill 60 A 192.0.2.2\n", &[("gauge", 120, &["192.0.2.1"])]),
         Ok("gauge 120 A 192.0.2.1\nmill 60 A 192.0.2.2\n".into())
     );
+    // Measured with named-compilezone 9.18: mill has 60 here, the TTL of the first member; by the letter it has 90.
+    let uneven = go("gauge 60 A 192.0.2.1\ngauge 90 A 192.0.2.2\nmill A 192.0.2.2\n", &[("gauge", 60, &["192.0.2.1"])]);
+    assert!(uneven.is_err_and(|why| {
+        why.contains("line 4: the A record of mill.heronmill.example states no TTL and inherits from")
+    }));
     // The new record goes to the end where nothing inherits from it.
     assert_eq!(
         go("gauge A 192.0.2.1\nmill A 192.0.2.2\n", &[("gauge", 60, &["2001:db8::1"])]),
         Ok("gauge A 192.0.2.1\nmill A 192.0.2.2\ngauge.heronmill.example.\t60\tIN\tAAAA\t2001:db8::1\n".into())
+    );
+    assert_eq!(
+        go(
+            "cam AAAA 2001:db8::2\ngauge A 192.0.2.1\ncam AAAA 2001:db8::1\nmill A 192.0.2.2\n",
+            &[("cam", 3600, &["2001:db8::2"]), ("gauge", 60, &["2001:db8::7"])]
+        ),
+        Ok("cam AAAA 2001:db8::2\ngauge A 192.0.2.1\nmill A 192.0.2.2\n\
+            gauge.heronmill.example.\t60\tIN\tAAAA\t2001:db8::7\n"
+            .into()),
+        "the next record is the next that stays"
     );
     // A member that inherited, and loses the line it inherited from, states its TTL; the one after it is served as before.
     assert_eq!(
@@ -249,4 +276,41 @@ fn what_is_in_place_is_left_alone() {
 fn a_date_serial_becomes_today_s() {
     let got = run("$TTL 5m\n@ SOA a b 2026112003 1 1 1 1\n", &[("gauge", 300, &["192.0.2.1"])]).unwrap();
     assert!(got.contains("b 2026112400 1"), "{got}");
+}
+
+#[test]
+fn a_wrong_edit_would_not_be_written() {
+    let zone = DnsName::parse("heronmill.example").unwrap();
+    let file = "$TTL 5m\n@ SOA a b 7 1 1 1 1\ngauge A 192.0.2.1\n  TXT x ; note\ncam A 192.0.2.2\n";
+    let right = file.replace(" 7 ", " 8 ").replace("192.0.2.1", "192.0.2.7");
+    let wanted = changes(file, &gauge(&["192.0.2.7"])).into_iter().map(|c| ((c.name, c.rtype), c.after)).collect();
+    let checked = |edited: &str| {
+        let master = Master::scan(file.as_bytes(), zone.as_str()).unwrap();
+        check(&master, edited.as_bytes(), &zone, &wanted, 8)
+            .map_err(|problem| problem.into_fault("mill.zone").to_string())
+    };
+    assert_eq!(checked(&right), Ok(()));
+    for (from, to, want) in [
+        (" 8 ", " 9 ", "the serial is not raised"),
+        ("192.0.2.7", "192.0.2.8", "gauge.heronmill.example A is not as wanted"),
+        ("192.0.2.7", "192.0.2.7\n A 192.0.2.8", "gauge.heronmill.example A is not as wanted"),
+        ("192.0.2.7", "192.0.2.7\n 600 A 192.0.2.7", "gauge.heronmill.example A is not as wanted"),
+        ("gauge", "gauge 60", "gauge.heronmill.example A is not as wanted"),
+        ("TXT x", "TXT y", "another record has changed"),
+        ("TXT x", "60 TXT x", "another record has changed"),
+        ("  TXT", "mill TXT", "another record has changed"),
+        ("  TXT", "$ORIGIN x\n TXT", "another record has changed"),
+        ("cam", "cam A 192.0.2.2\ncam", "another record has changed"),
+        ("cam A 192.0.2.2\n", "", "another record has changed"),
+        ("b 8 1", "b 8 2", "another record has changed"),
+        ("cam A", "cam (A", "a parenthesis is opened and never closed"),
+    ] {
+        let said = checked(&right.replacen(from, to, 1)).unwrap_err();
+        assert_eq!(
+            said,
+            format!(
+                "mill.zone: the edited file would not be right: {want}; this is a bug of fingerpost: please report it; nothing was written"
+            )
+        );
+    }
 }

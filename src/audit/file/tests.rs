@@ -1,0 +1,204 @@
+use std::collections::BTreeSet;
+
+use super::*;
+use crate::name::DnsName;
+use crate::provider::{RecordType, RrSet};
+
+const SETTINGS: config::Audit = config::Audit { max_bytes: 4096, keep: 3 };
+
+fn moment() -> Timestamp {
+    Timestamp::parse("2026-11-24T08:14:31Z").unwrap()
+}
+
+fn hold(why: &str) -> Event {
+    Event::Hold { provider: "home".into(), why: why.into() }
+}
+
+fn intent() -> Event {
+    let after = RrSet { ttl: 120, addresses: BTreeSet::from([[203, 0, 113, 77].into()]) };
+    let name = DnsName::parse("gauge.heronmill.example").unwrap();
+    let change = Change { name, rtype: RecordType::A, before: None, after };
+    Event::Intent { provider: "home".into(), target: "ns1".into(), changes: vec![change], word: Vec::new() }
+}
+
+fn outcome(intent: u64) -> Event {
+    Event::Outcome { intent, provider: "home".into(), result: Ending::Done, detail: String::new() }
+}
+
+fn open(dir: &Path) -> (Log, Vec<Entry>) {
+    Log::open(dir, SETTINGS).unwrap()
+}
+
+fn append(log: &mut Log, event: Event) -> u64 {
+    log.append(moment(), event).unwrap()
+}
+
+fn names(dir: &Path) -> Vec<String> {
+    let mut names: Vec<_> =
+        fs::read_dir(dir).unwrap().map(|item| item.unwrap().file_name().into_string().unwrap()).collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn opening_writes_nothing_and_appending_goes_on_where_the_log_ended() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, entries) = open(dir.path());
+    assert!(entries.is_empty() && names(dir.path()).is_empty());
+    assert_eq!(append(&mut log, hold("one")), 1);
+    assert_eq!(append(&mut log, hold("two")), 2);
+    drop(log);
+    let (mut log, entries) = open(dir.path());
+    assert_eq!(entries.iter().map(|entry| entry.seq).collect::<Vec<_>>(), [1, 2]);
+    assert_eq!(append(&mut log, hold("three")), 3);
+    assert_eq!(read_all(dir.path()).unwrap().len(), 3);
+}
+
+#[test]
+fn an_intent_is_open_until_it_has_its_outcome_also_over_a_restart() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    let first = append(&mut log, intent());
+    let second = append(&mut log, intent());
+    append(&mut log, outcome(first));
+    for log in [log, open(dir.path()).0] {
+        assert_eq!(log.open_intents().keys().copied().collect::<Vec<_>>(), [second]);
+        assert_eq!(log.open_intents()[&second].provider, "home");
+    }
+}
+
+#[test]
+fn a_torn_last_line_is_set_aside_before_the_next_is_written() {
+    for torn in [&b"{\"seq\":3,\"ti"[..], b"{\"seq\":3}\n", b"\0\0\0\0\0\0", b"\0\0\n\0"] {
+        let dir = tempfile::tempdir().unwrap();
+        let (mut log, _) = open(dir.path());
+        append(&mut log, hold("one"));
+        append(&mut log, hold("two"));
+        drop(log);
+        let path = dir.path().join(CURRENT);
+        let mut bytes = fs::read(&path).unwrap();
+        bytes.extend_from_slice(torn);
+        fs::write(&path, &bytes).unwrap();
+
+        let (mut log, entries) = open(dir.path());
+        assert_eq!(entries.len(), 2);
+        assert_eq!(fs::read(&path).unwrap(), bytes, "opening writes nothing");
+        assert!(read_all(dir.path()).is_err(), "verifying tells of it");
+
+        assert_eq!(append(&mut log, hold("next")), 4, "entry 3 tells of what was set aside");
+        assert_eq!(fs::read(dir.path().join("audit.torn-000000000003")).unwrap(), torn);
+        let entries = read_all(dir.path()).unwrap();
+        let Known::Yes(Event::SetAside { file, bytes }) = &entries[2].event else { panic!("{:?}", entries[2]) };
+        assert_eq!((file.as_str(), *bytes), ("audit.torn-000000000003", torn.len() as u64));
+    }
+}
+
+#[test]
+fn rotation_keeps_the_chain_and_as_many_files_as_it_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    let mut last = 0;
+    while files(dir.path()).unwrap().len() < 4 || last < 150 {
+        let seq = append(&mut log, intent());
+        last = append(&mut log, outcome(seq));
+        // A file holds one more pair at most after it has grown too large.
+        assert!(fs::metadata(dir.path().join(CURRENT)).unwrap().len() < SETTINGS.max_bytes + 1024);
+    }
+    assert_eq!(files(dir.path()).unwrap().len(), 4, "three closed ones, and the current one");
+    let entries = read_all(dir.path()).unwrap();
+    assert!(entries[0].seq > 1, "the oldest went");
+    assert_eq!(entries.last().unwrap().seq, last);
+    let (mut log, _) = open(dir.path());
+    assert_eq!(append(&mut log, hold("next")), last + 1);
+    read_all(dir.path()).unwrap();
+}
+
+#[test]
+fn a_file_with_an_open_intent_is_not_closed() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    for _ in 0..40 {
+        append(&mut log, intent());
+    }
+    assert_eq!(names(dir.path()), [CURRENT]);
+    assert_eq!(open(dir.path()).0.open_intents().len(), 40);
+}
+
+#[test]
+fn a_crash_between_closing_a_file_and_beginning_the_next_loses_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    append(&mut log, hold("one"));
+    drop(log);
+    fs::rename(dir.path().join(CURRENT), dir.path().join("audit.000000000001.jsonl")).unwrap();
+    let (mut log, _) = open(dir.path());
+    assert_eq!(append(&mut log, hold("two")), 2);
+    assert_eq!(read_all(dir.path()).unwrap().len(), 2);
+}
+
+#[test]
+fn a_line_that_was_tampered_with_is_named_and_does_not_stop_the_log() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    for why in ["one", "two", "three"] {
+        append(&mut log, hold(why));
+    }
+    let path = dir.path().join(CURRENT);
+    let text = fs::read_to_string(&path).unwrap();
+    for (tampered, line, what) in [
+        (text.replace("two", "tow"), 3, "prev is not the SHA-256"),
+        (text.replacen("{\"seq\":2", "[\"seq\":2", 1), 2, "this is no audit entry"),
+    ] {
+        fs::write(&path, tampered).unwrap();
+        let (mut log, entries) = open(dir.path());
+        assert_eq!(entries.last().unwrap().seq, 3);
+        assert_eq!(append(&mut log, hold("four")), 4);
+        let told = read_all(dir.path()).unwrap_err().to_string();
+        assert!(told.starts_with(&format!("{}: line {line}: {what}", path.display())), "{told}");
+    }
+}
+
+#[test]
+fn what_cannot_be_written_leaves_the_log_as_it_was() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    append(&mut log, hold("one"));
+    drop(log);
+    let (mut log, _) = open(dir.path());
+    // Nobody can open a directory for writing, root included.
+    let (path, away) = (dir.path().join(CURRENT), dir.path().join("away"));
+    fs::rename(&path, &away).unwrap();
+    fs::create_dir(&path).unwrap();
+    let told = crate::commands::chain_of(&log.append(moment(), intent()).unwrap_err());
+    assert_eq!(
+        told,
+        format!(
+            "cannot read {}; until it can, nothing is sent to any provider: Is a directory (os error 21)",
+            path.display()
+        )
+    );
+    assert!(log.open_intents().is_empty());
+    fs::remove_dir(&path).unwrap();
+    fs::rename(&away, &path).unwrap();
+    assert_eq!(append(&mut log, hold("two")), 2);
+    assert_eq!(read_all(dir.path()).unwrap().len(), 2);
+}
+
+#[test]
+fn files_of_others_are_not_the_logs() {
+    let dir = tempfile::tempdir().unwrap();
+    for other in
+        ["audit.jsonl.bak", "audit.1.jsonl", "audit.00000000000x.jsonl", "state.json", "audit.torn-000000000001"]
+    {
+        fs::write(dir.path().join(other), "not ours\n").unwrap();
+    }
+    assert!(files(dir.path()).unwrap().is_empty());
+    assert!(files(&dir.path().join("missing")).unwrap().is_empty());
+}
+
+#[test]
+fn each_ending_has_the_word_that_the_log_has() {
+    for ending in [Ending::Done, Ending::Conflict, Ending::Failed, Ending::Refused, Ending::Overtaken] {
+        assert_eq!(serde_json::to_value(ending).unwrap(), ending.word());
+    }
+}

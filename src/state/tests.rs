@@ -1,0 +1,144 @@
+use std::collections::BTreeSet;
+
+use super::*;
+use crate::audit::Word;
+use crate::audit::file::Log;
+use crate::config;
+use crate::name::DnsName;
+use crate::provider::{RecordType, RrSet};
+
+const LIMITS: Limits = Limits { spacing: std::time::Duration::from_secs(60), burst: 1, daily: 100 };
+
+fn ip(host: u8) -> IpAddr {
+    [203, 0, 113, host].into()
+}
+
+fn change(before: &[u8], after: &[u8]) -> Change {
+    let set = |hosts: &[u8]| RrSet { ttl: 120, addresses: hosts.iter().map(|host| ip(*host)).collect::<BTreeSet<_>>() };
+    Change {
+        name: DnsName::parse("gauge.heronmill.example").unwrap(),
+        rtype: RecordType::A,
+        before: (!before.is_empty()).then(|| set(before)),
+        after: set(after),
+    }
+}
+
+fn moment() -> Timestamp {
+    Timestamp::parse("2026-11-24T08:14:31Z").unwrap()
+}
+
+fn load(dir: &Path, entries: &[Entry]) -> State {
+    State::load(dir, entries, &LIMITS).unwrap()
+}
+
+/// A log in `dir` in which one change was intended and done, and another only intended.
+fn log(dir: &Path) -> Vec<Entry> {
+    let (mut log, _) = Log::open(dir, config::Audit { max_bytes: 4096, keep: 3 }).unwrap();
+    let word = Word { address: ip(77), agreed: vec![], dissent: vec![], silent: vec![] };
+    let intent = |changes| Event::Intent { provider: "home".into(), target: "ns1".into(), changes, word: vec![] };
+    let mut append = |event| log.append(moment(), event).unwrap();
+    append(Event::Settled { family: Family::Ipv4, from: None, to: ip(77), word });
+    let first = append(intent(vec![change(&[9], &[77])]));
+    append(Event::Outcome { intent: first, provider: "home".into(), result: Ending::Done, detail: String::new() });
+    append(intent(vec![change(&[77], &[78])]));
+    Log::open(dir, config::Audit { max_bytes: 4096, keep: 3 }).unwrap().1
+}
+
+#[test]
+fn what_is_saved_is_loaded_and_an_unchanged_state_is_not_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut state = load(dir.path(), &[]);
+    let mut store = Store::lock(dir.path()).unwrap().store(&state);
+    store.save(&state).unwrap();
+    assert!(!dir.path().join(FILE).exists(), "nothing to say, nothing written");
+    state.settled.insert(Family::Ipv4, ip(77));
+    state.note_published("home", &[change(&[], &[77])]);
+    store.save(&state).unwrap();
+    assert_eq!(load(dir.path(), &[]), state);
+    let written = fs::metadata(dir.path().join(FILE)).unwrap().modified().unwrap();
+    store.save(&state).unwrap();
+    assert_eq!(fs::metadata(dir.path().join(FILE)).unwrap().modified().unwrap(), written);
+}
+
+#[test]
+fn two_processes_do_not_share_a_directory() {
+    let dir = tempfile::tempdir().unwrap();
+    let held = Store::lock(dir.path()).unwrap();
+    let told = Store::lock(dir.path()).unwrap_err().to_string();
+    assert!(told.starts_with(&format!("another fingerpost is at work on {}", dir.path().display())), "{told}");
+    drop(held);
+    Store::lock(dir.path()).unwrap();
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0, "the lock leaves nothing behind");
+}
+
+#[test]
+fn a_missing_directory_is_made() {
+    let dir = tempfile::tempdir().unwrap();
+    Store::lock(&dir.path().join("var/lib")).unwrap();
+    assert!(dir.path().join("var/lib").is_dir());
+}
+
+#[test]
+fn a_lost_or_unreadable_state_is_made_anew_from_the_audit_log() {
+    let dir = tempfile::tempdir().unwrap();
+    let entries = log(dir.path());
+    for text in [None, Some(""), Some("{\"version\":\"1\""), Some("{\"version\":\"2\"}"), Some("\0\0\0")] {
+        if let Some(text) = text {
+            fs::write(dir.path().join(FILE), text).unwrap();
+        }
+        let mut state = load(dir.path(), &entries);
+        assert_eq!(state.settled, BTreeMap::from([(Family::Ipv4, ip(77))]));
+        assert_eq!(
+            state.published,
+            BTreeMap::from([("home gauge.heronmill.example A".to_owned(), BTreeSet::from([ip(77), ip(78)]))]),
+            "what was intended without an outcome may stand there too"
+        );
+        assert_eq!(state.ledger.left_today(moment(), &LIMITS, "home"), 98, "every intent counts");
+        let gated = state.ledger.gate(moment(), &LIMITS, "home", vec![change(&[], &[1])]);
+        assert_eq!(gated.put_off.len(), 1, "the limits hold all the same");
+    }
+}
+
+#[test]
+fn what_was_sent_may_stand_there_until_the_record_is_seen_in_step() {
+    let mut state = State::default();
+    state.note_published("home", &[change(&[], &[9])]);
+    state.note_sent("home", &[change(&[9, 50], &[50, 77])]);
+    state.note_sent("home", &[change(&[9, 50], &[50, 78])]);
+    let published = |state: &State| state.published["home gauge.heronmill.example A"].clone();
+    assert_eq!(published(&state), BTreeSet::from([ip(9), ip(77), ip(78)]));
+    state.note_published("home", &[change(&[9, 50], &[50, 78])]);
+    assert_eq!(published(&state), BTreeSet::from([ip(78)]));
+}
+
+#[test]
+fn what_a_change_published_is_the_address_that_came() {
+    let published = |before: &[u8], after: &[u8]| {
+        let mut state = State::default();
+        state.note_published("home", &[change(before, after)]);
+        state.published.into_values().next()
+    };
+    assert_eq!(published(&[], &[77]), Some(BTreeSet::from([ip(77)])));
+    assert_eq!(published(&[9, 50], &[50, 77]), Some(BTreeSet::from([ip(77)])));
+    assert_eq!(published(&[9, 77], &[77]), None, "nothing came; what is in step is entered when it is seen");
+}
+
+#[test]
+fn a_directory_that_cannot_be_written_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut state = State::default();
+    let mut store = Store::lock(dir.path()).unwrap().store(&state);
+    fs::create_dir(dir.path().join(".state.json.new")).unwrap();
+    state.settled.insert(Family::Ipv4, ip(77));
+    let told = crate::commands::chain_of(&store.save(&state).unwrap_err());
+    assert_eq!(
+        told,
+        format!(
+            "cannot write {}; it must be writable for the user that runs fingerpost: Is a directory (os error 21)",
+            dir.path().join(FILE).display()
+        )
+    );
+    fs::remove_dir(dir.path().join(".state.json.new")).unwrap();
+    store.save(&state).unwrap();
+    assert_eq!(load(dir.path(), &[]), state, "the next attempt saves what the failed one did not");
+}

@@ -1,0 +1,214 @@
+use std::net::IpAddr;
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::provider::RrSet;
+
+const HOME: &str = "home";
+
+fn limits(spacing: u64, burst: u32, daily: u32) -> Limits {
+    Limits { spacing: Duration::from_secs(spacing), burst, daily }
+}
+
+fn at(seconds: u64) -> Timestamp {
+    Timestamp::from_millis(1_700_000_000_000 + seconds * 1000)
+}
+
+fn change(label: &str) -> Change {
+    Change {
+        name: DnsName::parse(&format!("{label}.heronmill.example")).unwrap(),
+        rtype: RecordType::A,
+        before: None,
+        after: RrSet { ttl: 120, addresses: [IpAddr::from([203, 0, 113, 77])].into() },
+    }
+}
+
+/// Gates one write of `label`, and charges it if it may go; `Err` tells until when it has to wait, and why.
+fn write(ledger: &mut Ledger, now: Timestamp, limits: &Limits, label: &str) -> Result<(), (Timestamp, Cause)> {
+    let gated = ledger.gate(now, limits, HOME, vec![change(label)]);
+    ledger.charge(now, limits, HOME, &gated.allowed);
+    match gated.put_off.first() {
+        Some((_, until, cause)) => Err((*until, *cause)),
+        None => Ok(()),
+    }
+}
+
+#[test]
+fn a_burst_goes_through_and_then_one_write_a_spacing() {
+    let (limits, mut ledger) = (limits(60, 3, 100), Ledger::default());
+    for second in [0, 0, 0] {
+        assert_eq!(write(&mut ledger, at(second), &limits, "gauge"), Ok(()));
+    }
+    assert_eq!(write(&mut ledger, at(0), &limits, "gauge"), Err((at(60), Cause::Spacing)));
+    assert_eq!(write(&mut ledger, at(59), &limits, "gauge"), Err((at(60), Cause::Spacing)));
+    assert_eq!(write(&mut ledger, at(60), &limits, "gauge"), Ok(()), "exactly at TAT - tau it conforms");
+    assert_eq!(write(&mut ledger, at(60), &limits, "gauge"), Err((at(120), Cause::Spacing)));
+    assert_eq!(write(&mut ledger, at(60), &limits, "mill"), Ok(()), "each record has a rate of its own");
+    // Quiet for three spacings: the whole burst is back, and no more than that.
+    for _ in 0..3 {
+        assert_eq!(write(&mut ledger, at(10_000), &limits, "gauge"), Ok(()));
+    }
+    assert_eq!(write(&mut ledger, at(10_000), &limits, "gauge"), Err((at(10_060), Cause::Spacing)));
+}
+
+#[test]
+fn a_burst_of_one_is_plain_spacing() {
+    let (limits, mut ledger) = (limits(60, 1, 100), Ledger::default());
+    assert_eq!(write(&mut ledger, at(0), &limits, "gauge"), Ok(()));
+    assert_eq!(write(&mut ledger, at(1), &limits, "gauge"), Err((at(60), Cause::Spacing)));
+}
+
+#[test]
+fn the_cap_counts_any_24_hours() {
+    let (limits, mut ledger) = (limits(1, 1, 3), Ledger::default());
+    let day = 24 * 60 * 60;
+    for second in [0, 1000, 2000] {
+        assert_eq!(ledger.left_today(at(second), &limits, HOME), 3 - (second / 1000) as u32);
+        assert_eq!(write(&mut ledger, at(second), &limits, "gauge"), Ok(()));
+    }
+    assert_eq!(ledger.left_today(at(3000), &limits, HOME), 0);
+    assert_eq!(write(&mut ledger, at(3000), &limits, "gauge"), Err((at(day), Cause::Daily)));
+    assert_eq!(write(&mut ledger, at(day - 1), &limits, "mill"), Err((at(day), Cause::Daily)));
+    assert_eq!(ledger.left_today(at(3000), &limits, "other"), 3, "each provider has a cap of its own");
+    assert_eq!(write(&mut ledger, at(day), &limits, "gauge"), Ok(()));
+    assert_eq!(write(&mut ledger, at(day + 1), &limits, "gauge"), Err((at(day + 1000), Cause::Daily)));
+}
+
+#[test]
+fn of_many_changes_those_that_fit_go_and_the_rest_wait() {
+    let (limits, mut ledger) = (limits(60, 1, 3), Ledger::default());
+    assert_eq!(write(&mut ledger, at(0), &limits, "gauge"), Ok(()));
+    let changes = ["gauge", "mill", "cam", "weir"].map(change).to_vec();
+    let gated = ledger.gate(at(10), &limits, HOME, changes);
+    assert_eq!(gated.allowed, [change("mill"), change("cam")]);
+    assert_eq!(
+        gated.put_off,
+        [(change("gauge"), at(60), Cause::Spacing), (change("weir"), at(24 * 60 * 60), Cause::Daily)]
+    );
+    ledger.charge(at(10), &limits, HOME, &gated.allowed);
+    assert_eq!(ledger.left_today(at(10), &limits, HOME), 0);
+}
+
+#[test]
+fn gating_charges_nothing_and_an_empty_charge_leaves_the_books_as_they_are() {
+    let (limits, mut ledger) = (limits(60, 1, 3), Ledger::default());
+    let _ = ledger.gate(at(0), &limits, HOME, vec![change("gauge")]);
+    ledger.charge(at(0), &limits, HOME, &[]);
+    assert_eq!(ledger, Ledger::default());
+}
+
+#[test]
+fn a_clock_set_back_delays_by_a_full_burst_at_most() {
+    let (limits, mut ledger) = (limits(60, 3, 100), Ledger::default());
+    for _ in 0..3 {
+        assert_eq!(write(&mut ledger, at(1_000_000), &limits, "gauge"), Ok(()));
+    }
+    // The clock goes back by days: the TAT is held to now + 3 spacings, so that the wait is one spacing.
+    assert_eq!(write(&mut ledger, at(0), &limits, "gauge"), Err((at(60), Cause::Spacing)));
+    assert_eq!(ledger.left_today(at(0), &limits, HOME), 97, "the writes still count");
+    assert_eq!(write(&mut ledger, at(59), &limits, "gauge"), Err((at(60), Cause::Spacing)), "the wait does not move");
+    assert_eq!(write(&mut ledger, at(60), &limits, "gauge"), Ok(()));
+}
+
+#[test]
+fn a_clock_set_back_does_not_lift_the_cap_nor_hold_it_for_ever() {
+    let (limits, mut ledger) = (limits(1, 9, 2), Ledger::default());
+    for _ in 0..2 {
+        assert_eq!(write(&mut ledger, at(1_000_000), &limits, "gauge"), Ok(()));
+    }
+    let day = 24 * 60 * 60;
+    assert_eq!(write(&mut ledger, at(0), &limits, "mill"), Err((at(day), Cause::Daily)));
+    assert_eq!(
+        write(&mut ledger, at(day - 1), &limits, "mill"),
+        Err((at(day), Cause::Daily)),
+        "the wait does not move"
+    );
+    assert_eq!(write(&mut ledger, at(day), &limits, "mill"), Ok(()));
+}
+
+#[test]
+fn the_ledger_forgets_what_no_longer_matters() {
+    let (limits, mut ledger) = (limits(60, 1, 100), Ledger::default());
+    for label in ["gauge", "mill", "cam"] {
+        assert_eq!(write(&mut ledger, at(0), &limits, label), Ok(()));
+    }
+    assert_eq!(write(&mut ledger, at(3 * 24 * 60 * 60), &limits, "weir"), Ok(()));
+    let mut fresh = Ledger::default();
+    assert_eq!(write(&mut fresh, at(3 * 24 * 60 * 60), &limits, "weir"), Ok(()));
+    assert_eq!(ledger, fresh);
+}
+
+#[test]
+fn the_ledger_survives_being_written_down() {
+    let (limits, mut ledger) = (limits(60, 3, 100), Ledger::default());
+    assert_eq!(write(&mut ledger, at(0), &limits, "gauge"), Ok(()));
+    let text = serde_json::to_string(&ledger).unwrap();
+    assert_eq!(serde_json::from_str::<Ledger>(&text).unwrap(), ledger);
+    assert_eq!(
+        text,
+        format!(
+            r#"{{"tat":{{"home gauge.heronmill.example A":{}}},"writes":{{"home":[[{},1]]}}}}"#,
+            at(60).millis(),
+            at(0).millis()
+        )
+    );
+}
+
+proptest! {
+    /// ITU-T I.371, annex A, by its other form: the continuous-state leaky bucket, written down independently.
+    #[test]
+    fn the_rate_agrees_with_the_leaky_bucket(
+        spacing in 1u64..50, burst in 1u32..6, waits in proptest::collection::vec(0u64..60, 1..60)
+    ) {
+        let (limits, mut ledger) = (limits(spacing, burst, u32::MAX), Ledger::default());
+        let tolerance = spacing * u64::from(burst - 1);
+        let (mut content, mut last, mut now) = (0u64, 0u64, 0u64);
+        for wait in waits {
+            now += wait;
+            let drained = content.saturating_sub(now - last);
+            let conforms = drained <= tolerance;
+            if conforms {
+                (content, last) = (drained + spacing, now);
+            }
+            prop_assert_eq!(write(&mut ledger, at(now), &limits, "gauge").is_ok(), conforms);
+        }
+    }
+
+    /// In no window of 24 hours are there more writes than the cap, whatever the pace.
+    #[test]
+    fn the_cap_holds_in_every_window(
+        daily in 1u32..5, waits in proptest::collection::vec(0u64..30_000, 1..60)
+    ) {
+        let (limits, mut ledger) = (limits(1, 9, daily), Ledger::default());
+        let (mut now, mut written) = (0u64, Vec::new());
+        for wait in waits {
+            now += wait;
+            if write(&mut ledger, at(now), &limits, "gauge").is_ok() {
+                written.push(now);
+            }
+            let window = written.iter().filter(|at| now - **at < 24 * 60 * 60).count();
+            prop_assert!(window <= daily as usize);
+        }
+    }
+
+    /// What is put off goes through at the time that was told, and not a millisecond before.
+    #[test]
+    fn the_time_told_is_exact(
+        spacing in 1u64..50, burst in 1u32..4, daily in 1u32..6, waits in proptest::collection::vec(0u64..20, 1..40)
+    ) {
+        let (limits, mut ledger) = (limits(spacing, burst, daily), Ledger::default());
+        let mut now = 0;
+        for wait in waits {
+            now += wait;
+            if let Err((until, _)) = write(&mut ledger, at(now), &limits, "gauge") {
+                let mut gate = |now| ledger.gate(now, &limits, HOME, vec![change("gauge")]);
+                prop_assert!(until > at(now));
+                prop_assert!(gate(until.minus(Duration::from_millis(1))).allowed.is_empty());
+                // Past one limit, the other may still hold; it then names a later time.
+                let then = gate(until);
+                prop_assert!(then.put_off.iter().all(|(_, later, _)| *later > until));
+            }
+        }
+    }
+}

@@ -1,0 +1,82 @@
+#!/usr/bin/env bash
+# Every test of the project. On Debian it installs the real servers that the tests hold fingerpost against.
+#
+#   tests/all.sh          everything, with the long proofs in their short form
+#   tests/all.sh --long   the same, with the long proofs at full length
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+case "${1-}" in
+    "") ;;
+    --long) export TESTS_LONG=1 ;;
+    *) echo "usage: tests/all.sh [--long]" >&2; exit 64 ;;
+esac
+
+say() { printf '\n== %s\n' "$*"; }
+
+# Debian keeps servers in directories that an ordinary user's PATH lacks.
+export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
+
+# Each peer: the command that shows it is there, and the Debian package that brings it.
+peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot
+    nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
+    systemd-analyze:systemd unshare:util-linux cc:gcc"
+python_with_dns() {
+    for python in python3 /usr/bin/python3; do
+        if "$python" -c 'import dns.zone, dns.update' 2>/dev/null; then command -v "$python"; return; fi
+    done
+    return 1
+}
+
+say "peers"
+packages=()
+for peer in $peers; do
+    command -v "${peer%%:*}" >/dev/null || packages+=("${peer##*:}")
+done
+python_with_dns >/dev/null || packages+=(python3-dnspython)
+if [ "${#packages[@]}" -gt 0 ]; then
+    echo "to be installed: ${packages[*]}"
+    as_root=()
+    [ "$(id -u)" -eq 0 ] || as_root=(sudo)
+    if ! command -v apt-get >/dev/null || { [ "$(id -u)" -ne 0 ] && ! sudo -n true 2>/dev/null; }; then
+        echo "tests/all.sh: install these Debian packages, or what corresponds to them, and call it again: ${packages[*]}" >&2
+        exit 69
+    fi
+    # The tests start their servers themselves: the packages' own services stay down (policy-rc.d is Debian's way).
+    policy=/usr/sbin/policy-rc.d
+    if [ ! -e "$policy" ]; then
+        printf '#!/bin/sh\nexit 101\n' | "${as_root[@]}" tee "$policy" >/dev/null
+        "${as_root[@]}" chmod 755 "$policy"
+        trap '"${as_root[@]}" rm -f "$policy"' EXIT
+    fi
+    "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get update -qq
+    "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${packages[@]}"
+fi
+for peer in $peers; do
+    command -v "${peer%%:*}" >/dev/null || { echo "tests/all.sh: ${peer%%:*} is still missing" >&2; exit 69; }
+done
+# The tests call this Python.
+TESTS_PYTHON=$(python_with_dns) || { echo "tests/all.sh: no python3 with dnspython" >&2; exit 69; }
+export TESTS_PYTHON
+
+say "formatting"
+cargo fmt --check
+
+say "lints"
+cargo clippy --locked --all-targets -- -D warnings
+
+say "documentation"
+RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --document-private-items
+
+say "tests, those with real peers included"
+cargo test --locked -- --include-ignored
+
+say "the rehearsal, as it is built for use"
+cargo build --locked --release
+./target/release/fingerpost rehearse
+
+say "packaging"
+tests/packaging.sh target/release/fingerpost
+
+echo
+echo "all.sh: everything passed"

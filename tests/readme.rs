@@ -1,0 +1,118 @@
+//! What the README shows is so: its configuration loads, its key statements are taken by the servers, and what it
+//! says the rehearsal prints, the rehearsal prints.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use fingerpost::config::load::{Sources, load};
+
+fn readme() -> String {
+    fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md")).unwrap()
+}
+
+/// The fenced blocks of the README in `language`, without their indentation.
+fn blocks(language: &str) -> Vec<String> {
+    let (mut blocks, mut open): (Vec<String>, Option<usize>) = (Vec::new(), None);
+    for line in readme().lines() {
+        let bare = line.trim_start();
+        match open {
+            None if bare == format!("```{language}") => {
+                blocks.push(String::new());
+                open = Some(line.len() - bare.len());
+            }
+            Some(_) if bare == "```" => open = None,
+            Some(indent) => {
+                let block = blocks.last_mut().unwrap();
+                block.push_str(line.get(indent..).unwrap_or_default());
+                block.push('\n');
+            }
+            None => {}
+        }
+    }
+    blocks
+}
+
+#[test]
+fn the_configuration_loads_without_a_remark() {
+    let blocks = blocks("toml");
+    assert_eq!(blocks.len(), 1);
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("fingerpost.toml");
+    fs::write(&file, &blocks[0]).unwrap();
+    fs::write(dir.path().join("gauge.key"), "aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=\n").unwrap();
+    let credentials_dir = Some(dir.path().to_owned());
+    let loaded = load(&Sources { file, credentials_dir, ..Sources::default() }).unwrap();
+    assert_eq!(loaded.config.witnesses.len(), 3);
+    assert_eq!(loaded.config.records.len(), 1);
+    assert!(loaded.notes.is_empty(), "{:?}", loaded.notes);
+    // README: 288 rounds, 864 requests a day for IPv4.
+    let rounds = 24 * 60 * 60 / loaded.config.watch.every.as_secs();
+    assert_eq!((rounds, rounds * 3), (288, 864));
+    for number in ["288 rounds", "864 small"] {
+        assert!(readme().contains(number));
+    }
+}
+
+#[test]
+fn the_rehearsal_prints_what_is_shown() {
+    let output = Command::new(env!("CARGO_BIN_EXE_fingerpost")).arg("rehearse").output().unwrap();
+    assert!(output.status.success());
+    let printed = String::from_utf8(output.stdout).unwrap();
+    let blocks = blocks("text");
+    assert_eq!(blocks.len(), 1);
+    for line in blocks[0].lines() {
+        assert!(printed.lines().any(|printed| printed == line), "not printed: {line:?}\nin:\n{printed}");
+    }
+    let last = printed.lines().last().unwrap();
+    assert!(readme().contains(&format!("It ends with `{last}`")), "{last}");
+}
+
+#[test]
+fn every_command_line_shown_is_one_that_the_program_takes() {
+    use clap::Parser as _;
+    let text = readme();
+    let shown: Vec<&str> = text
+        .split('`')
+        .skip(1)
+        .step_by(2)
+        .filter_map(|code| code.strip_prefix("sudo ").unwrap_or(code).strip_prefix("fingerpost "))
+        .collect();
+    assert!(shown.len() > 5, "{shown:?}");
+    for arguments in shown {
+        let line = std::iter::once("fingerpost").chain(arguments.split_whitespace());
+        assert!(fingerpost::cli::Cli::try_parse_from(line).is_ok(), "fingerpost {arguments}");
+    }
+}
+
+fn in_temp(name: &str, text: &str) -> (tempfile::TempDir, PathBuf) {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join(name);
+    fs::write(&path, text).unwrap();
+    (dir, path)
+}
+
+#[test]
+#[ignore = "needs named: tests/all.sh runs it"]
+fn bind_takes_the_key_statement() {
+    let blocks = blocks("bind");
+    assert_eq!(blocks.len(), 1);
+    let key = Command::new("tsig-keygen").args(["-a", "hmac-sha256", "gauge-key"]).output().expect("tsig-keygen");
+    assert!(key.status.success());
+    let (_dir, path) = in_temp("named.conf", &(String::from_utf8(key.stdout).unwrap() + &blocks[0]));
+    let checked = Command::new("named-checkconf").arg(&path).output().expect("named-checkconf");
+    assert!(checked.status.success() && checked.stdout.is_empty(), "{checked:?}");
+}
+
+#[test]
+#[ignore = "needs knotd: tests/all.sh runs it"]
+fn knot_takes_the_key_statement() {
+    let blocks = blocks("knot");
+    assert_eq!(blocks.len(), 1);
+    let key = Command::new("keymgr").args(["-t", "gauge-key", "hmac-sha256"]).output().expect("keymgr");
+    assert!(key.status.success());
+    let (_dir, path) = in_temp("knot.conf", &(String::from_utf8(key.stdout).unwrap() + &blocks[0]));
+    let checked = Command::new("knotc").arg("-c").arg(&path).arg("conf-check").output().expect("knotc");
+    assert!(checked.status.success(), "{checked:?}");
+}
