@@ -216,7 +216,7 @@ fn what_was_put_off_is_written_later_the_newest_first() {
     assert_eq!(mill.serial(), serial + 2);
 }
 
-/// The whole address of a zone's two records, by the least that the key may do.
+/// What is blocked is told; what is not is written; and when the obstacle is gone the rest is written too.
 #[test]
 #[ignore = "needs named and nginx: tests/all.sh runs it"]
 fn one_blocked_record_does_not_keep_the_others() {
