@@ -75,6 +75,9 @@ say "the rehearsal, as it is built for use"
 cargo build --locked --release
 ./target/release/fingerpost rehearse
 
+say "what idling costs, as it is built for use"
+TESTS_BINARY=$PWD/target/release/fingerpost cargo test --locked --test idle -- --include-ignored --nocapture
+
 say "packaging"
 tests/packaging.sh target/release/fingerpost
 
