@@ -69,11 +69,14 @@ say "documentation"
 RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --document-private-items
 
 say "tests, those with real peers included"
-cargo test --locked -- --include-ignored
+cargo test --locked --no-fail-fast -- --include-ignored
 
 say "the rehearsal, as it is built for use"
 cargo build --locked --release
 ./target/release/fingerpost rehearse
+
+say "what idling costs, as it is built for use"
+TESTS_BINARY=$PWD/target/release/fingerpost cargo test --locked --test idle -- --include-ignored --nocapture
 
 say "packaging"
 tests/packaging.sh target/release/fingerpost

@@ -1,6 +1,6 @@
 //! The audit log: what was done, when, and on whose word; written before the act, and checkable by anyone.
 //!
-//! Here are the events; [`chain`] turns them into linked lines (pure), and [`file`] keeps the files.
+//! Here are the events; [`chain`] turns them into linked lines (pure), and [`mod@file`] keeps the files.
 
 pub mod chain;
 pub mod file;

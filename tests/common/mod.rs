@@ -258,6 +258,11 @@ pub(crate) fn run(program: &str, arguments: &[&str], input: &str) -> String {
     String::from_utf8(child.wait_with_output().unwrap().stdout).unwrap()
 }
 
+/// The Python that has dnspython, as `tests/all.sh` found it.
+pub(crate) fn python() -> String {
+    std::env::var("TESTS_PYTHON").unwrap_or_else(|_| "python3".to_owned())
+}
+
 /// A port of 127.0.0.1 that was free for TCP and UDP a moment ago.
 pub(crate) fn free_port() -> u16 {
     loop {

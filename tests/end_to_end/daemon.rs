@@ -216,7 +216,7 @@ fn what_was_put_off_is_written_later_the_newest_first() {
     assert_eq!(mill.serial(), serial + 2);
 }
 
-/// The whole address of a zone's two records, by the least that the key may do.
+/// What is blocked is told; what is not is written; and when the obstacle is gone the rest is written too.
 #[test]
 #[ignore = "needs named and nginx: tests/all.sh runs it"]
 fn one_blocked_record_does_not_keep_the_others() {
@@ -224,7 +224,7 @@ fn one_blocked_record_does_not_keep_the_others() {
     mill.configure(&[("[[record]]", &format!("{}[[record]]", Mill::record("cam", "2m")))]);
     let daemon = Daemon::start(&mill);
     wait_until("the name", Some(set(120, &[HOME])), || mill.gauge());
-    daemon.says("cam.heronmill.example A is blocked: a CNAME to gauge.heronmill.example stands here");
+    daemon.says("cam.heronmill.example A is blocked: a CNAME to gauge.heronmill.example. stands here");
     // Its obstacle gone, it is written at the next round.
     let grants = ["cam.heronmill.example", crate::mill::GAUGE].map(|name| Grant { key: KEY.name, name: Some(name) });
     mill.named.stop();

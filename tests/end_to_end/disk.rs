@@ -18,7 +18,7 @@ fn on_its_own_disk(mill: &Mill, prepare: &str, afterwards: &str) -> Vec<String> 
     } else {
         format!("dir=$1; shift; \"$@\"; status=$?; {afterwards}; exit $status")
     };
-    let script = format!("mount -t tmpfs -o size=64k none \"$1\" || exit 99\n{prepare}\n{run}");
+    let script = format!("mount -t tmpfs -o size=64k none \"$1\" && {{ {prepare}; }} || exit 99\n{run}");
     let fixed = ["unshare", "-Urm", "sh", "-c", &script, "sh"].map(str::to_owned);
     fixed.into_iter().chain([mill.state_dir().display().to_string()]).collect()
 }
@@ -37,7 +37,7 @@ fn words(owned: &[String]) -> Vec<&str> {
 fn nothing_is_sent_while_the_state_directory_is_read_only() {
     let mill = Mill::new();
     let serial = mill.serial();
-    let disk = on_its_own_disk(&mill, "mount -o remount,ro \"$1\"", "");
+    let disk = on_its_own_disk(&mill, "mount -o remount,bind,ro \"$1\"", "");
     let dir = mill.state_dir().display().to_string();
     let told = format!(
         "home: cannot write {dir}/state.json; it must be writable for the user that runs fingerpost: Read-only file system (os error 30)\n"

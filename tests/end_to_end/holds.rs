@@ -37,9 +37,14 @@ fn contacts_with(mill: &Mill, environment: &[&str]) -> (usize, String) {
     }
     mill.nginx.asked(0, asked + 3);
     daemon.says("home: ");
+    // strace pads a short pid.
+    let end = |pid: u32, line: &str| {
+        line.split_once(' ')
+            .is_some_and(|(by, what)| by == pid.to_string() && what.trim_start().starts_with("+++ exited"))
+    };
     let pid = daemon.pid();
     let log = daemon.stop();
-    wait_until("the end of the trace", true, || read(&file).contains(&format!("{pid} +++ exited")));
+    wait_until("the end of the trace", true, || read(&file).lines().any(|line| end(pid, line)));
     let port = format!("htons({})", mill.named.port());
     (read(&file).lines().filter(|line| line.contains("connect(") && line.contains(&port)).count(), log)
 }

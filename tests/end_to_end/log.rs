@@ -124,13 +124,12 @@ fn a_torn_line_is_told_and_set_aside() {
     assert_eq!(mill.run(&["sync"]).exits(0), Done { status: 0, stdout: String::new(), stderr: String::new() });
 }
 
-/// A whole line that only lacks its newline is torn as well: its digest would be another one.
+/// The power went after the sending: what stands tells how it ended, and nothing is sent a second time.
 #[test]
 #[ignore = "needs named and nginx: tests/all.sh runs it"]
 fn an_intent_whose_end_is_lost_is_found_out() {
     let mill = moved(&[], &[77]);
     let log = mill.kept("audit.jsonl");
-    // The power went after the update was sent: the outcome is not there.
     let text = fs::read_to_string(&log).unwrap();
     let intent_ends = text.match_indices('\n').nth(1).unwrap().0 + 1;
     fs::write(&log, &text[..intent_ends]).unwrap();
@@ -141,7 +140,7 @@ fn an_intent_whose_end_is_lost_is_found_out() {
     assert_eq!(mill.audit()[2]["detail"], "found by reading, after the write was cut short");
     mill.run(&["audit", "verify"]).exits(0);
 
-    // The same, but the newline alone is missing.
+    // A line that lacks only its newline is torn as well: its digest would be another one.
     let text = fs::read_to_string(&log).unwrap();
     fs::write(&log, text.trim_end()).unwrap();
     mill.run(&["sync"]).exits(0);

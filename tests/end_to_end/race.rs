@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use fingerpost::provider::{RecordType, RrSet};
 
-use crate::common::{Grant, KEY, SECRET_BASE64, ZONE, ZoneSetup, run, set};
+use crate::common::{Grant, KEY, SECRET_BASE64, ZONE, ZoneSetup, python, run, set};
 use crate::mill::{HOME, Mill};
 use crate::trace::is_update;
 
@@ -60,7 +60,7 @@ u = dns.update.UpdateMessage('{ZONE}', keyring=keys, keyalgorithm=dns.tsig.HMAC_
 print(dns.rcode.to_text(dns.query.tcp(u, '{host}', port={port}, timeout=5).rcode()))",
         KEY.name
     );
-    assert_eq!(run("python3", &["-c", &program], ""), "NOERROR\n");
+    assert_eq!(run(&python(), &["-c", &program], ""), "NOERROR\n");
 }
 
 /// A mill that shares the name `mill` with others, and the road that it takes to named.

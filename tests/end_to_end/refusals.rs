@@ -80,7 +80,7 @@ fn a_name_that_the_key_may_not_change() {
 fn a_cname_in_the_way() {
     let mill = Mill::new();
     mill.configure(&[("name = \"gauge.heronmill.example\"", "name = \"cam.heronmill.example\"")]);
-    let told = "cam.heronmill.example  A     wants 203.0.113.77   blocked: a CNAME to gauge.heronmill.example stands \
+    let told = "cam.heronmill.example  A     wants 203.0.113.77   blocked: a CNAME to gauge.heronmill.example. stands \
                 here (RFC 1034, 3.6.2); remove it, or this record\n";
     held_up(&mill, &[], 77, &[told], &["settled"]);
     mill.run(&["preview"]).exits(77).says(&[told, "Nothing was written.\n"]);

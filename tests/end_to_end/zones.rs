@@ -89,7 +89,7 @@ fn a_master_file_is_edited_and_served() {
         ("kind = \"rfc2136\"", "kind = \"zonefile\""),
         (
             &format!("server = \"{}\"", mill.named.address()),
-            &format!("file = {file:?}\nreload = [\"kill\", \"-HUP\", \"{}\"]", mill.named.pid()),
+            &format!("file = {file:?}\nreload = [\"sh\", \"-c\", \"kill -HUP {}\"]", mill.named.pid()),
         ),
         ("key = {", "#"),
     ]);

@@ -42,7 +42,7 @@ fn nothing_of_another_client_is_lost() {
 
     let seed = fastrand::u32(..).to_string();
     println!("seed {seed}");
-    let mut neighbour = Command::new(std::env::var_os("TESTS_PYTHON").unwrap_or_else(|| "python3".into()))
+    let mut neighbour = Command::new(common::python())
         .args([
             concat!(env!("CARGO_MANIFEST_DIR"), "/tests/race/neighbour.py"),
             &living.named.port().to_string(),

@@ -96,7 +96,7 @@ case('early', lambda u: None)
 "#;
     let ask = |peer: &Peer| {
         let port = peer.address().rsplit_once(':').unwrap().1.to_owned();
-        let said = run("python3", &["-c", SCRIPT, &port, SECRET_BASE64], "");
+        let said = run(&python(), &["-c", SCRIPT, &port, SECRET_BASE64], "");
         assert!(said.contains("early"), "the script did not end: {said}");
         (said, peer.rrset(&at("gauge"), A), peer.rrset(&at("cam"), A), peer.serial())
     };

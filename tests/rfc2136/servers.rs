@@ -210,7 +210,7 @@ u = dns.update.UpdateMessage('{ZONE}', keyring=key, keyalgorithm=dns.tsig.HMAC_S
 print(dns.rcode.to_text(dns.query.tcp(u, '{host}', port={port}, timeout=5).rcode()))",
         KEY.name
     );
-    assert_eq!(run("python3", &["-c", &program], "").trim(), "NOERROR");
+    assert_eq!(run(&python(), &["-c", &program], "").trim(), "NOERROR");
 }
 
 /// Without a key nothing is signed and loopback servers only are written to, if they let this machine in.

@@ -415,7 +415,11 @@ for side in ('before', 'after'):
                             for name, ttl, data in zone.iterate_rdatas()]
 print(json.dumps(seen))
 ";
-    let output = Command::new("python3").args(["-c", script]).arg(directory.path()).output().unwrap();
+    let output = Command::new(std::env::var("TESTS_PYTHON").unwrap_or_else(|_| "python3".to_owned()))
+        .args(["-c", script])
+        .arg(directory.path())
+        .output()
+        .unwrap();
     assert!(output.status.success(), "python3 with dnspython is needed: {}", String::from_utf8_lossy(&output.stderr));
     let seen: BTreeMap<String, BTreeMap<String, Vec<Seen>>> = serde_json::from_slice(&output.stdout).unwrap();
     for (file, wants) in &made {
