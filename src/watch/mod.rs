@@ -5,6 +5,7 @@
 
 pub mod extract;
 pub mod http;
+pub mod rota;
 pub mod settle;
 pub mod vote;
 
