@@ -134,7 +134,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 if asked {
                     daemon.pace.stop_waiting();
                 }
-                if daemon.look(&mut ears).await? {
+                if daemon.look(&mut ears, asked).await? {
                     daemon.publish(&mut ears).await?;
                 }
             }
@@ -289,10 +289,12 @@ impl Daemon {
     }
 
     /// Asks the witnesses and sets the time of the next round. False when a stop came first.
-    async fn look(&mut self, ears: &mut Ears) -> Result<bool, DaemonError> {
+    async fn look(&mut self, ears: &mut Ears, thorough: bool) -> Result<bool, DaemonError> {
         let rounds = self.home.means.config.watch.settle;
         // Nothing is lost when the asking is cut short: no grace.
-        let Some(heard) = ears.during(self.home.look(rounds), Duration::ZERO).await? else { return Ok(false) };
+        let Some(heard) = ears.during(self.home.look(rounds, thorough), Duration::ZERO).await? else {
+            return Ok(false);
+        };
         let wait = self.pace.next_round(&self.home.means.config.watch, &heard, self.random.f64());
         self.next_round = Instant::now() + wait;
         self.latest.rounds += 1;

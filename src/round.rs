@@ -11,13 +11,14 @@ use crate::address::Family;
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::Clock;
-use crate::config::{Config, ProviderKind};
+use crate::config::{Config, ProviderKind, Witness};
 use crate::provider::{Provider, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Job, Report};
+use crate::watch::rota::{self, Rota};
 use crate::watch::settle::{Heard, Settling};
-use crate::watch::vote::{Outcome, Ruling};
+use crate::watch::vote::{self, Outcome, Ruling};
 use crate::watch::{Testimony, WatchError, Watcher};
 
 /// Why a round cannot even begin.
@@ -86,9 +87,48 @@ impl Means {
 
     /// Asks every witness, and holds the vote in each family.
     pub async fn look(&self) -> Vec<Look> {
+        self.glance(&BTreeMap::new(), &mut Rota::default()).await
+    }
+
+    /// The same, but in the families of `certain`, whose address nobody doubts, only those are asked whose turn it is;
+    /// where their answers leave room for doubt, the others too.
+    pub async fn glance(&self, certain: &BTreeMap<Family, IpAddr>, rota: &mut Rota) -> Vec<Look> {
         let families = self.families();
-        let mut heard = self.watcher.ask(&families).await;
-        let rulings = self.watcher.rule(&heard, &families, self.config.watch.quorum);
+        let turns: BTreeMap<Family, BTreeSet<&str>> =
+            certain.keys().map(|family| (*family, self.turn(*family, rota))).collect();
+        let has_turn = |operator: &str, family| turns.get(&family).is_none_or(|turn| turn.contains(operator));
+        let mut heard = self.watcher.ask_those(&families, |witness, family| has_turn(&witness.operator, family)).await;
+        let doubtful: Vec<Family> = certain
+            .iter()
+            .filter(|(family, address)| {
+                let of_family: Vec<_> = heard.iter().filter(|one| one.family == **family).cloned().collect();
+                rota::leaves_doubt(&of_family, **address)
+            })
+            .map(|(family, _)| *family)
+            .collect();
+        if !doubtful.is_empty() {
+            let rest = |witness: &Witness, family| !has_turn(&witness.operator, family);
+            heard.extend(self.watcher.ask_those(&doubtful, rest).await);
+        }
+        self.ruled(&families, heard)
+    }
+
+    /// The operators whose turn it is in `family`.
+    fn turn(&self, family: Family, rota: &mut Rota) -> BTreeSet<&str> {
+        let (mut near, mut far): (Vec<&str>, Vec<&str>) = (Vec::new(), Vec::new());
+        for witness in self.config.witnesses.iter().filter(|witness| witness.families.contains(&family)) {
+            let list = if witness.kind.is_near() { &mut near } else { &mut far };
+            if !list.contains(&witness.operator.as_str()) {
+                list.push(&witness.operator);
+            }
+        }
+        far.retain(|operator| !near.contains(operator));
+        let needed = vote::needed(near.len() + far.len(), self.config.watch.quorum);
+        rota.turn(family, &near, &far, needed)
+    }
+
+    fn ruled(&self, families: &[Family], mut heard: Vec<Testimony>) -> Vec<Look> {
+        let rulings = self.watcher.rule(&heard, families, self.config.watch.quorum);
         rulings
             .into_iter()
             .map(|(family, ruling)| {
@@ -138,6 +178,7 @@ pub struct Home {
     books: Books,
     settling: BTreeMap<Family, Settling>,
     looks: Vec<Look>,
+    rota: Rota,
 }
 
 impl Home {
@@ -150,7 +191,7 @@ impl Home {
             .iter()
             .map(|(family, address)| (*family, Settling { settled: Some(*address), candidate: None }))
             .collect();
-        let mut home = Self { means, books, settling, looks: Vec::new() };
+        let mut home = Self { means, books, settling, looks: Vec::new(), rota: Rota::default() };
         home.after_start();
         Ok(home)
     }
@@ -217,8 +258,12 @@ impl Home {
     }
 
     /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.
-    pub async fn look(&mut self, rounds: u32) -> Vec<(Family, Heard)> {
-        self.looks = self.means.look().await;
+    ///
+    /// Everybody is asked when the round is to be `thorough`, and where the newest round left any doubt.
+    pub async fn look(&mut self, rounds: u32, thorough: bool) -> Vec<(Family, Heard)> {
+        let mut certain = agreed(&self.looks);
+        certain.retain(|family, address| !thorough && self.is_settled(*family, *address));
+        self.looks = self.means.glance(&certain, &mut self.rota).await;
         let mut heard = Vec::new();
         for look in self.looks.clone() {
             let told = self.settling.entry(look.family).or_default().hear(&look.ruling.outcome, rounds);
@@ -238,7 +283,7 @@ impl Home {
     /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
     pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
         let mut home = agreed(&self.looks);
-        home.retain(|family, address| self.settling.get(family).and_then(|s| s.settled) == Some(*address));
+        home.retain(|family, address| self.is_settled(*family, *address));
         let words = words(&self.looks);
         let mut reports = Vec::new();
         for name in self.means.providers.keys().filter(|name| due(name)) {
@@ -252,6 +297,10 @@ impl Home {
             }
         }
         reports
+    }
+
+    fn is_settled(&self, family: Family, address: IpAddr) -> bool {
+        self.settling.get(&family).and_then(|settling| settling.settled) == Some(address)
     }
 
     fn enter(&mut self, event: Event) {

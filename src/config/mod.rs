@@ -99,6 +99,15 @@ pub enum WitnessKind {
     },
 }
 
+impl WitnessKind {
+    /// Whether asking it stays inside the home, and so costs nobody else anything.
+    pub fn is_near(&self) -> bool {
+        match self {
+            Self::Http { .. } => false,
+        }
+    }
+}
+
 /// Where in an echo service's answer the address stands.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Extract {

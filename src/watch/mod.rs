@@ -134,10 +134,15 @@ impl Watcher {
     /// Asks every witness over each of its families that is among `families`, all at once.
     /// The answers come in the order of the configuration, IPv4 before IPv6.
     pub async fn ask(&self, families: &[Family]) -> Vec<Testimony> {
+        self.ask_those(families, |_, _| true).await
+    }
+
+    /// The same for those witnesses and families only that `chosen` names.
+    pub async fn ask_those(&self, families: &[Family], chosen: impl Fn(&Witness, Family) -> bool) -> Vec<Testimony> {
         let mut asking = Vec::new();
         for witness in &self.witnesses {
             for family in Family::BOTH {
-                if families.contains(&family) && witness.families.contains(&family) {
+                if families.contains(&family) && witness.families.contains(&family) && chosen(witness, family) {
                     asking.push(self.ask_one(witness, family));
                 }
             }
