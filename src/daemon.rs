@@ -15,12 +15,12 @@ use serde::Serialize;
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
-use crate::address::Family;
 use crate::clock::{Clock, Timestamp};
 use crate::config::load::{ConfigError, Loaded};
 use crate::round::{Home, Look, Means, RoundError};
 use crate::state::Hold;
 use crate::update::{RecordState, Report, Trouble};
+use crate::watch::Via;
 use crate::watch::settle::Heard;
 use pace::Pace;
 use said::Said;
@@ -390,7 +390,7 @@ impl Snapshot {
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
         let mut text = format!("{in_step} of {} records in step", records.len());
         for look in &self.looks {
-            text.push_str(&format!("; {} {}", look.family, brief(look)));
+            text.push_str(&format!("; {} {}", look.via(), brief(look)));
         }
         for report in self.providers.values() {
             if let Some(trouble) = &report.trouble {
@@ -411,13 +411,13 @@ impl Snapshot {
 
 fn brief(look: &Look) -> String {
     crate::round::agreed(std::slice::from_ref(look))
-        .get(&look.family)
+        .get(&look.via())
         .map_or_else(|| "has no ruling".to_owned(), ToString::to_string)
 }
 
 impl Snapshot {
-    /// The agreed address of `family` in the newest round.
-    pub fn agreed(&self, family: Family) -> Option<std::net::IpAddr> {
-        crate::round::agreed(&self.looks).get(&family).copied()
+    /// The address that the newest round agreed on.
+    pub fn agreed(&self, via: &Via) -> Option<std::net::IpAddr> {
+        crate::round::agreed(&self.looks).get(via).copied()
     }
 }

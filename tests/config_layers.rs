@@ -54,7 +54,7 @@ fn what_is_written_is_what_is_read() {
     assert_eq!(config.watch.accept_special, ["203.0.113.0/24".parse().unwrap()]);
     assert_eq!(config.witnesses[0].families, Family::BOTH);
     assert_eq!(config.witnesses[1].families, Family::BOTH);
-    let WitnessKind::Http { url, extract } = &config.witnesses[0].kind;
+    let WitnessKind::Http { url, extract } = &config.witnesses[0].kind else { panic!("not http") };
     assert_eq!((url.as_str(), extract), ("https://echo.north.example/", &Extract::Body));
     let ProviderKind::Rfc2136 { server, key: Some(key) } = &config.providers["home"].kind else { panic!() };
     assert_eq!(server, "ns1.heronmill.example:53");

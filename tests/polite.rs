@@ -11,6 +11,7 @@ use fingerpost::clock::Clock;
 use fingerpost::config::load::{Sources, load};
 use fingerpost::rehearsal::echo::{Behaviour, Echo};
 use fingerpost::round::{Means, agreed};
+use fingerpost::watch::Via;
 use fingerpost::watch::rota::Rota;
 
 const HOME: IpAddr = IpAddr::V4(Ipv4Addr::new(203, 0, 113, 77));
@@ -42,7 +43,7 @@ fn asked(echoes: &[Echo]) -> Vec<u64> {
 #[tokio::test]
 async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
     let (echoes, means) = five().await;
-    let (certain, mut rota) = (BTreeMap::from([(Family::Ipv4, HOME)]), Rota::default());
+    let (certain, mut rota) = (BTreeMap::from([(Via::only(Family::Ipv4), HOME)]), Rota::default());
     let mut counted = vec![0; 5];
     for _ in 0..10 {
         let looks = means.glance(&certain, &mut rota).await;
@@ -68,7 +69,7 @@ async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
     // A change is seen by everybody in the very round.
     echoes.iter().for_each(|echo| echo.home_is_at(MOVED));
     let looks = means.glance(&certain, &mut rota).await;
-    assert_eq!(agreed(&looks), BTreeMap::from([(Family::Ipv4, MOVED)]));
+    assert_eq!(agreed(&looks), BTreeMap::from([(Via::only(Family::Ipv4), MOVED)]));
     assert_eq!(looks[0].ruling.agreed.len(), 5);
 }
 

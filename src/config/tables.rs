@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::cell::{Cell, not_one_of};
 use super::reader::Table;
 use super::units::Wrong;
-use super::{Audit, Limits, Quorum, Retry, Watch, words};
+use super::{Audit, CarrierNat, Limits, Quorum, Retry, Watch, words};
 
 const MILLISECOND: Duration = Duration::from_millis(1);
 const SECOND: Duration = Duration::from_secs(1);
@@ -35,6 +35,10 @@ pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
         let ranges = ranges.iter().filter_map(|range| range.parse(words::range).inspect(|net| doubt(range, *net)));
         ranges.collect()
     });
+    let carrier_nat =
+        table.key("carrier_nat").or("hold").one_of(&[("hold", CarrierNat::Hold), ("publish", CarrierNat::Publish)]);
+    let push = table.key("push").or(true).flag();
+    let return_after = table.key("return_after").or("10m").duration(MILLISECOND..=DAY);
     let whole = (|| {
         Some(Watch {
             every: every?,
@@ -42,6 +46,9 @@ pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
             settle_every: settle_every?,
             quorum: quorum?,
             timeout: timeout?,
+            carrier_nat: carrier_nat?,
+            push: push?,
+            return_after: return_after?,
             accept_special: accept_special?,
         })
     })();

@@ -1,10 +1,11 @@
 //! The words a configuration is written in: each is read into a value, or refused with the way out. Pure.
 
+use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
 use ipnet::IpNet;
 
-use super::cell::not_one_of;
+use super::cell::{Cell, not_one_of};
 use super::units::Wrong;
 use super::{Extract, Sharing};
 use crate::name::DnsName;
@@ -20,6 +21,27 @@ pub(super) fn label(text: &str) -> Result<String, Wrong> {
         Ok(text.to_owned())
     } else {
         Err(Wrong::new("is not a plain name", "write 1 to 64 letters, digits, '-', '_' or '.'"))
+    }
+}
+
+/// Says so when `name`, read from `cell`, was given to another `what` before.
+pub(super) fn unique(cell: &Cell<'_>, name: &str, what: &str, seen: &mut BTreeMap<String, Option<usize>>) {
+    match seen.get(name) {
+        Some(first) => {
+            let line = first.map(|line| format!(" on line {line}")).unwrap_or_default();
+            cell.wrong(format!("{name:?} is the name of another {what}{line}"), "give each its own name");
+        }
+        None => drop(seen.insert(name.to_owned(), cell.line())),
+    }
+}
+
+/// A network interface's name: what the kernel takes (`dev_valid_name`, less than 16 octets).
+pub(super) fn interface(text: &str) -> Result<String, Wrong> {
+    let plain = |c: char| !c.is_whitespace() && !matches!(c, '/' | ':') && !c.is_control();
+    if (1..16).contains(&text.len()) && !matches!(text, "." | "..") && text.chars().all(plain) {
+        Ok(text.to_owned())
+    } else {
+        Err(Wrong::new("is not the name of a network interface", "write it as `ip link` shows it, such as \"eth0\""))
     }
 }
 
@@ -126,9 +148,14 @@ pub(super) fn extract(text: &str) -> Result<Extract, Wrong> {
 
 /// A server as host and port; gives the host too.
 pub(super) fn server(text: &str) -> Result<(String, String), Wrong> {
+    server_like(text, "ns1.heronmill.example:53")
+}
+
+/// The same, with an example for the remedy.
+pub(super) fn server_like(text: &str, example: &str) -> Result<(String, String), Wrong> {
+    let port = example.rsplit(':').next().unwrap_or_default();
     let wrong = |what: &str| {
-        let remedy = "write host and port, such as \"ns1.heronmill.example:53\" or \"[2001:db8::1]:53\"";
-        Wrong::new(what, remedy)
+        Wrong::new(what, format!("write host and port, such as \"{example}\" or \"[2001:db8::1]:{port}\""))
     };
     if text.parse::<Ipv6Addr>().is_ok() {
         return Err(wrong("lacks brackets or a port"));

@@ -2,7 +2,7 @@
 //!
 //! A plan never names a record that the configuration does not name, and refuses what would break DNS.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fmt;
 use std::net::IpAddr;
 
@@ -28,14 +28,18 @@ pub struct Desired {
     pub sharing: Sharing,
 }
 
-/// The records of `provider` that can be published, given the home's settled addresses.
+/// The records of `provider` that can be published; `home` tells a record the home's address in a family.
 ///
-/// A record whose family has no settled address is not among them: silence changes nothing.
-pub fn desired(records: &[Record], provider: &str, home: &BTreeMap<Family, IpAddr>) -> Vec<Desired> {
+/// A record for which there is none is not among them: silence changes nothing.
+pub fn desired(
+    records: &[Record],
+    provider: &str,
+    mut home: impl FnMut(&Record, Family) -> Option<IpAddr>,
+) -> Vec<Desired> {
     let mut wanted = Vec::new();
     for record in records.iter().filter(|record| record.provider == provider) {
         for &rtype in &record.types {
-            let Some(&settled) = home.get(&rtype.family()) else { continue };
+            let Some(settled) = home(record, rtype.family()) else { continue };
             let address = match (settled, record.host_part) {
                 (IpAddr::V6(home), Some(host)) => IpAddr::V6(join_host_part(home, host)),
                 (address, _) => address,

@@ -7,23 +7,22 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
-use super::Testimony;
-use crate::address::Family;
+use super::{Testimony, Via};
 
-/// Whose turn it is, in each family.
+/// Whose turn it is, for each line and family.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Rota(BTreeMap<Family, usize>);
+pub struct Rota(BTreeMap<Via, usize>);
 
 impl Rota {
     /// The operators to ask in this round: all of `near`, and of `far` as many as bring `needed` together, but one at
     /// least: what is near cannot see whether the outside sees the same. The next round goes on behind them.
-    pub fn turn<'a>(&mut self, family: Family, near: &[&'a str], far: &[&'a str], needed: usize) -> BTreeSet<&'a str> {
+    pub fn turn<'a>(&mut self, via: &Via, near: &[&'a str], far: &[&'a str], needed: usize) -> BTreeSet<&'a str> {
         let mut asked: BTreeSet<&str> = near.iter().copied().collect();
         if far.is_empty() {
             return asked;
         }
         let count = needed.saturating_sub(asked.len()).clamp(1, far.len());
-        let next = self.0.entry(family).or_default();
+        let next = self.0.entry(via.clone()).or_default();
         // The list may have become shorter by a reload.
         *next %= far.len();
         asked.extend(far.iter().cycle().skip(*next).take(count));
@@ -34,8 +33,9 @@ impl Rota {
 
 /// Whether `testimony`, of some of a family's operators, leaves room for doubt: silence, or another address than the
 /// one that is settled.
-pub fn leaves_doubt(testimony: &[Testimony], settled: IpAddr) -> bool {
-    testimony.is_empty() || testimony.iter().any(|one| one.said != Ok(settled))
+pub fn leaves_doubt<'a>(testimony: impl IntoIterator<Item = &'a Testimony>, settled: IpAddr) -> bool {
+    let mut testimony = testimony.into_iter().peekable();
+    testimony.peek().is_none() || testimony.any(|one| one.said != Ok(settled))
 }
 
 #[cfg(test)]
@@ -45,24 +45,27 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::address::Family;
     use crate::config::Quorum;
     use crate::watch::Silence;
     use crate::watch::settle::{Heard, Settling};
     use crate::watch::vote;
 
     const FAR: [&str; 5] = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];
+    const V4: Via = Via { line: None, family: Family::Ipv4 };
+    const V6: Via = Via { line: None, family: Family::Ipv6 };
     const HOME: IpAddr = IpAddr::V4(std::net::Ipv4Addr::new(203, 0, 113, 77));
     const MOVED: IpAddr = IpAddr::V4(std::net::Ipv4Addr::new(203, 0, 113, 9));
 
     fn says(operator: &str, said: Result<IpAddr, Silence>) -> Testimony {
         let (witness, operator) = (operator.to_owned(), operator.to_owned());
-        Testimony { witness, operator, family: Family::Ipv4, said, took: Duration::ZERO }
+        Testimony { witness, operator, line: None, family: Family::Ipv4, said, took: Duration::ZERO }
     }
 
     #[test]
     fn as_many_are_asked_as_the_quorum_needs_and_each_in_its_turn() {
         let mut rota = Rota::default();
-        let mut turn = || rota.turn(Family::Ipv4, &[], &FAR, 3).into_iter().collect::<Vec<_>>();
+        let mut turn = || rota.turn(&V4, &[], &FAR, 3).into_iter().collect::<Vec<_>>();
         assert_eq!(turn(), ["ferryman", "north-collective", "tern-labs"]);
         assert_eq!(turn(), ["millrace", "north-collective", "quayside"]);
         assert_eq!(turn(), ["ferryman", "millrace", "tern-labs"]);
@@ -71,27 +74,27 @@ mod tests {
     #[test]
     fn the_near_are_asked_always_and_count() {
         let mut rota = Rota::default();
-        let asked = rota.turn(Family::Ipv4, &["router"], &FAR, 4);
+        let asked = rota.turn(&V4, &["router"], &FAR, 4);
         assert_eq!(asked.len(), 4);
         assert!(asked.contains("router"));
         // However many are near, somebody outside is asked too.
-        assert_eq!(rota.turn(Family::Ipv4, &["router", "interface"], &FAR, 2).len(), 3);
-        assert_eq!(rota.turn(Family::Ipv4, &["router"], &[], 1).len(), 1);
-        assert_eq!(rota.turn(Family::Ipv4, &[], &FAR, 9).len(), 5, "no more than there are");
+        assert_eq!(rota.turn(&V4, &["router", "interface"], &FAR, 2).len(), 3);
+        assert_eq!(rota.turn(&V4, &["router"], &[], 1).len(), 1);
+        assert_eq!(rota.turn(&V4, &[], &FAR, 9).len(), 5, "no more than there are");
     }
 
     #[test]
     fn each_family_has_turns_of_its_own_and_a_shorter_list_is_no_harm() {
         let mut rota = Rota::default();
-        let first = rota.turn(Family::Ipv4, &[], &FAR, 3);
-        assert_eq!(rota.turn(Family::Ipv6, &[], &FAR, 3), first);
-        assert_eq!(rota.turn(Family::Ipv4, &[], &FAR[..2], 1), BTreeSet::from(["ferryman"]));
+        let first = rota.turn(&V4, &[], &FAR, 3);
+        assert_eq!(rota.turn(&V6, &[], &FAR, 3), first);
+        assert_eq!(rota.turn(&V4, &[], &FAR[..2], 1), BTreeSet::from(["ferryman"]));
     }
 
     #[test]
     fn anything_but_the_settled_address_is_doubt() {
         let agrees = says("ferryman", Ok(HOME));
-        assert!(!leaves_doubt(std::slice::from_ref(&agrees), HOME));
+        assert!(!leaves_doubt([&agrees], HOME));
         assert!(leaves_doubt(&[], HOME));
         assert!(leaves_doubt(&[agrees.clone(), says("quayside", Ok(MOVED))], HOME));
         assert!(leaves_doubt(&[agrees, says("quayside", Err(Silence::CaptivePortal))], HOME));
@@ -125,7 +128,7 @@ mod tests {
         let needed = vote::needed(FAR.len(), Quorum::Majority);
         let (testimony, doubt) = match settling.settled {
             Some(settled) if settling.candidate.is_none() => {
-                let turn = rota.turn(Family::Ipv4, &[], &FAR, needed);
+                let turn = rota.turn(&V4, &[], &FAR, needed);
                 let mut testimony = ask(&turn);
                 let doubt = leaves_doubt(&testimony, settled);
                 if doubt {

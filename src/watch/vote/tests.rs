@@ -15,6 +15,7 @@ fn says(operator: &str, said: Option<IpAddr>) -> Testimony {
     Testimony {
         witness: format!("a witness of {operator}"),
         operator: operator.into(),
+        line: None,
         family: Family::Ipv4,
         said: said.ok_or(Silence::Status(500)),
         took: Duration::ZERO,
