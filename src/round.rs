@@ -157,6 +157,7 @@ impl Home {
 
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
+        self.books.log.refit(means.config.audit);
         self.means = means;
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);

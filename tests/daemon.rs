@@ -324,6 +324,24 @@ async fn a_bad_configuration_is_not_taken_and_a_good_one_is() {
 }
 
 #[tokio::test]
+async fn a_reload_takes_the_settings_of_the_log_over() {
+    let mut mill = Mill::new().await;
+    mill.start();
+    for host in 9..30 {
+        mill.move_to(wan(host));
+        mill.arrives(wan(host)).await;
+    }
+    let files = || fingerpost::audit::file::files(&mill.dir.path().join("state")).unwrap().len();
+    assert_eq!(files(), 1);
+    mill.configure(&format!("[audit]\nmax_bytes = 4096\n{FREELY}"));
+    mill.tell(Trigger::Reload);
+    mill.move_to(wan(77));
+    mill.arrives(wan(77)).await;
+    assert_eq!(files(), 2);
+    mill.stop().await;
+}
+
+#[tokio::test]
 async fn a_reload_lifts_a_hold() {
     let mut mill = Mill::new().await;
     let wrong = mill.text(FREELY).replace("gauge-key", "other-key");
