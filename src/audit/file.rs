@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, SeekFrom, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, fchown};
 use std::path::{Path, PathBuf};
 
 use super::chain::{self, Entry, Flaw, Known, Tail};
@@ -194,6 +194,9 @@ impl Log {
             .mode(0o640)
             .open(&path)
             .map_err(|source| fail("open", source))?;
+        if !existed {
+            hand_over(&file, &self.dir);
+        }
         if !existed || !self.named {
             // One that stood there at the start may have been made right before a crash.
             sync_dir(&self.dir)?;
@@ -240,7 +243,9 @@ impl Log {
         let name = format!("audit.torn-{:012}", self.tail.seq + 1);
         let path = self.dir.join(&name);
         let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
-        let mut file = File::create(&path).map_err(fail)?;
+        let mut options = OpenOptions::new();
+        let mut file = options.write(true).create(true).truncate(true).mode(0o640).open(&path).map_err(fail)?;
+        hand_over(&file, &self.dir);
         file.write_all(torn).and_then(|()| file.sync_all()).map_err(fail)?;
         sync_dir(&self.dir)?;
         self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64 })?;
@@ -354,6 +359,22 @@ pub fn sync_dir(dir: &Path) -> Result<(), AuditError> {
         file: dir.to_owned(),
         source,
     })
+}
+
+/// Gives `file`, which was made anew in the state directory `dir`, to whom that belongs: when root runs `sync` there,
+/// the service must still be able to use what it leaves. Where that cannot be, the file stays as it is.
+pub fn hand_over(file: &File, dir: &Path) {
+    let of = |meta: io::Result<fs::Metadata>| meta.ok().map(|meta| (meta.uid(), meta.gid()));
+    let (Some(dir), Some(present)) = (of(fs::metadata(dir)), of(file.metadata())) else { return };
+    if let Some((uid, gid)) = heir(rustix::process::geteuid().is_root(), dir, present) {
+        let _ = fchown(file, Some(uid), Some(gid));
+    }
+}
+
+/// Who is to have a file of the owner and group `present` in a directory of those of `dir`; `None` where none can or
+/// need be given it.
+fn heir(is_root: bool, dir: (u32, u32), present: (u32, u32)) -> Option<(u32, u32)> {
+    (is_root && dir != present).then_some(dir)
 }
 
 impl Ending {

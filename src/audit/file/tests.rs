@@ -229,6 +229,19 @@ fn other_settings_count_from_the_next_line_on() {
 }
 
 #[test]
+fn what_root_makes_is_given_to_whom_the_directory_belongs() {
+    for (is_root, dir, present, heir_is) in [
+        (true, (61184, 61184), (0, 0), Some((61184, 61184))),
+        (true, (0, 61184), (0, 0), Some((0, 61184))),
+        (true, (0, 0), (0, 0), None),
+        (false, (61184, 61184), (61184, 61184), None),
+        (false, (0, 0), (61184, 61184), None),
+    ] {
+        assert_eq!(heir(is_root, dir, present), heir_is, "{dir:?} {present:?}");
+    }
+}
+
+#[test]
 fn files_of_others_are_not_the_logs() {
     let dir = tempfile::tempdir().unwrap();
     for other in
