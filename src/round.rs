@@ -212,6 +212,7 @@ impl Home {
 
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
+        self.books.log.refit(means.config.audit);
         self.means = means;
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
@@ -235,17 +236,18 @@ impl Home {
     fn after_start(&mut self) {
         let open = self.books.log.open_intents().clone();
         for (intent, started) in open {
-            if let Some(provider) = self.means.providers.get(&started.provider) {
-                provider.resume();
-                continue;
-            }
-            let event = Event::Outcome {
-                intent,
-                provider: started.provider,
-                result: Ending::Overtaken,
-                detail: "the provider is no longer configured, so how it ended cannot be read".to_owned(),
+            let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
+            let detail = match (zone, self.means.providers.get(&started.provider)) {
+                (Some(zone), Some(provider)) if started.changes.iter().all(|change| change.name.is_in(zone)) => {
+                    provider.resume();
+                    continue;
+                }
+                // A server asked about names of another zone refuses, and that would put the provider on hold.
+                (Some(_), Some(_)) => "the provider now has another zone, so how it ended cannot be read",
+                _ => "the provider is no longer configured, so how it ended cannot be read",
             };
-            self.enter(event);
+            let detail = detail.to_owned();
+            self.enter(Event::Outcome { intent, provider: started.provider, result: Ending::Overtaken, detail });
         }
         let fingerprints: BTreeMap<String, String> =
             self.means.config.providers.iter().map(|(name, p)| (name.clone(), p.fingerprint.clone())).collect();

@@ -13,6 +13,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use crate::audit::chain::{Entry, Known};
+use crate::audit::file::hand_over;
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
@@ -198,6 +199,7 @@ impl Store {
         // One name, always: what a crash leaves behind is overwritten next time. The lock keeps others out.
         let new = self.dir.join(".state.json.new");
         let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&new)?;
+        hand_over(&file, &self.dir);
         file.write_all(text)?;
         file.sync_all()?;
         fs::rename(&new, path)?;

@@ -13,12 +13,13 @@ use std::time::{Duration, SystemTime};
 
 use common::{SECRET_BASE64, ZONE, at, dns, gauge_key};
 use fingerpost::audit::chain::Known;
-use fingerpost::audit::file::read_all;
+use fingerpost::audit::file::{Log, read_all};
 use fingerpost::audit::{Ending, Event};
 use fingerpost::clock::{Clock, Timestamp};
+use fingerpost::config::Audit;
 use fingerpost::config::load::{Sources, load};
 use fingerpost::daemon::{self, DaemonError, Notifier, Snapshot, Surroundings, Trigger};
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::provider::{Change, RecordType, RrSet};
 use fingerpost::rehearsal::dns::Server;
 use fingerpost::rehearsal::echo::{Behaviour, Echo};
 use fingerpost::round;
@@ -332,6 +333,24 @@ async fn a_bad_configuration_is_not_taken_and_a_good_one_is() {
 }
 
 #[tokio::test]
+async fn a_reload_takes_the_settings_of_the_log_over() {
+    let mut mill = Mill::new().await;
+    mill.start();
+    for host in 9..30 {
+        mill.move_to(wan(host));
+        mill.arrives(wan(host)).await;
+    }
+    let files = || fingerpost::audit::file::files(&mill.dir.path().join("state")).unwrap().len();
+    assert_eq!(files(), 1);
+    mill.configure(&format!("[audit]\nmax_bytes = 4096\n{FREELY}"));
+    mill.tell(Trigger::Reload);
+    mill.move_to(wan(77));
+    mill.arrives(wan(77)).await;
+    assert_eq!(files(), 2);
+    mill.stop().await;
+}
+
+#[tokio::test]
 async fn a_reload_lifts_a_hold() {
     let mut mill = Mill::new().await;
     let wrong = mill.text(FREELY).replace("gauge-key", "other-key");
@@ -435,6 +454,32 @@ async fn stopped_while_a_write_hangs_it_ends_after_the_grace_and_the_next_start_
     mill.arrives(wan(77)).await;
     mill.stop().await;
     assert_eq!(mill.endings(), [Some(Ending::Done); 2]);
+}
+
+/// The configuration may have been changed between a crash and the next start.
+#[tokio::test]
+async fn an_intent_that_can_no_longer_be_read_is_closed_and_blocks_nothing() {
+    let intent = |provider: &str, name: &str| Event::Intent {
+        provider: provider.to_owned(),
+        target: String::new(),
+        changes: vec![Change { name: dns(name), rtype: RecordType::A, before: None, after: alone(wan(1)).unwrap() }],
+        word: Vec::new(),
+    };
+    let mut mill = Mill::new().await;
+    let state = mill.dir.path().join("state");
+    fs::create_dir(&state).unwrap();
+    let (mut log, _) = Log::open(&state, Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let gauge = format!("gauge.{ZONE}");
+    for (provider, name) in [("gone", gauge.as_str()), ("home", "gauge.of-another-zone.example"), ("home", &gauge)] {
+        log.append(Timestamp::from_millis(0), intent(provider, name)).unwrap();
+    }
+    drop(log);
+    mill.start();
+    // The first pass only resolves: nothing is settled yet.
+    mill.until("a record", |seen| seen.providers.get("home")?.records.first().map(|_| ())).await;
+    mill.arrives(wan(9)).await;
+    mill.stop().await;
+    assert_eq!(mill.endings(), [Ending::Overtaken, Ending::Overtaken, Ending::Done, Ending::Done].map(Some));
 }
 
 #[tokio::test]

@@ -3,11 +3,13 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 use std::fs;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Child, Command, Stdio};
 
 use fingerpost::config::load::{Sources, load};
 use fingerpost::watch::vote::needed;
+use rustix::process::{Pid, Signal, kill_process};
 
 fn readme() -> String {
     fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md")).unwrap()
@@ -69,6 +71,42 @@ fn the_rehearsal_prints_what_is_shown() {
     }
     let last = printed.lines().last().unwrap();
     assert!(readme().contains(&format!("It ends with `{last}`")), "{last}");
+}
+
+/// Ends with this value, however the test ends.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn kept_running_it_says_how_to_query_it_in_the_one_document() {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+    let mut rehearsal = Running(command.args(["rehearse", "--keep", "--json"]).stdout(Stdio::piped()).spawn().unwrap());
+    let mut stdout = rehearsal.0.stdout.take().unwrap();
+    let (mut printed, mut chunk) = (Vec::new(), [0; 4096]);
+    let document = loop {
+        let count = stdout.read(&mut chunk).unwrap();
+        assert!(count > 0, "it ended");
+        printed.extend(&chunk[..count]);
+        if let Ok(document) = serde_json::from_slice::<serde_json::Value>(&printed) {
+            break document;
+        }
+    };
+    let look = document["look"].as_array().unwrap();
+    let preview = look.iter().find_map(|command| command.as_str()?.strip_prefix("fingerpost ")).unwrap();
+    let looked = Command::new(env!("CARGO_BIN_EXE_fingerpost")).args(preview.split(' ')).output().unwrap();
+    let told = String::from_utf8(looked.stdout).unwrap();
+    assert!(told.contains("gauge.heronmill.example") && told.ends_with("Nothing was written.\n"), "{told}");
+    kill_process(Pid::from_child(&rehearsal.0), Signal::INT).unwrap();
+    assert!(rehearsal.0.wait().unwrap().success());
+    stdout.read_to_end(&mut printed).unwrap();
+    assert!(serde_json::from_slice::<serde_json::Value>(&printed).is_ok());
 }
 
 #[test]

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, SeekFrom, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, fchown};
 use std::path::{Path, PathBuf};
 
 use super::chain::{self, Entry, Flaw, Known, Tail};
@@ -61,8 +61,12 @@ pub struct Log {
     dir: PathBuf,
     settings: config::Audit,
     tail: Tail,
-    /// The current file and its length up to the end of its last whole line, once it is known to end there.
-    current: Option<(File, u64)>,
+    /// Where the last whole line of the current file ends, in bytes.
+    end: u64,
+    /// The current file, once it is known to end there.
+    current: Option<File>,
+    /// The name of the current file is durable in the directory.
+    named: bool,
     /// Something unreadable stands behind the last whole line.
     torn: bool,
     open: BTreeMap<u64, OpenIntent>,
@@ -77,7 +81,9 @@ impl Log {
             dir: dir.to_owned(),
             settings,
             tail: Tail::origin(),
+            end: 0,
             current: None,
+            named: false,
             torn: false,
             open: BTreeMap::new(),
         };
@@ -102,6 +108,7 @@ impl Log {
         for entry in &walked.entries {
             log.remember(entry.seq, &entry.event);
         }
+        log.end = walked.whole as u64;
         log.torn = walked.whole < bytes.len();
         if log.torn {
             tracing::warn!(
@@ -110,6 +117,11 @@ impl Log {
             );
         }
         Ok((log, walked.entries))
+    }
+
+    /// Goes on with other settings, after a reload.
+    pub fn refit(&mut self, settings: config::Audit) {
+        self.settings = settings;
     }
 
     /// The intents whose end is not known, by `seq`.
@@ -132,20 +144,28 @@ impl Log {
         let seq = self.tail.seq + 1;
         let line = chain::line(seq, now, &event, &self.tail.link)?;
         let path = self.path();
-        let (mut file, length) = match self.current.take() {
+        let mut file = match self.current.take().filter(|file| self.is_current(file)) {
             Some(current) => current,
             None => self.open_current()?,
         };
-        let written = file.seek(SeekFrom::Start(length)).and_then(|_| file.write_all(line.as_bytes()));
+        let written = file.seek(SeekFrom::Start(self.end)).and_then(|_| file.write_all(line.as_bytes()));
         if let Err(source) = written.and_then(|()| file.sync_data()) {
-            // What is not durable must not stay half-written: take it back, now or at the next attempt.
-            let _ = file.set_len(length);
+            // What is not durable must not stay, whole or half: take it back, now or at the next attempt.
+            let _ = file.set_len(self.end);
             return Err(AuditError::Io { act: "write to", file: path, source });
         }
-        self.current = Some((file, length + line.len() as u64));
+        self.current = Some(file);
+        self.end += line.len() as u64;
         self.tail = Tail { seq, link: chain::Link::to(line.as_bytes()) };
         self.remember(seq, &Known::Yes(event));
         Ok(seq)
+    }
+
+    /// Whether the name still leads to `file`, and that ends where it should: who knows what became of it meanwhile.
+    fn is_current(&self, file: &File) -> bool {
+        let of = |meta: &fs::Metadata| (meta.dev(), meta.ino(), meta.len());
+        let there = fs::metadata(self.path());
+        there.is_ok_and(|there| there.len() == self.end && file.metadata().is_ok_and(|ours| of(&ours) == of(&there)))
     }
 
     fn remember(&mut self, seq: u64, event: &Known) {
@@ -161,7 +181,7 @@ impl Log {
     }
 
     /// Opens the current file, cutting off what an earlier failed attempt may have left behind the last whole line.
-    fn open_current(&self) -> Result<(File, u64), AuditError> {
+    fn open_current(&mut self) -> Result<File, AuditError> {
         let path = self.path();
         let fail = |act, source| AuditError::Io { act, file: path.clone(), source };
         let existed = path.exists();
@@ -175,15 +195,24 @@ impl Log {
             .open(&path)
             .map_err(|source| fail("open", source))?;
         if !existed {
+            hand_over(&file, &self.dir);
+        }
+        if !existed || !self.named {
+            // One that stood there at the start may have been made right before a crash.
             sync_dir(&self.dir)?;
+            self.named = true;
         }
-        let mut bytes = Vec::new();
-        file.read_to_end(&mut bytes).map_err(|source| fail("read", source))?;
-        let whole = walk(&bytes).whole as u64;
-        if whole < bytes.len() as u64 {
-            file.set_len(whole).map_err(|source| fail("shorten", source))?;
+        let length = file.metadata().map_err(|source| fail("read", source))?.len();
+        if length < self.end {
+            // Somebody shortened or removed it meanwhile: the log goes on behind what is left.
+            let mut bytes = Vec::new();
+            file.read_to_end(&mut bytes).map_err(|source| fail("read", source))?;
+            self.end = walk(&bytes).whole as u64;
         }
-        Ok((file, whole))
+        if length > self.end {
+            file.set_len(self.end).map_err(|source| fail("shorten", source))?;
+        }
+        Ok(file)
     }
 
     fn rotate_if_full(&mut self) -> Result<(), AuditError> {
@@ -198,6 +227,7 @@ impl Log {
         let first = chain::lines(&bytes).next().and_then(|line| chain::read(line).ok()).map_or(0, |entry| entry.seq);
         let closed = self.dir.join(format!("audit.{first:012}.jsonl"));
         fs::rename(&path, &closed).map_err(|source| AuditError::Io { act: "rename", file: path, source })?;
+        self.end = 0;
         sync_dir(&self.dir)?;
         let files = closed_files(&self.dir)?;
         for old in files.iter().take(files.len().saturating_sub(self.settings.keep)) {
@@ -213,7 +243,9 @@ impl Log {
         let name = format!("audit.torn-{:012}", self.tail.seq + 1);
         let path = self.dir.join(&name);
         let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
-        let mut file = File::create(&path).map_err(fail)?;
+        let mut options = OpenOptions::new();
+        let mut file = options.write(true).create(true).truncate(true).mode(0o640).open(&path).map_err(fail)?;
+        hand_over(&file, &self.dir);
         file.write_all(torn).and_then(|()| file.sync_all()).map_err(fail)?;
         sync_dir(&self.dir)?;
         self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64 })?;
@@ -327,6 +359,22 @@ pub fn sync_dir(dir: &Path) -> Result<(), AuditError> {
         file: dir.to_owned(),
         source,
     })
+}
+
+/// Gives `file`, which was made anew in the state directory `dir`, to whom that belongs: when root runs `sync` there,
+/// the service must still be able to use what it leaves. Where that cannot be, the file stays as it is.
+pub fn hand_over(file: &File, dir: &Path) {
+    let of = |meta: io::Result<fs::Metadata>| meta.ok().map(|meta| (meta.uid(), meta.gid()));
+    let (Some(dir), Some(present)) = (of(fs::metadata(dir)), of(file.metadata())) else { return };
+    if let Some((uid, gid)) = heir(rustix::process::geteuid().is_root(), dir, present) {
+        let _ = fchown(file, Some(uid), Some(gid));
+    }
+}
+
+/// Who is to have a file of the owner and group `present` in a directory of those of `dir`; `None` where none can or
+/// need be given it.
+fn heir(is_root: bool, dir: (u32, u32), present: (u32, u32)) -> Option<(u32, u32)> {
+    (is_root && dir != present).then_some(dir)
 }
 
 impl Ending {

@@ -202,7 +202,11 @@ fn block_on<T>(work: impl Future<Output = T>) -> Result<T, CommandError> {
         .enable_all()
         .build()
         .map_err(|error| CommandError::Io("start the runtime", error))?;
-    Ok(runtime.block_on(work))
+    let done = runtime.block_on(work);
+    // The system's resolver runs on threads that cannot be stopped. Without DNS it takes half a minute, for an answer
+    // that nobody waits for any more: neither should the end.
+    runtime.shutdown_background();
+    Ok(done)
 }
 
 fn print(text: &str) -> Result<(), CommandError> {
@@ -253,4 +257,27 @@ fn verdict(looks: &[Look], reports: &[Report]) -> Exit {
         }
     }
     exit
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::mpsc;
+    use std::time::Duration;
+
+    #[test]
+    fn the_end_does_not_wait_for_a_resolver_that_hangs() {
+        let (answer, hanging) = mpsc::channel::<()>();
+        let (begun, begins) = tokio::sync::oneshot::channel();
+        let (given_up, gave_up) = mpsc::channel();
+        let work = async move {
+            drop(tokio::task::spawn_blocking(move || {
+                let _ = begun.send(());
+                let _ = given_up.send(hanging.recv_timeout(Duration::from_secs(20)).is_err());
+            }));
+            begins.await
+        };
+        super::block_on(work).unwrap().unwrap();
+        answer.send(()).unwrap();
+        assert_eq!(gave_up.recv(), Ok(false), "the end came after the resolver's");
+    }
 }

@@ -1,6 +1,6 @@
 //! What the log has already been told: a change of state is logged once, and its end once. Nothing else is.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::commands::say;
 use crate::round::Look;
@@ -8,15 +8,20 @@ use crate::update::{RecordState, Report, Trouble};
 use crate::watch::settle::Heard;
 use crate::watch::vote::Outcome;
 
-/// The last thing said on each topic.
+/// As many different things are said on one topic before it is over.
+const MOST: usize = 16;
+
+/// All that was said on each topic since it began.
 #[derive(Debug, Default)]
-pub(super) struct Said(BTreeMap<String, String>);
+pub(super) struct Said(BTreeMap<String, BTreeSet<String>>);
 
 impl Said {
-    /// Whether `text` is news on `topic`. Numbers do not make news: a skew or a wait differs each time.
+    /// Whether `text` is news on `topic`. Numbers do not make news: a skew or a wait differs each time. Nor does what
+    /// was said before: a server that is away is now refused, now silent, and so through a whole night.
     fn is_news(&mut self, topic: String, text: &str) -> bool {
         let text: String = text.chars().filter(|c| !c.is_ascii_digit()).collect();
-        self.0.insert(topic, text.clone()).as_ref() != Some(&text)
+        let said = self.0.entry(topic).or_default();
+        said.len() < MOST && said.insert(text)
     }
 
     /// Whether there was something to say on `topic`, and is no more.
@@ -122,5 +127,27 @@ impl Said {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{MOST, Said};
+
+    #[test]
+    fn each_thing_is_said_once_until_it_is_over() {
+        let mut said = Said::default();
+        let mut news = |text: &str| said.is_news("provider home".to_owned(), text);
+        assert!(news("refused") && news("no answer within 5 s"));
+        assert!(!news("refused") && !news("no answer within 7 s"), "taking turns, or with other numbers");
+        assert!(said.is_over("provider home") && !said.is_over("provider home"));
+        assert!(said.is_news("provider home".to_owned(), "refused"));
+    }
+
+    #[test]
+    fn what_differs_each_time_is_not_said_for_ever() {
+        let mut said = Said::default();
+        let news = (0..1000).filter(|nth| said.is_news(String::new(), &"x".repeat(*nth))).count();
+        assert_eq!(news, MOST);
     }
 }

@@ -57,15 +57,24 @@ impl RehearsalError {
 /// With `keep` everything is left running, until SIGINT or SIGTERM comes.
 pub async fn play(json: bool, keep: bool) -> Result<(), RehearsalError> {
     let mut teller = Teller { json, scenes: Vec::new() };
-    let stage = story::tell(&mut teller).await?;
+    let mut stage = story::tell(&mut teller).await?;
+    let kept = if keep { Some(story::keep(&mut stage)?) } else { None };
     if json {
-        let document = serde_json::json!({ "ok": true, "scenes": teller.scenes });
+        let look = kept.as_ref().map_or(&[][..], |kept| &kept.look);
+        let document = serde_json::json!({ "ok": true, "scenes": teller.scenes, "look": look });
         teller.out(&format!("{document:#}"));
     } else {
         let claims: usize = teller.scenes.iter().map(|scene| scene.claims.len()).sum();
         teller.out(&format!("\nAll {claims} claims above were checked, and hold."));
+        if let Some(kept) = &kept {
+            teller.prose("\nThe rehearsal goes on until Ctrl-C. In another terminal:");
+            kept.look.iter().for_each(|command| teller.prose(&format!("  {command}")));
+        }
     }
-    if keep { story::keep(stage, &teller).await } else { Ok(()) }
+    match kept {
+        Some(kept) => kept.until_told(stage).await,
+        None => Ok(()),
+    }
 }
 
 /// Tells the story, and keeps account of what was claimed.

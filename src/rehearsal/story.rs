@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::net::{IpAddr, Ipv4Addr};
 
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::echo::Behaviour;
 use super::stage::{FREELY, Stage, name};
@@ -255,30 +255,42 @@ async fn audit(teller: &mut Teller, stage: &mut Stage) -> Result<(), RehearsalEr
     teller.claim("the last intent for gauge is what DNS says now", last_intended(&entries, "gauge") == gauge)
 }
 
-/// Leaves everything running until SIGINT or SIGTERM, and prints how to look at it.
-pub(super) async fn keep(mut stage: Stage, teller: &Teller) -> Result<(), RehearsalError> {
+/// A rehearsal that goes on after the story.
+pub(super) struct Kept {
+    /// Commands that look at it.
+    pub(super) look: Vec<String>,
+    int: Signal,
+    term: Signal,
+}
+
+/// Starts the daemon again, for whoever wants to look around.
+pub(super) fn keep(stage: &mut Stage) -> Result<Kept, RehearsalError> {
+    let int = signal(SignalKind::interrupt()).map_err(RehearsalError::stage)?;
+    let term = signal(SignalKind::terminate()).map_err(RehearsalError::stage)?;
     stage.start();
     let (host, port) = (stage.dns.addr().ip(), stage.dns.addr().port());
-    let mut text = format!(
-        "\nThe rehearsal goes on until Ctrl-C. In another terminal:\n\
-         \x20 dig @{host} -p {port} gauge.heronmill.example A\n\
-         \x20 fingerpost --config {config} preview\n\
-         \x20 fingerpost --config {config} audit show --since 1h\n\
-         \x20 fingerpost --config {config} audit verify\n",
-        config = stage.config_file().display(),
-    );
-    for echo in &stage.echoes {
-        text.push_str(&format!("  curl {}\n", echo.url()));
+    let config = stage.config_file();
+    let fingerpost = format!("fingerpost --config {}", config.display());
+    let mut look = vec![
+        format!("dig @{host} -p {port} gauge.heronmill.example A"),
+        format!("{fingerpost} preview"),
+        format!("{fingerpost} audit show --since 1h"),
+        format!("{fingerpost} audit verify"),
+    ];
+    look.extend(stage.echoes.iter().map(|echo| format!("curl {}", echo.url())));
+    Ok(Kept { look, int, term })
+}
+
+impl Kept {
+    /// Leaves everything running until SIGINT or SIGTERM.
+    pub(super) async fn until_told(mut self, mut stage: Stage) -> Result<(), RehearsalError> {
+        tokio::select! {
+            _ = self.int.recv() => {}
+            _ = self.term.recv() => {}
+        }
+        stage.tell(Trigger::Stop).await?;
+        stage.ended().await.map(|_| ())
     }
-    teller.out(text.trim_end());
-    let mut int = signal(SignalKind::interrupt()).map_err(RehearsalError::stage)?;
-    let mut term = signal(SignalKind::terminate()).map_err(RehearsalError::stage)?;
-    tokio::select! {
-        _ = int.recv() => {}
-        _ = term.recv() => {}
-    }
-    stage.tell(Trigger::Stop).await?;
-    stage.ended().await.map(|_| ())
 }
 
 /// Waits until the home is seen at `home` and all that can be in step is, and shows how that came about.

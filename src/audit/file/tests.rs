@@ -184,6 +184,63 @@ fn what_cannot_be_written_leaves_the_log_as_it_was() {
     assert_eq!(read_all(dir.path()).unwrap().len(), 2);
 }
 
+/// The disk takes a line and cannot say that it is durable, and then does not let it be taken back either.
+#[test]
+fn a_line_that_was_not_acknowledged_is_not_part_of_the_chain() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    append(&mut log, hold("one"));
+    let whole = fs::read(dir.path().join(CURRENT)).unwrap();
+    let left = chain::line(2, moment(), &intent(), &chain::Link::to(&whole)).unwrap();
+    fs::write(dir.path().join(CURRENT), [whole, left.into_bytes()].concat()).unwrap();
+    assert_eq!(append(&mut log, hold("two")), 2);
+    let entries = read_all(dir.path()).unwrap();
+    assert_eq!(entries.last().unwrap().event, Known::Yes(hold("two")));
+}
+
+#[test]
+fn a_log_that_was_taken_away_is_begun_anew_and_verifying_tells() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    append(&mut log, hold("one"));
+    append(&mut log, hold("two"));
+    fs::rename(dir.path().join(CURRENT), dir.path().join("away")).unwrap();
+    assert_eq!(append(&mut log, hold("three")), 3);
+    assert_eq!(read_all(dir.path()).unwrap()[0].event, Known::Yes(hold("three")));
+    let text = fs::read_to_string(dir.path().join("away")).unwrap();
+    fs::write(dir.path().join(CURRENT), text.lines().next().unwrap().to_owned() + "\n").unwrap();
+    assert_eq!(append(&mut log, hold("four")), 4);
+    let told = read_all(dir.path()).unwrap_err().to_string();
+    assert!(told.contains("line 2: seq is 4, and 2 would follow"), "{told}");
+}
+
+#[test]
+fn other_settings_count_from_the_next_line_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = Log::open(dir.path(), config::Audit { max_bytes: 1 << 30, ..SETTINGS }).unwrap();
+    for _ in 0..40 {
+        let seq = append(&mut log, intent());
+        append(&mut log, outcome(seq));
+    }
+    assert_eq!(names(dir.path()), [CURRENT]);
+    log.refit(SETTINGS);
+    append(&mut log, intent());
+    assert_eq!(names(dir.path()), ["audit.000000000001.jsonl", CURRENT]);
+}
+
+#[test]
+fn what_root_makes_is_given_to_whom_the_directory_belongs() {
+    for (is_root, dir, present, heir_is) in [
+        (true, (61184, 61184), (0, 0), Some((61184, 61184))),
+        (true, (0, 61184), (0, 0), Some((0, 61184))),
+        (true, (0, 0), (0, 0), None),
+        (false, (61184, 61184), (61184, 61184), None),
+        (false, (0, 0), (61184, 61184), None),
+    ] {
+        assert_eq!(heir(is_root, dir, present), heir_is, "{dir:?} {present:?}");
+    }
+}
+
 #[test]
 fn files_of_others_are_not_the_logs() {
     let dir = tempfile::tempdir().unwrap();
