@@ -5,7 +5,7 @@
 //! touches no file but the system's certificates.
 
 pub mod changes;
-
+pub mod diagnose;
 pub mod extract;
 pub mod http;
 pub mod interface;

@@ -328,9 +328,8 @@ impl Socket {
     fn read(&mut self) -> io::Result<Option<usize>> {
         loop {
             let (fd, buffer) = (&self.fd, &mut self.buffer);
-            let got = fd.try_io(tokio::io::Interest::READABLE, |fd| {
-                Ok(recvfrom(fd, buffer.as_mut_slice(), RecvFlags::TRUNC)?)
-            });
+            let got = fd
+                .try_io(tokio::io::Interest::READABLE, |fd| Ok(recvfrom(fd, buffer.as_mut_slice(), RecvFlags::TRUNC)?));
             let (kept, length, from) = match got {
                 Err(error) if error.kind() == io::ErrorKind::WouldBlock => return Ok(None),
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
