@@ -11,6 +11,7 @@ use rustix::io::Errno;
 use rustix::net::netlink::SocketAddrNetlink;
 use rustix::net::{AddressFamily, RecvFlags, SendFlags, SocketFlags, SocketType};
 use rustix::net::{bind, netdevice, recvfrom, sendto, socket_with};
+use tokio::io::Interest;
 use tokio::io::unix::AsyncFd;
 
 use crate::address::Family;
@@ -300,7 +301,9 @@ impl Socket {
         // Protocol 0 of the family is NETLINK_ROUTE.
         let fd = socket_with(AddressFamily::NETLINK, SocketType::RAW, flags, None)?;
         bind(&fd, &SocketAddrNetlink::new(0, groups))?;
-        Ok(Self { fd: AsyncFd::register(fd)?, buffer: vec![0; DATAGRAM] })
+        #[expect(deprecated, reason = "sound for an OwnedFd, which keeps its descriptor; the other way is unsafe code")]
+        let fd = AsyncFd::with_interest(fd, Interest::READABLE)?;
+        Ok(Self { fd, buffer: vec![0; DATAGRAM] })
     }
 
     /// The next datagram of the kernel, once there is one. Safe to drop at any point.
