@@ -104,7 +104,7 @@ impl Means {
         let words = words(looks);
         let mut reports = Vec::new();
         for name in self.providers.keys() {
-            let desired = reconcile::desired(&self.config.records, name, &home);
+            let desired = reconcile::desired(&self.config.records, name, &home, self.config.watch.prefix_length);
             if let Some(job) = self.job(name, &desired, &words).filter(|_| !desired.is_empty()) {
                 reports.push(update::foresee(&job, state, &self.clock).await);
             }
@@ -242,7 +242,8 @@ impl Home {
         let words = words(&self.looks);
         let mut reports = Vec::new();
         for name in self.means.providers.keys().filter(|name| due(name)) {
-            let desired = reconcile::desired(&self.means.config.records, name, &home);
+            let desired =
+                reconcile::desired(&self.means.config.records, name, &home, self.means.config.watch.prefix_length);
             let open = self.books.log.open_intents().values().any(|intent| intent.provider == *name);
             if desired.is_empty() && !open {
                 continue;

@@ -79,7 +79,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let watch = tables::watch(&root.table("watch"));
     let witnesses = witnesses::read(&root);
     let providers = providers::read(doc, &root, sources);
-    let records = records::read(&root, &providers);
+    let records = records::read(&root, &providers, watch.prefix_length);
     let limits = tables::limits(&root.table("limits"));
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));

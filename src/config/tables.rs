@@ -22,6 +22,7 @@ pub(super) fn timeout(cell: &Cell<'_>) -> Option<Duration> {
 pub(super) struct Watching<'d> {
     pub(super) whole: Option<Watch>,
     pub(super) quorum: Option<(Quorum, Cell<'d>)>,
+    pub(super) prefix_length: Option<u8>,
 }
 
 pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
@@ -35,6 +36,9 @@ pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
         let ranges = ranges.iter().filter_map(|range| range.parse(words::range).inspect(|net| doubt(range, *net)));
         ranges.collect()
     });
+    // A registry gives a provider 32 bits at the least (common practice), so a home's prefix is longer; and an interface
+    // identifier has 64 bits (RFC 4291, section 2.5.1).
+    let prefix_length = table.key("prefix_length").or(64).number(32..=64);
     let whole = (|| {
         Some(Watch {
             every: every?,
@@ -43,9 +47,10 @@ pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
             quorum: quorum?,
             timeout: timeout?,
             accept_special: accept_special?,
+            prefix_length: prefix_length?,
         })
     })();
-    Watching { whole, quorum: quorum.map(|quorum| (quorum, quorum_cell)) }
+    Watching { whole, quorum: quorum.map(|quorum| (quorum, quorum_cell)), prefix_length }
 }
 
 fn doubt(range: &Cell<'_>, net: ipnet::IpNet) {

@@ -125,6 +125,7 @@ mod tests {
             quorum: Quorum::Majority,
             timeout: SECOND,
             accept_special: Vec::new(),
+            prefix_length: 64,
         }
     }
 

@@ -8,7 +8,7 @@ use std::net::IpAddr;
 
 use serde::Serialize;
 
-use crate::address::{Family, join_host_part};
+use crate::address::{Family, prefix};
 use crate::config::{Record, Sharing};
 use crate::name::DnsName;
 use crate::provider::{Change, Observed, Obstacle, RecordType, RrSet, Standing};
@@ -29,15 +29,16 @@ pub struct Desired {
 }
 
 /// The records of `provider` that can be published, given the home's settled addresses.
+/// Host parts are joined with the first `prefix_length` bits of its IPv6 address.
 ///
 /// A record whose family has no settled address is not among them: silence changes nothing.
-pub fn desired(records: &[Record], provider: &str, home: &BTreeMap<Family, IpAddr>) -> Vec<Desired> {
+pub fn desired(records: &[Record], provider: &str, home: &BTreeMap<Family, IpAddr>, prefix_length: u8) -> Vec<Desired> {
     let mut wanted = Vec::new();
     for record in records.iter().filter(|record| record.provider == provider) {
         for &rtype in &record.types {
             let Some(&settled) = home.get(&rtype.family()) else { continue };
             let address = match (settled, record.host_part) {
-                (IpAddr::V6(home), Some(host)) => IpAddr::V6(join_host_part(home, host)),
+                (IpAddr::V6(home), Some(host)) => IpAddr::V6(prefix::join(home, prefix_length, host)),
                 (address, _) => address,
             };
             wanted.push(Desired {
