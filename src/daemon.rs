@@ -3,6 +3,7 @@
 //! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
 
 mod pace;
+pub mod push;
 mod said;
 
 use std::collections::BTreeMap;

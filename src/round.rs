@@ -153,7 +153,8 @@ impl Means {
         let words = words(looks);
         let mut reports = Vec::new();
         for name in self.providers.keys() {
-            let desired = reconcile::desired(&self.config.records, name, |record, family| {
+            let prefix_length = self.config.watch.prefix_length;
+            let desired = reconcile::desired(&self.config.records, name, prefix_length, |record, family| {
                 let via = |line: &Option<String>| Via { line: line.clone(), family };
                 record.lines.iter().find_map(|line| home.get(&via(line)).copied())
             });
@@ -310,7 +311,8 @@ impl Home {
         let mut reports = Vec::new();
         for name in self.means.providers.keys().filter(|name| due(name)) {
             let failover = &mut self.failover;
-            let desired = reconcile::desired(&self.means.config.records, name, |record, family| {
+            let prefix_length = self.means.config.watch.prefix_length;
+            let desired = reconcile::desired(&self.means.config.records, name, prefix_length, |record, family| {
                 let key = format!("{name} {} {family}", record.name);
                 let line = failover.follow(&key, &record.lines, family, now, return_after)?;
                 home.get(&Via { line: line.clone(), family }).copied()

@@ -58,7 +58,7 @@ fn loads_as_it_stands() {
 fn loads_with_every_key_uncommented() {
     let loaded = load_text(&uncommented());
     assert_eq!(loaded.notes, []);
-    assert_eq!(loaded.config.records.len(), 2);
+    assert_eq!(loaded.config.records.len(), 3);
     assert_eq!(loaded.config.providers.len(), 3);
 }
 

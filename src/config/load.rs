@@ -80,7 +80,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let lines = lines::read(&root);
     let witnesses = witnesses::read(&root, &lines);
     let providers = providers::read(doc, &root, sources);
-    let records = records::read(&root, &providers, &lines);
+    let records = records::read(&root, &providers, &lines, watch.prefix_length);
     let limits = tables::limits(&root.table("limits"));
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));

@@ -72,6 +72,8 @@ pub struct Watch {
     pub return_after: Duration,
     /// Special-purpose ranges that are accepted all the same: labs and rehearsals.
     pub accept_special: Vec<IpNet>,
+    /// How many bits of the home's IPv6 address are its prefix, with which host parts are joined: 32 to 64.
+    pub prefix_length: u8,
 }
 
 /// What to do about an IPv4 address behind a carrier's NAT.
@@ -239,7 +241,7 @@ pub struct Record {
     pub provider: String,
     /// Time to live, in seconds; at most 2^31 - 1 (RFC 2181, section 8).
     pub ttl: u32,
-    /// For AAAA: what is joined with the home's /64; `None` for the voted address itself.
+    /// For AAAA: what is joined with the home's prefix, into which it fits; `None` for the voted address itself.
     pub host_part: Option<Ipv6Addr>,
     /// Whose the RRset is.
     pub sharing: Sharing,

@@ -8,6 +8,7 @@ use ipnet::IpNet;
 use super::cell::{Cell, not_one_of};
 use super::units::Wrong;
 use super::{Extract, Sharing};
+use crate::address::prefix::{self, Mac};
 use crate::name::DnsName;
 use crate::provider::RecordType;
 
@@ -87,18 +88,35 @@ pub(super) fn record_type(text: &str) -> Result<RecordType, Wrong> {
     Err(Wrong::new(what, remedy))
 }
 
-/// The lower half of an IPv6 address (RFC 4291, section 2.5.1).
-pub(super) fn host_part(text: &str) -> Result<Ipv6Addr, Wrong> {
-    let example = "write the lower 64 bits only, such as \"::10\"";
-    let part: Ipv6Addr = text.parse().map_err(|_| Wrong::new("is not the host part of an IPv6 address", example))?;
-    if u128::from(part) >> 64 != 0 {
-        return Err(Wrong::new("has bits set in its upper half, where the home's prefix goes", example));
+/// What follows the home's prefix in an IPv6 address (RFC 4291, section 2.5.1); any length of it, as long as the prefix
+/// is not known.
+pub(super) fn host_part(text: &str, prefix_length: Option<u8>) -> Result<Ipv6Addr, Wrong> {
+    let length = prefix_length.unwrap_or_default();
+    let example = format!("write the last {} bits only, such as \"::10\"", 128 - length.clamp(32, 64));
+    let part: Ipv6Addr = match text.parse() {
+        Ok(part) => part,
+        Err(_) => return Err(Wrong::new("is not the host part of an IPv6 address", example)),
+    };
+    if !prefix::fits(length, part) {
+        let what = format!("has bits set in the first {length}, where the home's prefix goes (`watch.prefix_length`)");
+        let remedy = format!("{example}, or set `watch.prefix_length` to the length that your provider delegates");
+        return Err(Wrong::new(what, remedy));
     }
-    if part.is_unspecified() {
+    if u128::from(part) << 64 == 0 {
         // RFC 4291, section 2.6.1.
-        return Err(Wrong::new("is no host: all zeros is the address of the subnet's routers", example));
+        return Err(Wrong::new("is no host: it ends in 64 zeros, as the address of a subnet's routers does", example));
     }
     Ok(part)
+}
+
+/// The MAC of one machine.
+pub(super) fn mac(text: &str) -> Result<Mac, Wrong> {
+    let example = "write six pairs of hexadecimal digits, such as \"00:00:5e:00:53:10\"";
+    let mac: Mac = text.parse().map_err(|_| Wrong::new("is not a MAC", example))?;
+    if mac.is_group() {
+        return Err(Wrong::new("is a MAC of a group of machines: its first pair is odd", "write the host's own"));
+    }
+    Ok(mac)
 }
 
 /// An address range in CIDR form (RFC 4632, section 3.1), with no bit set behind the prefix.

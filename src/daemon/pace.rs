@@ -129,6 +129,7 @@ mod tests {
             push: true,
             return_after: Duration::from_secs(600),
             accept_special: Vec::new(),
+            prefix_length: 64,
         }
     }
 

@@ -8,7 +8,7 @@ use std::net::IpAddr;
 
 use serde::Serialize;
 
-use crate::address::{Family, join_host_part};
+use crate::address::{Family, prefix};
 use crate::config::{Record, Sharing};
 use crate::name::DnsName;
 use crate::provider::{Change, Observed, Obstacle, RecordType, RrSet, Standing};
@@ -28,12 +28,14 @@ pub struct Desired {
     pub sharing: Sharing,
 }
 
-/// The records of `provider` that can be published; `home` tells a record the home's address in a family.
+/// The records of `provider` that can be published; `home` tells a record the home's address in a family. Host parts are
+/// joined with the first `prefix_length` bits of its IPv6 address.
 ///
 /// A record for which there is none is not among them: silence changes nothing.
 pub fn desired(
     records: &[Record],
     provider: &str,
+    prefix_length: u8,
     mut home: impl FnMut(&Record, Family) -> Option<IpAddr>,
 ) -> Vec<Desired> {
     let mut wanted = Vec::new();
@@ -41,7 +43,7 @@ pub fn desired(
         for &rtype in &record.types {
             let Some(settled) = home(record, rtype.family()) else { continue };
             let address = match (settled, record.host_part) {
-                (IpAddr::V6(home), Some(host)) => IpAddr::V6(join_host_part(home, host)),
+                (IpAddr::V6(home), Some(host)) => IpAddr::V6(prefix::join(home, prefix_length, host)),
                 (address, _) => address,
             };
             wanted.push(Desired {

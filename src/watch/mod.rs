@@ -1,11 +1,16 @@
 //! Asking witnesses for the home's address, and deciding what their answers amount to.
 //!
-//! One file a kind of witness ([`http`]); [`extract`], [`vote`] and [`settle`] are pure. May use the network through
-//! the witnesses' kinds; touches no file but the system's certificates.
+//! One file a kind of witness ([`http`], [`interface`]); [`extract`], [`vote`], [`settle`] and [`diagnose`] are pure.
+//! [`changes`] tells when to look. May use the network through the witnesses' kinds, and ask the kernel by [`netlink`];
+//! touches no file but the system's certificates.
 
+pub mod changes;
+pub mod diagnose;
 pub mod extract;
 pub mod failover;
 pub mod http;
+pub mod interface;
+pub mod netlink;
 pub mod rota;
 pub mod settle;
 pub mod vote;
@@ -160,6 +165,9 @@ pub enum Silence {
     /// An address that cannot be a home's.
     #[error("it says {address}, but {0}", address = .0.address)]
     NotPublishable(NotPublishable),
+    /// An interface without an address for a home.
+    #[error("{0}")]
+    Interface(interface::Bare),
 }
 
 impl Serialize for Silence {
