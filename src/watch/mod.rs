@@ -5,6 +5,7 @@
 
 pub mod extract;
 pub mod http;
+pub mod router;
 pub mod settle;
 pub mod vote;
 
@@ -89,6 +90,9 @@ pub enum Silence {
     /// An address that cannot be a home's.
     #[error("it says {address}, but {0}", address = .0.address)]
     NotPublishable(NotPublishable),
+    /// The router cannot say, or has nothing to say.
+    #[error(transparent)]
+    Router(#[from] router::Mute),
 }
 
 impl Serialize for Silence {
