@@ -37,13 +37,13 @@ pub enum Kind {
     Pcp,
 }
 
-/// One or more announcements that came together.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// The announcements that came together: at least one.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Push {
-    /// The first one's protocol.
-    pub kind: Kind,
-    /// How many there were.
-    pub count: u32,
+    /// How many of NAT-PMP.
+    pub natpmp: u32,
+    /// How many of PCP.
+    pub pcp: u32,
 }
 
 /// What kind of announcement of `gateway` a datagram is, if it is one. Address and port must be the gateway's; a NAT-PMP
@@ -121,20 +121,20 @@ impl Announcements {
                 sleep_until(self.window).await;
                 self.looked_at = 0;
             }
-            let mut push: Option<Push> = None;
+            let mut push = Push::default();
             let mut datagram = Some(poll_fn(|context| self.poll_datagram(context, &mut buffer)).await?);
             while let Some(kind) = datagram.take() {
-                match (kind, &mut push) {
-                    (None, _) => self.dropped = self.dropped.saturating_add(1),
-                    (Some(_), Some(push)) => push.count += 1,
-                    (Some(kind), None) => push = Some(Push { kind, count: 1 }),
+                match kind {
+                    Some(Kind::NatPmp) => push.natpmp += 1,
+                    Some(Kind::Pcp) => push.pcp += 1,
+                    None => self.dropped = self.dropped.saturating_add(1),
                 }
                 self.count();
                 if self.looked_at < PER_WINDOW {
                     datagram = self.waiting(&mut buffer)?;
                 }
             }
-            if let Some(push) = push {
+            if push != Push::default() {
                 return Ok(push);
             }
         }
