@@ -147,7 +147,7 @@ fn causes<'a>(error: &'a (dyn Error + 'static)) -> impl Iterator<Item = &'a (dyn
 }
 
 /// The innermost cause, on one line and without the operating system's number for it.
-fn root_cause(error: &(dyn Error + 'static)) -> String {
+pub(super) fn root_cause(error: &(dyn Error + 'static)) -> String {
     let text = causes(error).last().map(ToString::to_string).unwrap_or_default();
     one_line(text.split(" (os error").next().unwrap_or_default())
 }

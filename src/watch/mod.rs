@@ -12,6 +12,7 @@ pub mod http;
 pub mod interface;
 pub mod netlink;
 pub mod rota;
+pub mod router;
 pub mod settle;
 pub mod vote;
 
@@ -168,6 +169,9 @@ pub enum Silence {
     /// An interface without an address for a home.
     #[error("{0}")]
     Interface(interface::Bare),
+    /// The router cannot say, or has nothing to say.
+    #[error(transparent)]
+    Router(#[from] router::Mute),
 }
 
 impl Serialize for Silence {
