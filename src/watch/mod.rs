@@ -1,11 +1,12 @@
 //! Asking witnesses for the home's address, and deciding what their answers amount to.
 //!
-//! One file a kind of witness ([`http`]); [`extract`], [`vote`] and [`settle`] are pure. May use the network through
-//! the witnesses' kinds; touches no file but the system's certificates.
+//! One file or folder a kind of witness ([`http`], [`stun`]); [`extract`], [`vote`] and [`settle`] are pure. May use
+//! the network through the witnesses' kinds; touches no file but the system's certificates.
 
 pub mod extract;
 pub mod http;
 pub mod settle;
+pub mod stun;
 pub mod vote;
 
 use std::collections::{BTreeMap, BTreeSet};
