@@ -32,9 +32,21 @@ fn message(kind: &str, attributes: &str) -> Vec<u8> {
     hex(&format!("{kind}{:04x}2112a442{ID}{attributes}", attributes.len() / 2))
 }
 
+/// A success with a FINGERPRINT that holds, and `attribute` before and behind it.
+fn fingerprint_amid(attribute: &str) -> Vec<u8> {
+    let mut message = sealed(message("0101", attribute), 8 + attribute.len() / 2);
+    message.extend(hex(attribute));
+    message
+}
+
 /// `message` with FINGERPRINT behind it.
-fn with_fingerprint(mut message: Vec<u8>) -> Vec<u8> {
-    let length = u16::try_from(message.len() - 20 + 8).unwrap();
+fn with_fingerprint(message: Vec<u8>) -> Vec<u8> {
+    sealed(message, 8)
+}
+
+/// The same, where the length counts `more` bytes from FINGERPRINT on.
+fn sealed(mut message: Vec<u8>, more: usize) -> Vec<u8> {
+    let length = u16::try_from(message.len() - 20 + more).unwrap();
     message[2..4].copy_from_slice(&length.to_be_bytes());
     let crc = crc32fast::hash(&message) ^ 0x5354_554e;
     [&message[..], &[0x80, 0x28, 0, 4], &crc.to_be_bytes()].concat()
@@ -73,6 +85,7 @@ fn any_bit_changed_in_a_vector_is_noticed() {
 #[test]
 fn an_answer_that_does_not_hold_is_none() {
     let v4 = "002000080001a147e112a643";
+    let seal = format!("00080014{}", "00".repeat(20));
     let home = || Ok("192.0.2.1".parse().unwrap());
     let malformed = |why| Err(Flaw::Malformed(why));
     let (length, exceeds) = ("its length is not the datagram's", "an attribute exceeds the message");
@@ -89,12 +102,17 @@ fn an_answer_that_does_not_hold_is_none() {
         ("nothing in it", message("0101", ""), Err(Flaw::NoAddress)),
         ("unknown and required", message("0101", &format!("00250000{v4}")), Err(Flaw::Unknown(0x25))),
         ("unknown, after the address", message("0101", &format!("{v4}7fff0000")), Err(Flaw::Unknown(0x7fff))),
-        ("only behind the seal", message("0101", &format!("00080000{v4}")), Err(Flaw::NoAddress)),
+        ("only behind the seal", message("0101", &format!("{seal}{v4}")), Err(Flaw::NoAddress)),
+        (
+            "a seal of no size",
+            message("0101", &format!("00080000{v4}")),
+            malformed("MESSAGE-INTEGRITY of the wrong length"),
+        ),
         ("the request come back", request(&id()), Err(Flaw::NoResponse(1))),
         ("an indication", message("0011", v4), Err(Flaw::NoResponse(0x11))),
         ("of another method", message("0103", v4), Err(Flaw::NoResponse(0x103))),
         ("upper bits set", message("4101", v4), Err(Flaw::NoResponse(0x4101))),
-        ("error 400", message("0111", "00090004000004 00".replace(' ', "").as_str()), Err(Flaw::Error(400))),
+        ("error 400", message("0111", "0009000400000400"), Err(Flaw::Error(400))),
         ("error 300", message("0111", "00090004fffffb00"), Err(Flaw::Error(300))),
         ("error 699", message("0111", "0009000800000663626164ff"), Err(Flaw::Error(699))),
         ("an error that is an address too", message("0111", &format!("0009000400000401{v4}")), Err(Flaw::Error(401))),
@@ -114,11 +132,7 @@ fn an_answer_that_does_not_hold_is_none() {
             malformed("XOR-MAPPED-ADDRESS of no family known"),
         ),
         ("no value", message("0101", "00200000"), malformed("XOR-MAPPED-ADDRESS of no family known")),
-        (
-            "fingerprint not last",
-            with_fingerprint(message("0101", v4)).tap(|m| extend(m, v4)),
-            malformed("FINGERPRINT is not last"),
-        ),
+        ("fingerprint not last", fingerprint_amid(v4), malformed("FINGERPRINT is not last")),
         (
             "fingerprint wrong",
             message("0101", &format!("{v4}8028000400000000")),
