@@ -29,7 +29,7 @@ impl Client {
     pub fn of(address: IpAddr) -> Self {
         match special::unmap(address) {
             IpAddr::V4(address) => Self::Ipv4(address),
-            IpAddr::V6(address) => Self::Ipv6(address.to_bits().wrapping_shr(64) as u64),
+            IpAddr::V6(address) => Self::Ipv6((address.to_bits() >> 64) as u64),
         }
     }
 }

@@ -199,9 +199,8 @@ impl Request {
             _ => Method::Other,
         };
         let target = request.path.unwrap_or_default();
-        let (path, query) = origin_form(target)
-            .split_once('?')
-            .map_or((origin_form(target), None), |(path, query)| (path, Some(query)));
+        let target = origin_form(target);
+        let (path, query) = target.split_once('?').map_or((target, None), |(path, query)| (path, Some(query)));
         Ok(Self { method, path: path.to_owned(), query: query.map(str::to_owned) })
     }
 
@@ -228,7 +227,7 @@ impl Service {
         if let Err(wait) = self.requests.take(asker) {
             return Answer::too_many(wait);
         }
-        let known = matches!(request.path.as_str(), "/" | "/json") || (request.path == "/probe");
+        let known = matches!(request.path.as_str(), "/" | "/json" | "/probe");
         match (request.method, request.path.as_str()) {
             (Method::Other, _) if known => Answer {
                 field: Some("Allow: GET, HEAD".to_owned()),

@@ -151,7 +151,8 @@ impl Probing {
     fn failed(&self, error: &io::Error) {
         if !self.failed.swap(true, Ordering::Relaxed) {
             tracing::warn!(
-                "cannot probe: {error}; does the service have PrivateNetwork=no and RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX?"
+                "cannot probe: {error}; a service needs PrivateNetwork=no and \
+                 RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX for it"
             );
         }
     }

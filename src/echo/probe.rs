@@ -42,9 +42,8 @@ pub async fn probe(address: IpAddr, port: u16, limit: Duration) -> io::Result<St
 fn judge(error: io::Error) -> io::Result<State> {
     match error.kind() {
         io::ErrorKind::ConnectionRefused | io::ErrorKind::ConnectionReset => Ok(State::Refused),
-        io::ErrorKind::HostUnreachable | io::ErrorKind::NetworkUnreachable | io::ErrorKind::TimedOut => {
-            Ok(State::Filtered)
-        }
+        // No network is not among them: the asker is on one that has just reached this machine, which now has no route.
+        io::ErrorKind::HostUnreachable | io::ErrorKind::TimedOut => Ok(State::Filtered),
         // ICMPv6 "administratively prohibited"; EPERM, of the same kind, is this machine's own firewall.
         io::ErrorKind::PermissionDenied if error.raw_os_error() == Some(Errno::ACCESS.raw_os_error()) => {
             Ok(State::Filtered)
@@ -101,10 +100,10 @@ mod tests {
         for (errno, state) in [
             (111, Some(State::Refused)),  // ECONNREFUSED: RST, or port unreachable
             (113, Some(State::Filtered)), // EHOSTUNREACH: host unreachable, administratively prohibited
-            (101, Some(State::Filtered)), // ENETUNREACH
             (110, Some(State::Filtered)), // ETIMEDOUT
             (13, Some(State::Filtered)),  // EACCES: administratively prohibited, IPv6
             (1, None),                    // EPERM: this machine's own firewall
+            (101, None),                  // ENETUNREACH: PrivateNetwork=yes
             (24, None),                   // EMFILE
             (99, None),                   // EADDRNOTAVAIL
             (97, None),                   // EAFNOSUPPORT: RestrictAddressFamilies= without AF_INET
