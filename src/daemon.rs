@@ -67,7 +67,7 @@ pub enum Notifier {
 }
 
 impl Notifier {
-    fn tell(self, what: &[NotifyState<'_>]) {
+    pub(crate) fn tell(self, what: &[NotifyState<'_>]) {
         if self == Self::ServiceManager
             && let Err(error) = sd_notify::notify(what)
         {

@@ -1,8 +1,8 @@
 //! Asking witnesses for the home's address, and deciding what their answers amount to.
 //!
-//! One file a kind of witness ([`http`], [`interface`]); [`extract`], [`vote`], [`settle`] and [`diagnose`] are pure.
-//! [`changes`] tells when to look. May use the network through the witnesses' kinds, and ask the kernel by [`netlink`];
-//! touches no file but the system's certificates.
+//! One file or folder a kind of witness ([`http`], [`stun`], [`router`], [`interface`]); [`extract`], [`vote`], [`settle`],
+//! [`rota`], [`failover`] and [`diagnose`] are pure. [`changes`] tells when to look. May use the network through the
+//! witnesses' kinds, and ask the kernel by [`netlink`]; touches no file but the system's certificates.
 
 pub mod changes;
 pub mod diagnose;
@@ -14,6 +14,7 @@ pub mod netlink;
 pub mod rota;
 pub mod router;
 pub mod settle;
+pub mod stun;
 pub mod vote;
 
 use std::collections::{BTreeMap, BTreeSet};

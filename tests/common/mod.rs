@@ -4,6 +4,7 @@
 #![allow(dead_code, reason = "each test binary uses its own part of this")]
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
+pub(crate) mod coturn;
 pub(crate) mod knot;
 pub(crate) mod named;
 pub(crate) mod nginx;
