@@ -151,6 +151,10 @@ impl Lab {
                 lab.within(host, || feed("nft", &["-f", "-"], &rules));
             }
         }
+        // Until then a bridge forwards nothing to a port, and a device drops what it is given.
+        for host in hosts() {
+            until("the wires", || links(host).iter().all(|link| link["operstate"] != "DOWN"));
+        }
         println!("lab: {shape:?} up in {} ms", begun.elapsed().as_millis());
         lab
     }
@@ -228,10 +232,9 @@ impl Lab {
 
     /// The addresses of `device` within `host`, each with its preferred lifetime in seconds.
     pub(crate) fn addresses(&self, host: Host, device: &str) -> Vec<(IpAddr, u32)> {
-        let output = Command::new("ip").args(["-n", host.name(), "-json", "addr", "show", device]).output().unwrap();
-        assert!(output.status.success(), "{output:?}");
-        let links: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-        let found = links[0]["addr_info"].as_array().unwrap().iter();
+        let all = links(host);
+        let link = all.iter().find(|link| link["ifname"] == device).unwrap();
+        let found = link["addr_info"].as_array().unwrap().iter();
         let seconds = |value: &serde_json::Value| u32::try_from(value.as_u64().unwrap()).unwrap();
         found
             .map(|a| (a["local"].as_str().unwrap().parse().unwrap(), seconds(&a["preferred_life_time"])))
@@ -255,6 +258,13 @@ fn enter<T>(host: Host, work: impl FnOnce() -> T) -> T {
     let file = File::open(&path).unwrap_or_else(|error| panic!("{path}: {error}; is it in this shape?"));
     move_into_link_name_space(file.as_fd(), Some(LinkNameSpaceType::Network)).unwrap();
     work()
+}
+
+/// The devices of `host` with their addresses, as `ip` knows them.
+fn links(host: Host) -> Vec<serde_json::Value> {
+    let output = Command::new("ip").args(["-n", host.name(), "-json", "addr"]).output().unwrap();
+    assert!(output.status.success(), "{output:?}");
+    serde_json::from_slice(&output.stdout).unwrap()
 }
 
 fn ip(commands: String) {
@@ -289,7 +299,8 @@ fn settings(host: Host) {
     set("ipv6/conf/all/forwarding", if routes { "1" } else { "0" });
 }
 
-/// Every wire, each named at both ends by what it leads to.
+/// Every wire, each named at both ends by what it leads to. No two ends have the same index: where both ends of a wire
+/// do, the kernel does not take it for one, and may tell that it is up a second late (`linkwatch_urgent_event`).
 fn wires(shape: Shape) -> String {
     let mut ends = vec![
         ("home", "eth0", "router", "lan1"),
@@ -306,8 +317,9 @@ fn wires(shape: Shape) -> String {
     if Host::Vpn.is_in(shape) {
         ends.extend([("vpn", "eth0", "isp", "vpn"), ("home", "tun0", "vpn", "tun0")]);
     }
-    ends.iter().fold(String::new(), |mut text, (a, name_a, b, name_b)| {
-        writeln!(text, "link add {name_a} netns {a} type veth peer name {name_b} netns {b}").unwrap();
+    ends.iter().zip((10..).step_by(2)).fold(String::new(), |mut text, ((a, name_a, b, name_b), index)| {
+        let peer = format!("peer name {name_b} index {} netns {b}", index + 1);
+        writeln!(text, "link add {name_a} index {index} netns {a} type veth {peer}").unwrap();
         text
     })
 }
