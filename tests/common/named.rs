@@ -12,7 +12,8 @@ impl Software for Named {
 
     fn configuration(dir: &Path, at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> String {
         let (dir, ip, port) = (dir.display(), at.ip(), at.port());
-        let (ipv4, ipv6) = if ip.is_ipv4() { (format!("{ip};"), "none;".into()) } else { ("none;".into(), format!("{ip};")) };
+        let (ipv4, ipv6) =
+            if ip.is_ipv4() { (format!("{ip};"), "none;".into()) } else { ("none;".into(), format!("{ip};")) };
         let mut text = format!(
             "options {{ directory \"{dir}\"; pid-file none; lock-file none; session-keyfile none;
               listen-on port {port} {{ {ipv4} }}; listen-on-v6 port {port} {{ {ipv6} }};

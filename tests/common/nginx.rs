@@ -81,8 +81,7 @@ impl Nginx {
 
     fn attempt(services: &[Service]) -> Option<Self> {
         let dir = tempfile::tempdir().unwrap();
-        let free: Vec<_> =
-            services.iter().map(|service| TcpListener::bind(service.at).unwrap()).collect();
+        let free: Vec<_> = services.iter().map(|service| TcpListener::bind(service.at).unwrap()).collect();
         let at: Vec<_> = free.iter().map(|listener| listener.local_addr().unwrap()).collect();
         drop(free);
         for (index, service) in services.iter().enumerate() {

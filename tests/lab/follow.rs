@@ -57,7 +57,9 @@ fn three_hosts_follow_the_prefix_in_one_update() {
             })
         };
         lab.prefix(PREFIX);
-        until("an IPv6 address", || lab.addresses(Host::Home, "eth0").iter().any(|(a, _)| a.to_string().ends_with("::77")));
+        until("an IPv6 address", || {
+            lab.addresses(Host::Home, "eth0").iter().any(|(a, _)| a.to_string().ends_with("::77"))
+        });
         let mut daemon = fingerpost.daemon();
         until("the first prefix", || daemon.is_up() && published("2001:db8:77::"));
         let serial = lab.within(Host::Outside, || named.serial(crate::common::ZONE));

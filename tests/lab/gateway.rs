@@ -2,9 +2,10 @@
 
 use std::io::{Read as _, Write as _};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, TcpStream, UdpSocket};
+use std::sync::mpsc;
 use std::time::Duration;
 
-use crate::net::{GATEWAY, Host, Lab, PREFIX, STUN, STUN_IPV6, Shape, WAN, until};
+use crate::net::{BEHIND_CARRIER, GATEWAY, HOME, Host, Lab, PREFIX, STUN, STUN_IPV6, Shape, WAN, until};
 use crate::scenario::scenario;
 
 const NEXT: Ipv4Addr = Ipv4Addr::new(203, 0, 113, 77);
@@ -119,5 +120,64 @@ fn miniupnpd_tells_the_lines_address() {
         lab.router_wan(NEXT);
         until("the new address by NAT-PMP", || natpmp() == Some(NEXT));
         assert_eq!(igd(&lab), Some(NEXT.to_string()));
+    });
+}
+
+/// What a diagnosis has to go by: a router behind another NAT has no address to tell, or tells that of the other NAT.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables, coturn and miniupnpd: tests/all.sh runs it"]
+fn miniupnpd_behind_a_carrier_nat() {
+    scenario(miniupnpd_behind_a_carrier_nat, || {
+        let lab = Lab::up(Shape::CarrierNat);
+        let _coturn = lab.coturn();
+        let miniupnpd = lab.miniupnpd_with("");
+        // Result code 3, network failure (RFC 6886, section 3.5).
+        assert_eq!(lab.natpmp().unwrap()[..4], [0, 128, 0, 3]);
+        assert_eq!(igd(&lab).as_deref(), Some(""));
+        drop(miniupnpd);
+        let _miniupnpd = lab.miniupnpd();
+        assert_eq!(external_address(&lab.natpmp().unwrap()), Some(WAN));
+        assert_eq!(igd(&lab), Some(WAN.to_string()));
+    });
+}
+
+/// RFC 6886, section 3.2.1: a change is announced to 224.0.0.1, port 5350.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables, coturn and miniupnpd: tests/all.sh runs it"]
+fn a_change_is_announced_to_the_home() {
+    scenario(a_change_is_announced_to_the_home, || {
+        let lab = Lab::up(Shape::Plain);
+        let _coturn = lab.coturn();
+        let _miniupnpd = lab.miniupnpd();
+        let (ready, is_ready) = mpsc::channel();
+        let heard = lab.thread_in(Host::Home, move || {
+            let socket = UdpSocket::bind("0.0.0.0:5350").unwrap();
+            socket.join_multicast_v4(&Ipv4Addr::new(224, 0, 0, 1), &HOME).unwrap();
+            socket.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
+            ready.send(()).unwrap();
+            let mut bytes = [0; 100];
+            // PCP's announcements (RFC 6887, section 14.1) come to the same port.
+            loop {
+                let (length, from) = socket.recv_from(&mut bytes).unwrap();
+                assert_eq!(from.ip(), GATEWAY);
+                if length == 12 && external_address(&bytes[..length]) == Some(NEXT) {
+                    return;
+                }
+            }
+        });
+        is_ready.recv().unwrap();
+        lab.router_wan(NEXT);
+        heard.join().unwrap();
+    });
+}
+
+/// A stand-in, for what miniupnpd never says.
+#[test]
+#[ignore = "needs namespaces, iproute2 and nftables: tests/all.sh runs it"]
+fn a_router_that_tells_its_shared_address() {
+    scenario(a_router_that_tells_its_shared_address, || {
+        let lab = Lab::up(Shape::CarrierNat);
+        lab.natpmp_says(BEHIND_CARRIER);
+        assert_eq!(external_address(&lab.natpmp().unwrap()), Some(BEHIND_CARRIER));
     });
 }

@@ -236,9 +236,7 @@ impl Lab {
         let link = all.iter().find(|link| link["ifname"] == device).unwrap();
         let found = link["addr_info"].as_array().unwrap().iter();
         let seconds = |value: &serde_json::Value| u32::try_from(value.as_u64().unwrap()).unwrap();
-        found
-            .map(|a| (a["local"].as_str().unwrap().parse().unwrap(), seconds(&a["preferred_life_time"])))
-            .collect()
+        found.map(|a| (a["local"].as_str().unwrap().parse().unwrap(), seconds(&a["preferred_life_time"]))).collect()
     }
 }
 
@@ -352,9 +350,10 @@ fn addresses(host: Host, shape: Shape) -> String {
             text += "link add lan type bridge mcast_snooping 0\n\
                      link set lan1 master lan\nlink set lan2 master lan\nlink set lan1 up\nlink set lan2 up\n";
             let mut lan_and_wan = |wan: Ipv4Addr, wan6: &str| {
-                for (name, addresses) in
-                    [("lan", vec![format!("{GATEWAY}/24")]), ("wan", vec![format!("{wan}/24"), format!("{wan6}/64 nodad")])]
-                {
+                for (name, addresses) in [
+                    ("lan", vec![format!("{GATEWAY}/24")]),
+                    ("wan", vec![format!("{wan}/24"), format!("{wan6}/64 nodad")]),
+                ] {
                     for address in addresses {
                         writeln!(text, "addr add {address} dev {name}").unwrap();
                     }

@@ -6,6 +6,7 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpStream, UdpSocket};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
+use std::thread;
 use std::time::Duration;
 
 use fingerpost::provider::{RecordType, RrSet};
@@ -37,8 +38,7 @@ impl Lab {
     pub(crate) fn echoes(&self) -> Nginx {
         let ipv4 = ECHOES.map(|last| IpAddr::from([198, 51, 100, last]));
         let ipv6 = ECHOES.map(|last| IpAddr::from(outside_ipv6(last.into())));
-        let services: Vec<_> =
-            ipv4.into_iter().chain(ipv6).map(|ip| Service::echo().at((ip, 80).into())).collect();
+        let services: Vec<_> = ipv4.into_iter().chain(ipv6).map(|ip| Service::echo().at((ip, 80).into())).collect();
         self.within(Host::Outside, || Nginx::start(&services))
     }
 
@@ -111,6 +111,21 @@ impl Lab {
         part
     }
 
+    /// Instead of miniupnpd, which never tells a private address: answers the home's question for the external address
+    /// by NAT-PMP with `address`, until the scenario ends.
+    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) {
+        let socket = self.within(Host::Router, || UdpSocket::bind((GATEWAY, 5351)).unwrap());
+        thread::spawn(move || {
+            let mut question = [0; 2];
+            while let Ok((_, from)) = socket.recv_from(&mut question) {
+                if question == [0, 0] {
+                    let answer = [[0, 128, 0, 0], [0, 0, 0, 1], address.octets()].concat();
+                    socket.send_to(&answer, from).unwrap();
+                }
+            }
+        });
+    }
+
     /// The router's answer to the home's question for the external address by NAT-PMP (RFC 6886, section 3.2).
     pub(crate) fn natpmp(&self) -> Option<Vec<u8>> {
         self.within(Host::Home, || ask((GATEWAY, 5351).into(), &[0, 0]))
@@ -134,7 +149,8 @@ impl Lab {
 
 /// One question over UDP; `None` when there is no answer in time.
 fn ask(server: SocketAddr, question: &[u8]) -> Option<Vec<u8>> {
-    let any: IpAddr = if server.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { std::net::Ipv6Addr::UNSPECIFIED.into() };
+    let any: IpAddr =
+        if server.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { std::net::Ipv6Addr::UNSPECIFIED.into() };
     let socket = UdpSocket::bind((any, 0)).unwrap();
     socket.set_read_timeout(Some(PATIENCE)).unwrap();
     socket.connect(server).ok()?;

@@ -5,6 +5,7 @@
 
 use std::any::type_name;
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
 /// Set inside a lab; its value marks all processes of this lab, which inherit it.
@@ -12,6 +13,9 @@ pub(crate) const INSIDE: &str = "TESTS_LAB_INSIDE";
 
 /// A lab that is still there after this many seconds is ended.
 const SECONDS: u32 = 120;
+
+/// The labs that this process has started.
+static COUNT: AtomicU32 = AtomicU32::new(0);
 
 /// What the inside prints when the test's own part begins and ends, for the reckoning of what the lab costs.
 const SPENT: &str = "the scenario itself took ";
@@ -40,7 +44,7 @@ pub(crate) fn scenario<T: Fn()>(_test: T, body: impl FnOnce()) {
 
 /// Starts the test called `name` in a lab of its own, with more variables.
 ///
-/// The lab ends with whoever called this, however that comes: each link of the chain is tied to the life of the one
+/// The lab ends with the thread that called this, however that comes: each link of the chain is tied to the life of the one
 /// before it, and `unshare` ties that of the lab to its own.
 pub(crate) fn launch(name: &str, seconds: u32, variables: &[(&str, &str)]) -> Child {
     let tied = ["setpriv", "--pdeathsig", "KILL"];
@@ -62,7 +66,7 @@ pub(crate) fn launch(name: &str, seconds: u32, variables: &[(&str, &str)]) -> Ch
         .arg(std::env::current_exe().unwrap())
         .args([name, "--exact", "--include-ignored", "--nocapture", "--test-threads=1"])
         .env("PATH", path)
-        .env(INSIDE, format!("{}-{name}", std::process::id()))
+        .env(INSIDE, format!("{}-{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed)))
         .envs(variables.iter().copied())
         .stdin(Stdio::null())
         .stdout(Stdio::piped())

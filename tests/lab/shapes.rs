@@ -1,12 +1,10 @@
 //! The network is what it is said to be.
 
-use std::net::{IpAddr, Ipv4Addr, TcpListener, TcpStream};
 use std::io::ErrorKind;
+use std::net::{IpAddr, Ipv4Addr, TcpListener, TcpStream};
 use std::time::Duration;
 
-use crate::net::{
-    BEHIND_CARRIER, BEHIND_FRONT, HOME, Host, Lab, PREFIX, Shape, VPN_EXIT, WAN, outside_ipv6, until,
-};
+use crate::net::{BEHIND_CARRIER, BEHIND_FRONT, HOME, Host, Lab, PREFIX, Shape, VPN_EXIT, WAN, outside_ipv6, until};
 use crate::scenario::scenario;
 
 const NEXT: Ipv4Addr = Ipv4Addr::new(203, 0, 113, 77);
