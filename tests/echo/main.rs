@@ -121,11 +121,11 @@ fn a_watcher_believes_it_over_http_and_stun() {
             let url = format!("http://{host}:{}/{path}", echo.http[0].port()).parse().unwrap();
             let families = vec![if host.starts_with('[') { Family::Ipv6 } else { Family::Ipv4 }];
             let kind = WitnessKind::Http { url, extract };
-            Witness { name: host.into(), operator: "millrace".into(), families, kind }
+            Witness { name: host.into(), operator: "millrace".into(), line: None, families, kind }
         })
         .collect();
     let lab = ["127.0.0.0/8", "::1/128"].map(|block| block.parse().unwrap());
-    let watcher = Watcher::new(&witnesses, LONG, &lab).unwrap();
+    let watcher = Watcher::new(&witnesses, &[], LONG, &lab).unwrap();
     let loopback = ["127.0.0.1", "::1"].map(|text| text.parse::<IpAddr>().unwrap());
     run(async {
         let said: Vec<_> = watcher.ask(&Family::BOTH).await.into_iter().map(|testimony| testimony.said).collect();
