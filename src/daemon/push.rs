@@ -6,9 +6,13 @@
 
 use std::time::Duration;
 
-/// A look that begins this long after the last push sees what it announced: a router's announcements come 10 to 30 ms
-/// after a change, sometimes the stale one first (measured).
-pub const SETTLED: Duration = Duration::from_millis(500);
+/// The second look begins this long after the push. A router's announcements come 10 to 30 ms after a change, sometimes
+/// the stale one first (measured).
+pub const AGAIN: Duration = Duration::from_millis(500);
+
+/// A look that begins this long after a push is late enough to serve as its second: else pushes a few milliseconds apart
+/// would have second looks a few milliseconds apart.
+pub const LATE: Duration = Duration::from_millis(250);
 
 /// In the long run, one look because of pushes in this time.
 pub const SPACING: Duration = Duration::from_secs(2);
@@ -50,8 +54,8 @@ impl Coalesce {
         if self.due.is_some_and(|due| due <= now) {
             self.full = self.full.max(now) + SPACING;
         }
-        let again = self.last_push.map(|last| last + SETTLED);
-        self.due = again.filter(|again| now < *again).map(|again| self.allowed(again));
+        let last = self.last_push.filter(|last| now < *last + LATE);
+        self.due = last.map(|last| self.allowed(last + AGAIN));
     }
 
     /// Pushes up to now.

@@ -402,4 +402,4 @@ impl Socket {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
