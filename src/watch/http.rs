@@ -152,7 +152,7 @@ pub(super) fn root_cause(error: &(dyn Error + 'static)) -> String {
     one_line(text.split(" (os error").next().unwrap_or_default())
 }
 
-fn one_line(text: &str) -> String {
+pub(super) fn one_line(text: &str) -> String {
     let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     clean.split_whitespace().collect::<Vec<_>>().join(" ").chars().take(120).collect()
 }

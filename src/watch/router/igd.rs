@@ -4,6 +4,7 @@
 //! call that changes nothing. No proxy, no redirect, no kept connection, bounded bodies.
 
 pub mod ssdp;
+mod tree;
 pub mod xml;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddrV4};

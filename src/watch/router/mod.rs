@@ -134,7 +134,7 @@ impl Router {
                     self.first.store(which as u8, Ordering::Relaxed);
                     return Err(silence);
                 }
-                Err(Failure::Unavailable(why)) => whys[which] = why,
+                Err(Failure::Unavailable(why)) => whys[which] = super::http::one_line(&why),
             }
         }
         let [natpmp, igd] = whys;

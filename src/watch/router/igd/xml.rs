@@ -1,14 +1,14 @@
 //! Device descriptions and SOAP answers. Pure.
 //!
-//! A DTD is an error, so no entity can expand; the parser keeps no stack, and the number of nodes is bounded. Elements
-//! are known by their local names: many devices get the namespaces wrong (common practice, no source).
+//! Elements are known by their local names: many devices get the namespaces wrong (common practice, no source).
 
 use std::net::Ipv4Addr;
 
 use reqwest::Url;
-use roxmltree::{Document, Node, ParsingOptions};
 
 use super::ssdp::on_gateway;
+use super::tree::{Element, Tree, Unreadable};
+use crate::watch::extract::excerpt;
 
 /// What is called, and nothing else.
 pub const ACTION: &str = "GetExternalIPAddress";
@@ -20,9 +20,6 @@ const KINDS: [&str; 3] = [
     "urn:schemas-upnp-org:service:WANIPConnection:1",
     "urn:schemas-upnp-org:service:WANPPPConnection:1",
 ];
-
-/// The most nodes of a document: what a description needs many times over.
-const NODES: u32 = 8192;
 
 /// The most services of one device that are asked.
 const SERVICES: usize = 4;
@@ -56,24 +53,21 @@ pub enum Answer {
 /// A clause that says what is wrong with the description.
 pub fn services(description: &[u8], location: &Url, gateway: Ipv4Addr) -> Result<Vec<Service>, String> {
     let text = String::from_utf8_lossy(description);
-    let document = parse(&text).map_err(|error| format!("its description cannot be read: {error}"))?;
-    let root = document.root_element();
+    let tree = Tree::parse(&text).map_err(|error| unreadable("description", &error))?;
     // UPnP Device Architecture 1.0, section 2.1; deprecated since. It is an address like any other here: not trusted.
-    let base = match child(root, "URLBase").map(text_of) {
+    let base = match tree.root().child("URLBase").map(Element::text) {
         Some(base) if !base.is_empty() => {
             Url::parse(base).map_err(|error| format!("its URLBase is no URL: {error}"))?
         }
         _ => location.clone(),
     };
     let (mut found, mut away) = (Vec::new(), false);
-    for service in root.descendants().filter(|node| node.tag_name().name() == "service") {
-        let kind = child(service, "serviceType").map(text_of).unwrap_or_default();
-        let Some(rank) = KINDS.iter().position(|known| *known == kind) else { continue };
-        let Some(control) = child(service, "controlURL").and_then(|node| base.join(text_of(node)).ok()) else {
-            continue;
-        };
+    for service in tree.all("service") {
+        let kind = service.child("serviceType").map(Element::text);
+        let Some((rank, kind)) = KINDS.iter().enumerate().find(|(_, known)| Some(**known) == kind) else { continue };
+        let Some(control) = service.child("controlURL").and_then(|it| base.join(it.text()).ok()) else { continue };
         if on_gateway(&control, gateway) {
-            found.push((rank, Service { kind: KINDS[rank], control }));
+            found.push((rank, Service { kind, control }));
         } else {
             away = true;
         }
@@ -101,20 +95,20 @@ pub fn call(kind: &str) -> String {
 /// A clause that says what is wrong with it.
 pub fn answer(body: &[u8]) -> Result<Answer, String> {
     let text = str::from_utf8(body).map_err(|_| "its answer is not UTF-8".to_owned())?;
-    let document = parse(text).map_err(|error| format!("its answer cannot be read: {error}"))?;
-    let soap = Some(document.root_element()).filter(|root| root.tag_name().name() == "Envelope");
-    let soap = soap.and_then(|envelope| child(envelope, "Body")).ok_or("its answer is not SOAP")?;
-    if let Some(fault) = child(soap, "Fault") {
-        let code = child(fault, "detail").and_then(|it| child(it, "UPnPError")).and_then(|it| child(it, "errorCode"));
-        let code = code.and_then(|code| text_of(code).parse().ok()).ok_or("its answer is a fault without a code")?;
+    let tree = Tree::parse(text).map_err(|error| unreadable("answer", &error))?;
+    let envelope = Some(tree.root()).filter(|root| root.name() == "Envelope");
+    let soap = envelope.and_then(|envelope| envelope.child("Body")).ok_or("its answer is not SOAP")?;
+    if let Some(fault) = soap.child("Fault") {
+        let code = ["detail", "UPnPError", "errorCode"].iter().try_fold(fault, |element, name| element.child(name));
+        let code = code.and_then(|code| code.text().parse().ok()).ok_or("its answer is a fault without a code")?;
         return Ok(Answer::Fault(code));
     }
-    let told = child(soap, "GetExternalIPAddressResponse").and_then(|it| child(it, "NewExternalIPAddress"));
+    let told = soap.child("GetExternalIPAddressResponse").and_then(|it| it.child("NewExternalIPAddress"));
     let told = told.ok_or("its answer has no NewExternalIPAddress")?;
-    if told.children().any(|node| !node.is_text()) {
+    if told.has_children() {
         return Err("its NewExternalIPAddress is not plain text".to_owned());
     }
-    let told = text_of(told);
+    let told = told.text();
     Ok(match told.parse() {
         Ok(Ipv4Addr::UNSPECIFIED) => Answer::NoAddress,
         Ok(address) => Answer::Address(address),
@@ -123,19 +117,9 @@ pub fn answer(body: &[u8]) -> Result<Answer, String> {
     })
 }
 
-fn parse(text: &str) -> Result<Document<'_>, roxmltree::Error> {
-    Document::parse_with_options(text, ParsingOptions { allow_dtd: false, nodes_limit: NODES, ..Default::default() })
-}
-
-/// The child element of that local name, if there is exactly one.
-fn child<'a, 'input>(of: Node<'a, 'input>, name: &str) -> Option<Node<'a, 'input>> {
-    let mut all = of.children().filter(|node| node.is_element() && node.tag_name().name() == name);
-    let only = all.next()?;
-    all.next().is_none().then_some(only)
-}
-
-fn text_of<'a>(node: Node<'a, '_>) -> &'a str {
-    node.text().unwrap_or_default().trim_ascii()
+/// An excerpt: the error may quote the document.
+fn unreadable(what: &str, error: &Unreadable) -> String {
+    format!("its {what} cannot be read: {}", excerpt(error.to_string().as_bytes()))
 }
 
 #[cfg(test)]
