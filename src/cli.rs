@@ -72,7 +72,7 @@ pub enum Command {
 /// What an echo service answers, and how often. It reads no configuration, and says nothing of its clients but with -v.
 #[derive(Clone, Debug, Args)]
 pub struct Echo {
-    /// Answer HTTP there: / as text, /json as JSON; may be repeated. [::]:8080 takes both families
+    /// Answer HTTP there: / as text, /json as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`
     #[arg(long, value_name = "ADDR:PORT")]
     pub http: Vec<SocketAddr>,
     /// Answer STUN there, over UDP; may be repeated. A machine with several addresses has to name each one

@@ -1,5 +1,4 @@
 //! The STUN witness against coturn.
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod common;
 
