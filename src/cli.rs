@@ -112,7 +112,7 @@ pub enum Audit {
         /// Only entries since then: an RFC 3339 time such as 2026-11-24T08:00:00Z, or a span such as 36h
         #[arg(long, value_name = "TIME")]
         since: Option<String>,
-        /// Only entries of this event: settled, intent, outcome, hold, release, set-aside
+        /// Only entries of this event: settled, intent, outcome, hold, release, found, gone, set-aside
         #[arg(long, value_name = "EVENT")]
         event: Option<String>,
     },

@@ -2,27 +2,28 @@
 //!
 //! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
 
+mod ears;
 mod pace;
 pub mod push;
+mod pushes;
 mod said;
 
 use std::collections::BTreeMap;
-use std::future::Future;
-use std::pin::pin;
 use std::time::Duration;
 
 use sd_notify::NotifyState;
 use serde::Serialize;
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
+use tokio::time::Instant;
 
 use crate::clock::{Clock, Timestamp};
 use crate::config::load::{ConfigError, Loaded};
-use crate::round::{Home, Look, Means, RoundError};
+use crate::round::{Found, Home, Look, Means, RoundError};
 use crate::state::Hold;
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::Via;
 use crate::watch::settle::Heard;
+use ears::{Act, Ears};
 use pace::Pace;
 use said::Said;
 
@@ -89,6 +90,8 @@ pub struct Snapshot {
     pub rounds: u64,
     /// The newest round's rulings.
     pub looks: Vec<Look>,
+    /// What the newest round showed to be amiss.
+    pub findings: Vec<Found>,
     /// The newest report of each provider.
     pub providers: BTreeMap<String, Report>,
     /// The providers on hold.
@@ -123,19 +126,23 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     let means = Means::new(loaded.config, clock.clone()).map_err(RoundError::Watch)?;
     let home = Home::open(means)?;
     let mut ears = Ears::new(triggers, notifier);
+    ears.listen(&home.means.config).await;
     notifier.tell(&[NotifyState::Ready]);
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
     loop {
         match ears.next(daemon.next_round, daemon.pace.next_due()).await? {
             Act::Stop => break,
-            Act::Reload => daemon.reload(&load),
+            Act::Reload => {
+                daemon.reload(&load);
+                ears.listen(&daemon.home.means.config).await;
+            }
             Act::Publish => daemon.publish(&mut ears).await?,
-            Act::Round { asked } => {
+            Act::Round { thorough, asked } => {
                 if asked {
                     daemon.pace.stop_waiting();
                 }
-                if daemon.look(&mut ears, asked).await? {
+                if daemon.look(&mut ears, thorough).await? {
                     daemon.publish(&mut ears).await?;
                 }
             }
@@ -154,102 +161,6 @@ fn describe(config: &crate::config::Config) -> String {
         plural(config.records.len(), "record", "records"),
         plural(config.witnesses.len(), "witness", "witnesses")
     )
-}
-
-/// What the loop does next.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Act {
-    Stop,
-    Reload,
-    Publish,
-    Round {
-        /// A person asked for it.
-        asked: bool,
-    },
-}
-
-/// Everything the loop listens to; it goes on listening while a round is under way.
-struct Ears {
-    triggers: mpsc::Receiver<Trigger>,
-    notifier: Notifier,
-    watchdog: Option<tokio::time::Interval>,
-    stop: bool,
-    reload: bool,
-    round: bool,
-}
-
-impl Ears {
-    fn new(triggers: mpsc::Receiver<Trigger>, notifier: Notifier) -> Self {
-        let watchdog = notifier.watchdog().map(|limit| {
-            let mut ticks = interval(limit / 2);
-            ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-            ticks
-        });
-        Self { triggers, notifier, watchdog, stop: false, reload: false, round: false }
-    }
-
-    /// Waits for the next reason to act.
-    async fn next(&mut self, round: Instant, publish: Option<Instant>) -> Result<Act, DaemonError> {
-        loop {
-            if self.stop {
-                return Ok(Act::Stop);
-            }
-            if std::mem::take(&mut self.reload) {
-                return Ok(Act::Reload);
-            }
-            if std::mem::take(&mut self.round) {
-                return Ok(Act::Round { asked: true });
-            }
-            tokio::select! {
-                biased;
-                trigger = self.triggers.recv() => self.note(trigger)?,
-                () = tick(&mut self.watchdog) => self.notifier.tell(&[NotifyState::Watchdog]),
-                () = sleep_until(round) => return Ok(Act::Round { asked: false }),
-                () = sleep_until(publish.unwrap_or(round)), if publish.is_some() => return Ok(Act::Publish),
-            }
-        }
-    }
-
-    /// Does `work` while listening. After a stop it may go on for `grace`; `None` when that was not enough.
-    async fn during<T>(&mut self, work: impl Future<Output = T>, grace: Duration) -> Result<Option<T>, DaemonError> {
-        let mut work = pin!(work);
-        let begun = Instant::now();
-        let mut until: Option<Instant> = None;
-        loop {
-            if self.stop && until.is_none() {
-                until = Some(Instant::now() + grace);
-            }
-            tokio::select! {
-                biased;
-                done = &mut work => return Ok(Some(done)),
-                trigger = self.triggers.recv(), if !self.stop => self.note(trigger)?,
-                () = tick(&mut self.watchdog) => {
-                    if begun.elapsed() < STUCK {
-                        self.notifier.tell(&[NotifyState::Watchdog]);
-                    }
-                }
-                () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
-            }
-        }
-    }
-
-    fn note(&mut self, trigger: Option<Trigger>) -> Result<(), DaemonError> {
-        match trigger.ok_or(DaemonError::Deaf)? {
-            Trigger::Stop => self.stop = true,
-            Trigger::Reload => self.reload = true,
-            Trigger::Round => self.round = true,
-        }
-        Ok(())
-    }
-}
-
-async fn tick(watchdog: &mut Option<tokio::time::Interval>) {
-    match watchdog {
-        Some(ticks) => {
-            ticks.tick().await;
-        }
-        None => std::future::pending().await,
-    }
 }
 
 struct Daemon {
@@ -291,6 +202,7 @@ impl Daemon {
 
     /// Asks the witnesses and sets the time of the next round. False when a stop came first.
     async fn look(&mut self, ears: &mut Ears, thorough: bool) -> Result<bool, DaemonError> {
+        ears.looking();
         let rounds = self.home.means.config.watch.settle;
         // Nothing is lost when the asking is cut short: no grace.
         let Some(heard) = ears.during(self.home.look(rounds, thorough), Duration::ZERO).await? else {
@@ -306,6 +218,8 @@ impl Daemon {
         if heard.iter().any(|(_, heard)| matches!(heard, Heard::Settled { .. })) {
             self.pace.stop_waiting();
         }
+        self.said.findings(self.home.found());
+        self.latest.findings = self.home.found().to_vec();
         self.latest.looks = self.home.looks().to_vec();
         self.show();
         Ok(true)
@@ -392,6 +306,9 @@ impl Snapshot {
         let mut text = format!("{in_step} of {} records in step", records.len());
         for look in &self.looks {
             text.push_str(&format!("; {} {}", look.via(), brief(look)));
+        }
+        for found in &self.findings {
+            text.push_str(&format!("; {found}"));
         }
         for report in self.providers.values() {
             if let Some(trouble) = &report.trouble {

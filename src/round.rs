@@ -3,6 +3,7 @@
 //! Holds the watcher, the providers and the books together; touches the outside only through them.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 use std::net::IpAddr;
 
 use serde::Serialize;
@@ -11,11 +12,12 @@ use crate::address::Family;
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::Clock;
-use crate::config::{Config, ProviderKind, Witness};
+use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind};
 use crate::provider::{Provider, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Job, Report};
+use crate::watch::diagnose::{self, Finding, History, Vantage};
 use crate::watch::failover::Failover;
 use crate::watch::rota::{self, Rota};
 use crate::watch::settle::{Heard, Settling};
@@ -53,6 +55,30 @@ impl Look {
         Via { line: self.line.clone(), family: self.family }
     }
 }
+
+/// Something that is amiss with a line or its witnesses.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Found {
+    /// The line; `None` when there is only one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<String>,
+    /// What is amiss.
+    #[serde(flatten)]
+    pub finding: Finding,
+}
+
+/// For people: what is amiss and what to do, with the line where there are several.
+impl fmt::Display for Found {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.line {
+            None => self.finding.fmt(f),
+            Some(line) => write!(f, "{line}: {}", self.finding),
+        }
+    }
+}
+
+/// How often operators dissented lately, line by line.
+pub type Histories = BTreeMap<Option<String>, History>;
 
 /// What is configured, made able to act: the witnesses and the providers.
 pub struct Means {
@@ -99,14 +125,56 @@ impl Means {
 
     /// Asks every witness, and holds the vote for each line and family.
     pub async fn look(&self) -> Vec<Look> {
-        self.glance(&BTreeMap::new(), &mut Rota::default()).await
+        self.glance(&BTreeMap::new(), &[], &mut Rota::default()).await
+    }
+
+    /// What `looks` show to be amiss, line by line; `histories` are brought up to date.
+    pub fn diagnose(&self, looks: &[Look], histories: &mut Histories) -> Vec<Found> {
+        let vantages: BTreeMap<&str, Vantage> =
+            self.config.witnesses.iter().map(|witness| (witness.name.as_str(), vantage(&witness.kind))).collect();
+        let wanted = if self.config.records.is_empty() { Vec::new() } else { self.families() };
+        let lines: BTreeSet<&Option<String>> = looks.iter().map(|look| &look.line).collect();
+        let mut found = Vec::new();
+        for line in lines {
+            let testimony = looks.iter().filter(|look| look.line == *line).flat_map(|look| &look.testimony);
+            let words: Vec<diagnose::Word<'_>> = testimony
+                .filter_map(|one| Some(diagnose::Word::of(*vantages.get(one.witness.as_str())?, one)))
+                .collect();
+            let history = histories.entry(line.clone()).or_default();
+            let findings = diagnose::diagnose(&words, &wanted, history);
+            found.extend(findings.into_iter().map(|finding| Found { line: line.clone(), finding }));
+        }
+        found
+    }
+
+    /// Whether `found` forbids publishing an address that was voted on `via`.
+    fn forbids(&self, found: &[Found], via: &Via) -> bool {
+        let of_line: Vec<Finding> =
+            found.iter().filter(|found| found.line == via.line).map(|found| found.finding.clone()).collect();
+        self.config.watch.carrier_nat == CarrierNat::Hold && diagnose::forbids_publishing(&of_line, via.family)
+    }
+
+    /// Those of `found` because of which something is held back.
+    pub fn holding_back<'a>(&'a self, looks: &[Look], found: &'a [Found]) -> impl Iterator<Item = &'a Found> {
+        let held: Vec<Via> = agreed(looks).into_keys().filter(|via| self.forbids(found, via)).collect();
+        found.iter().filter(move |one| {
+            held.iter().any(|via| via.line == one.line && self.forbids(std::slice::from_ref(*one), via))
+        })
     }
 
     /// The same, but where `certain` has an address that nobody doubts, only those are asked whose turn it is; where
     /// their answers leave room for doubt, the others too.
-    pub async fn glance(&self, certain: &BTreeMap<Via, IpAddr>, rota: &mut Rota) -> Vec<Look> {
+    ///
+    /// What is near and had no answer in `last` either is asked, but neither counted on nor a reason for doubt: a router
+    /// behind another one never has an address to tell.
+    pub async fn glance(&self, certain: &BTreeMap<Via, IpAddr>, last: &[Look], rota: &mut Rota) -> Vec<Look> {
         let families = self.families();
-        let turns: BTreeMap<&Via, BTreeSet<&str>> = certain.keys().map(|via| (via, self.turn(via, rota))).collect();
+        let mute = |via: &Via, operator: &str| {
+            last.iter()
+                .any(|look| look.via() == *via && look.ruling.silent.iter().any(|(silent, _)| silent == operator))
+        };
+        let turns: BTreeMap<&Via, BTreeSet<&str>> =
+            certain.keys().map(|via| (via, self.turn(via, rota, |operator| mute(via, operator)))).collect();
         let has_turn = |witness: &Witness, family| {
             let via = Via { line: witness.line.clone(), family };
             turns.get(&via).is_none_or(|turn| turn.contains(witness.operator.as_str()))
@@ -114,7 +182,13 @@ impl Means {
         let mut heard = self.watcher.ask_those(&families, has_turn).await;
         let doubtful: BTreeSet<&Via> = certain
             .iter()
-            .filter(|(via, address)| rota::leaves_doubt(heard.iter().filter(|one| one.via() == **via), **address))
+            .filter(|(via, address)| {
+                let counts = |one: &&Testimony| {
+                    let is_mute = one.said.is_err() && self.is_near(&one.witness) && mute(via, &one.operator);
+                    one.via() == **via && !is_mute
+                };
+                rota::leaves_doubt(heard.iter().filter(counts), **address)
+            })
             .map(|(via, _)| via)
             .collect();
         if !doubtful.is_empty() {
@@ -134,7 +208,7 @@ impl Means {
     }
 
     /// The operators whose turn it is.
-    fn turn(&self, via: &Via, rota: &mut Rota) -> BTreeSet<&str> {
+    fn turn(&self, via: &Via, rota: &mut Rota, is_mute: impl Fn(&str) -> bool) -> BTreeSet<&str> {
         let (mut near, mut far): (Vec<&str>, Vec<&str>) = (Vec::new(), Vec::new());
         for witness in self.watcher.witnesses_of(via) {
             let list = if witness.kind.is_near() { &mut near } else { &mut far };
@@ -144,12 +218,20 @@ impl Means {
         }
         far.retain(|operator| !near.contains(operator));
         let needed = vote::needed(near.len() + far.len(), self.config.watch.quorum);
-        rota.turn(via, &near, &far, needed)
+        let (silent, telling): (Vec<&str>, Vec<&str>) = near.into_iter().partition(|operator| is_mute(operator));
+        let mut turn = rota.turn(via, &telling, &far, needed);
+        turn.extend(silent);
+        turn
+    }
+
+    fn is_near(&self, witness: &str) -> bool {
+        self.config.witnesses.iter().any(|one| one.name == witness && one.kind.is_near())
     }
 
     /// What would be written if the rulings of `looks` were acted on at once. Writes nothing anywhere.
-    pub async fn foresee(&self, looks: &[Look], state: &State) -> Vec<Report> {
-        let home = agreed(looks);
+    pub async fn foresee(&self, looks: &[Look], found: &[Found], state: &State) -> Vec<Report> {
+        let mut home = agreed(looks);
+        home.retain(|via, _| !self.forbids(found, via));
         let words = words(looks);
         let mut reports = Vec::new();
         for name in self.providers.keys() {
@@ -193,6 +275,8 @@ pub struct Home {
     looks: Vec<Look>,
     rota: Rota,
     failover: Failover,
+    histories: Histories,
+    found: Vec<Found>,
 }
 
 impl Home {
@@ -205,8 +289,16 @@ impl Home {
             .iter()
             .map(|(via, address)| (via.clone(), Settling { settled: Some(*address), candidate: None }))
             .collect();
-        let mut home =
-            Self { means, books, settling, looks: Vec::new(), rota: Rota::default(), failover: Failover::default() };
+        let mut home = Self {
+            means,
+            books,
+            settling,
+            looks: Vec::new(),
+            rota: Rota::default(),
+            failover: Failover::default(),
+            histories: Histories::new(),
+            found: Vec::new(),
+        };
         home.after_start();
         Ok(home)
     }
@@ -232,6 +324,27 @@ impl Home {
     /// The newest round's rulings.
     pub fn looks(&self) -> &[Look] {
         &self.looks
+    }
+
+    /// What the newest round showed to be amiss.
+    pub fn found(&self) -> &[Found] {
+        &self.found
+    }
+
+    /// Enters what is newly amiss, and what is no more, once each.
+    fn enter_findings(&mut self) {
+        let now: BTreeSet<_> = self.found.iter().map(|found| (found.line.clone(), found.finding.key())).collect();
+        let before = std::mem::replace(&mut self.books.state.findings, now.clone());
+        for found in self.found.clone() {
+            let (line, about) = (found.line.clone(), found.finding.key());
+            if !before.contains(&(line.clone(), about.clone())) {
+                self.enter(Event::Found { line, about, text: found.finding.to_string() });
+            }
+        }
+        for (line, about) in before.difference(&now) {
+            self.enter(Event::Gone { line: line.clone(), about: about.clone() });
+        }
+        self.save();
     }
 
     fn after_start(&mut self) {
@@ -280,7 +393,9 @@ impl Home {
     pub async fn look(&mut self, rounds: u32, thorough: bool) -> Vec<(Via, Heard)> {
         let mut certain = agreed(&self.looks);
         certain.retain(|via, address| !thorough && self.is_settled(via, *address));
-        self.looks = self.means.glance(&certain, &mut self.rota).await;
+        self.looks = self.means.glance(&certain, &self.looks, &mut self.rota).await;
+        self.found = self.means.diagnose(&self.looks, &mut self.histories);
+        self.enter_findings();
         let now = self.means.clock.now();
         let mut heard = Vec::new();
         for look in self.looks.clone() {
@@ -305,7 +420,7 @@ impl Home {
     /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
     pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
         let mut home = agreed(&self.looks);
-        home.retain(|via, address| self.is_settled(via, *address));
+        home.retain(|via, address| self.is_settled(via, *address) && !self.means.forbids(&self.found, via));
         let words = words(&self.looks);
         let (now, return_after) = (self.means.clock.now(), self.means.config.watch.return_after);
         let mut reports = Vec::new();
@@ -356,6 +471,14 @@ fn open_books(config: &Config) -> Result<Books, BooksError> {
 pub fn peek(config: &Config) -> Result<State, BooksError> {
     let (_, entries) = Log::open(&config.state_dir, config.audit)?;
     Ok(State::load(&config.state_dir, &entries, &config.limits)?)
+}
+
+fn vantage(kind: &WitnessKind) -> Vantage {
+    match kind {
+        WitnessKind::Http { .. } | WitnessKind::Stun { .. } => Vantage::Outside,
+        WitnessKind::Router { .. } => Vantage::Router,
+        WitnessKind::Interface { .. } => Vantage::Interface,
+    }
 }
 
 /// The addresses that the newest rulings agree on.

@@ -39,6 +39,9 @@ pub struct State {
     pub ledger: Ledger,
     /// The providers that are on hold, by name.
     pub holds: BTreeMap<String, Hold>,
+    /// What is amiss and was told of: the line, and what it is about.
+    #[serde(default)]
+    pub findings: BTreeSet<(Option<String>, String)>,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]

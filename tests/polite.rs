@@ -46,7 +46,7 @@ async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
     let (certain, mut rota) = (BTreeMap::from([(Via::only(Family::Ipv4), HOME)]), Rota::default());
     let mut counted = vec![0; 5];
     for _ in 0..10 {
-        let looks = means.glance(&certain, &mut rota).await;
+        let looks = means.glance(&certain, &[], &mut rota).await;
         assert_eq!(agreed(&looks), certain, "three who agree are a quorum of five");
         assert_eq!((looks[0].ruling.agreed.len(), looks[0].ruling.unasked.len()), (3, 2));
     }
@@ -58,7 +58,7 @@ async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
         echoes[3].behaves(behaviour);
         let mut caught = 0;
         for _ in 0..2 {
-            let looks = means.glance(&certain, &mut rota).await;
+            let looks = means.glance(&certain, &[], &mut rota).await;
             assert_eq!(agreed(&looks), certain);
             caught += usize::from(looks[0].ruling.unasked.is_empty());
         }
@@ -68,7 +68,7 @@ async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
 
     // A change is seen by everybody in the very round.
     echoes.iter().for_each(|echo| echo.home_is_at(MOVED));
-    let looks = means.glance(&certain, &mut rota).await;
+    let looks = means.glance(&certain, &[], &mut rota).await;
     assert_eq!(agreed(&looks), BTreeMap::from([(Via::only(Family::Ipv4), MOVED)]));
     assert_eq!(looks[0].ruling.agreed.len(), 5);
 }
@@ -76,6 +76,6 @@ async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
 #[tokio::test]
 async fn without_certainty_everybody_is_asked() {
     let (echoes, means) = five().await;
-    means.glance(&BTreeMap::new(), &mut Rota::default()).await;
+    means.glance(&BTreeMap::new(), &[], &mut Rota::default()).await;
     assert_eq!(asked(&echoes), [1, 1, 1, 1, 1]);
 }

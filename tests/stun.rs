@@ -22,12 +22,12 @@ async fn coturn_says_who_asks_in_both_families() {
         (Family::Ipv6, "[::1]", Ipv6Addr::LOCALHOST.into()),
     ] {
         let server = format!("{host}:{}", coturn.port());
-        assert_eq!(ask(&server, family, LONG).await, Ok(loopback));
+        assert_eq!(ask(&server, family, None, LONG).await, Ok(loopback));
         let other = if family == Family::Ipv4 { Family::Ipv6 } else { Family::Ipv4 };
         let silence = Silence::Unreachable(format!("its host has no {other} address"));
-        assert_eq!(ask(&server, other, LONG).await, Err(silence));
+        assert_eq!(ask(&server, other, None, LONG).await, Err(silence));
     }
-    assert_eq!(ask(&coturn.server(), Family::Ipv4, LONG).await, Ok(Ipv4Addr::LOCALHOST.into()));
+    assert_eq!(ask(&coturn.server(), Family::Ipv4, None, LONG).await, Ok(Ipv4Addr::LOCALHOST.into()));
 }
 
 #[tokio::test]
@@ -36,7 +36,7 @@ async fn coturn_that_wants_a_password_is_told_as_such() {
     let arguments = ["--secure-stun", "--lt-cred-mech", "-u", "keeper:heron", "-r", "heronmill.example"];
     let coturn = Coturn::start(&arguments);
     let server = format!("127.0.0.1:{}", coturn.port());
-    assert_eq!(ask(&server, Family::Ipv4, LONG).await, Err(Silence::NotAnAddress("STUN error 401".into())));
+    assert_eq!(ask(&server, Family::Ipv4, None, LONG).await, Err(Silence::NotAnAddress("STUN error 401".into())));
     drop(coturn);
-    assert_eq!(ask(&server, Family::Ipv4, LONG).await, Err(Silence::Unreachable("Connection refused".into())));
+    assert_eq!(ask(&server, Family::Ipv4, None, LONG).await, Err(Silence::Unreachable("Connection refused".into())));
 }

@@ -66,6 +66,24 @@ pub enum Event {
         /// What ended it.
         why: String,
     },
+    /// Something is amiss with the connection or the witnesses, from now on.
+    Found {
+        /// The line; absent when there is only one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        line: Option<String>,
+        /// What it is about, always in the same words.
+        about: String,
+        /// What is amiss, and what to do.
+        text: String,
+    },
+    /// Something is amiss no more.
+    Gone {
+        /// The line; absent when there is only one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        line: Option<String>,
+        /// What it was about.
+        about: String,
+    },
     /// The end of the log was unreadable after a crash and was put into a file of its own.
     SetAside {
         /// That file's name, beside the log.

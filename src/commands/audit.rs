@@ -115,8 +115,14 @@ fn sentence(entry: &Entry) -> String {
         }
         Event::Hold { provider, why } => format!("hold on {provider}: {why}"),
         Event::Release { provider, why } => format!("release of {provider}: {why}"),
+        Event::Found { line, text, .. } => format!("found{}: {text}", on(line.as_deref())),
+        Event::Gone { line, about } => format!("gone{}: {about}", on(line.as_deref())),
         Event::SetAside { file, bytes } => format!("a torn line of {bytes} bytes was set aside in {file}"),
     }
+}
+
+fn on(line: Option<&str>) -> String {
+    line.map_or_else(String::new, |line| format!(" on {line}"))
 }
 
 fn change(change: &Change) -> String {

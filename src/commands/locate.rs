@@ -3,25 +3,29 @@
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json, say, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
-use crate::round::{Means, RoundError};
+use crate::round::{Histories, Means, RoundError};
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     let means = Means::new(load_to_look(common)?.config, Clock::system()).map_err(RoundError::from)?;
     let looks = block_on(means.look())?;
+    let found = means.diagnose(&looks, &mut Histories::new());
+    let exit = verdict(&looks, &[], false);
     if common.json {
-        print_json(&looks)?;
-        return Ok(verdict(&looks, &[]));
+        print_json(&serde_json::json!({ "looks": looks, "findings": found }))?;
+        return Ok(exit);
     }
-    let mut text = say::looks(&looks, say::Paint::stdout());
+    let paint = say::Paint::stdout();
+    let mut text = say::looks(&looks, paint);
+    text.push_str(&say::findings(&found, paint));
     for testimony in looks.iter().flat_map(|look| &look.testimony) {
         let said = match &testimony.said {
             Ok(address) => address.to_string(),
             Err(silence) => silence.to_string(),
         };
         let took = testimony.took.as_millis();
-        let (witness, operator, family) = (&testimony.witness, &testimony.operator, testimony.family);
-        text.push_str(&format!("{family}  {witness} ({operator}), {took} ms: {said}\n"));
+        let (witness, operator, via) = (&testimony.witness, &testimony.operator, testimony.via());
+        text.push_str(&format!("{via}  {witness} ({operator}), {took} ms: {said}\n"));
     }
     print(&text)?;
-    Ok(verdict(&looks, &[]))
+    Ok(exit)
 }

@@ -240,8 +240,9 @@ fn print_json(value: &impl serde::Serialize) -> Result<(), CommandError> {
     print(&format!("{}\n", serde_json::to_string_pretty(value)?))
 }
 
-/// The exit status that a round deserves: the gravest thing in it.
-fn verdict(looks: &[Look], reports: &[Report]) -> Exit {
+/// The exit status that a round deserves: the gravest thing in it. `held_back` is whether something that was agreed on
+/// is not published, because the home cannot be reached there.
+fn verdict(looks: &[Look], reports: &[Report], held_back: bool) -> Exit {
     let mut exit = Exit::Done;
     let mut weigh = |candidate: Exit| {
         // What needs a person outweighs what passes; a disk that cannot be written outweighs both.
@@ -256,8 +257,13 @@ fn verdict(looks: &[Look], reports: &[Report]) -> Exit {
             exit = candidate;
         }
     };
-    if looks.iter().any(|look| !matches!(look.ruling.outcome, Outcome::Agreed(_))) {
+    // A line may be down as long as another one of the family is not.
+    let agreed = |look: &&Look| matches!(look.ruling.outcome, Outcome::Agreed(_));
+    if looks.iter().any(|look| !looks.iter().filter(agreed).any(|other| other.family == look.family)) {
         weigh(Exit::NoRuling);
+    }
+    if held_back {
+        weigh(Exit::Refused);
     }
     for report in reports {
         match &report.trouble {

@@ -5,13 +5,14 @@ use serde::Serialize;
 use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
-use crate::round::{self, Look, Means, RoundError};
+use crate::round::{self, Found, Histories, Look, Means, RoundError};
 use crate::update::Report;
 
 /// What one round saw, and did or would do.
 #[derive(Debug, Serialize)]
 pub(super) struct Document<'a> {
     pub(super) looks: &'a [Look],
+    pub(super) findings: &'a [Found],
     pub(super) providers: &'a [Report],
     pub(super) written: bool,
 }
@@ -20,17 +21,20 @@ pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError
     let config = load(common)?.config;
     let state = round::peek(&config).map_err(RoundError::from)?;
     let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
-    let (looks, reports) = block_on(async {
+    let (looks, found, reports) = block_on(async {
         let looks = means.look().await;
-        let reports = means.foresee(&looks, &state).await;
-        (looks, reports)
+        let found = means.diagnose(&looks, &mut Histories::new());
+        let reports = means.foresee(&looks, &found, &state).await;
+        (looks, found, reports)
     })?;
+    let held_back = means.holding_back(&looks, &found).next().is_some();
     let changes = reports.iter().any(|report| report.records.iter().any(|record| record.after.is_some()));
     if common.json {
-        print_json(&Document { looks: &looks, providers: &reports, written: false })?;
+        print_json(&Document { looks: &looks, findings: &found, providers: &reports, written: false })?;
     } else {
         let paint = say::Paint::stdout();
         let mut text = say::looks(&looks, paint);
+        text.push_str(&say::findings(&found, paint));
         text.push_str(&say::records(&reports, say::Mood::Would, paint));
         text.push_str(&say::troubles(&reports, paint));
         let means: Vec<&str> = reports.iter().filter_map(|report| report.means.as_deref()).collect();
@@ -41,7 +45,7 @@ pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError
         text.push('\n');
         print(&text)?;
     }
-    match verdict(&looks, &reports) {
+    match verdict(&looks, &reports, held_back) {
         Exit::Done if exit_code && changes => Ok(Exit::Differs),
         exit => Ok(exit),
     }

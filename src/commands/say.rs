@@ -10,7 +10,7 @@ use tracing_subscriber::registry::LookupSpan;
 
 use crate::provider::RrSet;
 use crate::reconcile::Verb;
-use crate::round::Look;
+use crate::round::{Found, Look};
 use crate::update::{RecordReport, RecordState, Report, Trouble};
 use crate::watch::vote::Outcome;
 
@@ -71,12 +71,20 @@ pub fn looks(looks: &[Look], paint: Paint) -> String {
         let agreed = matches!(look.ruling.outcome, Outcome::Agreed(_));
         let ruling = look.ruling.to_string();
         let ruling = if agreed { ruling } else { paint.tone(Tone::Amiss, &ruling) };
-        let _ = writeln!(text, "{}  {ruling}", look.family);
+        let _ = writeln!(text, "{}  {ruling}", look.via());
         for remark in look.ruling.remarks() {
             let _ = writeln!(text, "      {}", paint.tone(Tone::Faint, &remark));
         }
     }
     text
+}
+
+/// What is amiss with the connection or the witnesses, a line each.
+pub fn findings(found: &[Found], paint: Paint) -> String {
+    found.iter().fold(String::new(), |mut text, found| {
+        let _ = writeln!(text, "{}", paint.tone(Tone::Amiss, &found.to_string()));
+        text
+    })
 }
 
 /// Every record: what stands, what was or would be written, and why not.

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::commands::say;
-use crate::round::Look;
+use crate::round::{Found, Look};
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::settle::Heard;
 use crate::watch::vote::Outcome;
@@ -29,31 +29,31 @@ impl Said {
         self.0.remove(topic).is_some()
     }
 
-    /// Logs what is new in one family's round.
+    /// Logs what is new in one round of a line and family.
     pub(super) fn look(&mut self, look: &Look, heard: &Heard) {
-        let (family, ruling) = (look.family, &look.ruling);
+        let (via, ruling) = (look.via(), &look.ruling);
         match heard {
-            Heard::Settled { from: None, to } => tracing::info!("{family}: the home is at {to}: {ruling}"),
+            Heard::Settled { from: None, to } => tracing::info!("{via}: the home is at {to}: {ruling}"),
             Heard::Settled { from: Some(from), to } => {
-                tracing::info!("{family}: the home has moved from {from} to {to}: {ruling}");
+                tracing::info!("{via}: the home has moved from {from} to {to}: {ruling}");
             }
             Heard::InSight { address, won, needed } => {
-                tracing::info!("{family}: {address} is in sight, round {won} of {needed}");
+                tracing::info!("{via}: {address} is in sight, round {won} of {needed}");
             }
             Heard::Unchanged | Heard::NoRuling => {}
         }
-        let topic = format!("{family} ruling");
+        let topic = format!("{via} ruling");
         match ruling.outcome {
             Outcome::Agreed(_) => {
                 if self.is_over(&topic) {
-                    tracing::info!("{family}: the operators agree again: {ruling}");
+                    tracing::info!("{via}: the operators agree again: {ruling}");
                 }
             }
             Outcome::Split | Outcome::TooFew | Outcome::NoneAsked => {
                 if self.is_news(topic, &ruling.to_string()) {
-                    tracing::warn!("{family}: {ruling}; the names stay as they are");
+                    tracing::warn!("{via}: {ruling}; the names stay as they are");
                     for remark in ruling.remarks() {
-                        tracing::warn!("{family}: {remark}");
+                        tracing::warn!("{via}: {remark}");
                     }
                 }
                 return;
@@ -61,19 +61,36 @@ impl Said {
         }
         for dissent in &ruling.dissent {
             let said: Vec<_> = dissent.said.iter().map(ToString::to_string).collect();
-            if self.is_news(format!("{family} by {}", dissent.operator), "dissents") {
-                tracing::warn!("{family}: {} says {}, against the majority", dissent.operator, said.join(" and "));
+            if self.is_news(format!("{via} by {}", dissent.operator), "dissents") {
+                tracing::warn!("{via}: {} says {}, against the majority", dissent.operator, said.join(" and "));
             }
         }
         for (operator, why) in &ruling.silent {
-            if self.is_news(format!("{family} by {operator}"), why) {
-                tracing::info!("{family}: {operator} has no answer: {why}");
+            if self.is_news(format!("{via} by {operator}"), why) {
+                tracing::info!("{via}: {operator} has no answer: {why}");
             }
         }
         for operator in &ruling.agreed {
-            if self.is_over(&format!("{family} by {operator}")) {
-                tracing::info!("{family}: {operator} agrees again");
+            if self.is_over(&format!("{via} by {operator}")) {
+                tracing::info!("{via}: {operator} agrees again");
             }
+        }
+    }
+
+    /// Logs what is newly amiss, and what is no more.
+    pub(super) fn findings(&mut self, found: &[Found]) {
+        let topic = |found: &Found| format!("finding {} {}", found.line.as_deref().unwrap_or("-"), found.finding.key());
+        let present: BTreeSet<String> = found.iter().map(topic).collect();
+        for one in found {
+            if self.is_news(topic(one), "amiss") {
+                tracing::warn!("{one}");
+            }
+        }
+        let over: Vec<String> =
+            self.0.keys().filter(|topic| topic.starts_with("finding ") && !present.contains(*topic)).cloned().collect();
+        for topic in over {
+            self.0.remove(&topic);
+            tracing::info!("no more: {}", topic.trim_start_matches("finding ").trim_start_matches("- "));
         }
     }
 

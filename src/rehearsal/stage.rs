@@ -107,6 +107,7 @@ every = "1h"
 settle = 2
 settle_every = "100ms"
 timeout = "1s"
+push = false
 # Documentation addresses (RFC 5737) are nobody's: a rehearsal may take them for a home's.
 accept_special = ["192.0.2.0/24", "198.51.100.0/24", "203.0.113.0/24"]
 

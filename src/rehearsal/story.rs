@@ -56,7 +56,7 @@ async fn preview(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalErro
     let serial = stage.dns.serial();
     let means = Means::new(stage.load()?.config, Clock::system())?;
     let looks = means.look().await;
-    let reports = means.foresee(&looks, &State::default()).await;
+    let reports = means.foresee(&looks, &[], &State::default()).await;
     teller.show(&say::looks(&looks, say::Paint::plain()));
     teller.show(&say::records(&reports, say::Mood::Would, say::Paint::plain()));
     let planned = |label: &str| planned(&reports, label);

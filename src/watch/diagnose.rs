@@ -153,6 +153,20 @@ pub enum Finding {
     },
 }
 
+impl Finding {
+    /// What it is about, without what changes from round to round: two with the same key are the same finding.
+    pub fn key(&self) -> String {
+        match self {
+            Self::CarrierNat { .. } => "carrier-nat".to_owned(),
+            Self::DoubleNat { .. } => "double-nat".to_owned(),
+            Self::OtherEgress { family, .. } => format!("other-egress {family}"),
+            Self::FamilyMissing { family } => format!("family-missing {family}"),
+            Self::CaptivePortal { .. } => "captive-portal".to_owned(),
+            Self::Dissenter { operator, family, .. } => format!("dissenter {operator} {family}"),
+        }
+    }
+}
+
 /// One sentence, and the way out.
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

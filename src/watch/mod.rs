@@ -203,6 +203,8 @@ pub struct Watcher {
     accept_special: Vec<IpNet>,
     /// How to ask over each line; one without a name when there is only one.
     ways: BTreeMap<Option<String>, Way>,
+    /// The routers among the witnesses, by the witness's name: each remembers how it was asked last.
+    routers: BTreeMap<String, router::Router>,
 }
 
 /// How a question goes out by one line.
@@ -210,6 +212,15 @@ pub struct Watcher {
 struct Way {
     bind: Option<Bind>,
     http: http::Clients,
+}
+
+impl Way {
+    fn interface(&self) -> Option<&str> {
+        match &self.bind {
+            Some(Bind::Interface(interface)) => Some(interface),
+            Some(Bind::Sources(_)) | None => None,
+        }
+    }
 }
 
 impl Watcher {
@@ -233,7 +244,14 @@ impl Watcher {
             let http = http::Clients::new(witnesses, bind.as_ref())?;
             ways.insert(Some(line.name.clone()), Way { bind, http });
         }
-        Ok(Self { witnesses: witnesses.to_vec(), timeout, accept_special: accept_special.to_vec(), ways })
+        let mut routers = BTreeMap::new();
+        for witness in witnesses {
+            if let WitnessKind::Router { gateway } = witness.kind {
+                let interface = ways.get(&witness.line).and_then(Way::interface).map(str::to_owned);
+                routers.insert(witness.name.clone(), router::Router::new(gateway, interface));
+            }
+        }
+        Ok(Self { witnesses: witnesses.to_vec(), timeout, accept_special: accept_special.to_vec(), ways, routers })
     }
 
     /// Asks every witness over each of its families that is among `families`, all at once.
@@ -261,10 +279,12 @@ impl Watcher {
             let Some(way) = self.ways.get(&witness.line) else { return Err(Silence::NoWay) };
             match &witness.kind {
                 WitnessKind::Http { url, extract } => way.http.ask(family, url, extract).await,
-                WitnessKind::Stun { .. } | WitnessKind::Router { .. } | WitnessKind::Interface { .. } => {
-                    let _ = &way.bind;
-                    Err(Silence::NoWay)
-                }
+                WitnessKind::Stun { server } => stun::ask(server, family, way.bind.as_ref(), self.timeout).await,
+                WitnessKind::Router { .. } => match self.routers.get(&witness.name) {
+                    Some(router) => router.ask(self.timeout.mul_f64(0.9)).await.map(|says| says.address),
+                    None => Err(Silence::NoWay),
+                },
+                WitnessKind::Interface { interface } => interface::ask(interface, family, &self.accept_special).await,
             }
         };
         let said = match timeout(self.timeout, answer).await {

@@ -29,7 +29,7 @@ fn sockets_of_the_service_manager_are_taken_over() {
     let stun = std::thread::spawn({
         let at = at.clone();
         // A port that nobody has yet refuses: asked again until it is there.
-        move || until("an answer over STUN", || run(ask(&at, Family::Ipv4, LONG)) == Ok([127, 0, 0, 1].into()))
+        move || until("an answer over STUN", || run(ask(&at, Family::Ipv4, None, LONG)) == Ok([127, 0, 0, 1].into()))
     });
     let echo = Echo::run(both, 2);
     stun.join().unwrap();

@@ -131,7 +131,7 @@ fn a_watcher_believes_it_over_http_and_stun() {
         let said: Vec<_> = watcher.ask(&Family::BOTH).await.into_iter().map(|testimony| testimony.said).collect();
         assert_eq!(said, loopback.map(Ok));
         for (at, (family, address)) in echo.stun.iter().zip(Family::BOTH.into_iter().zip(loopback)) {
-            assert_eq!(ask(&at.to_string(), family, LONG).await, Ok(address));
+            assert_eq!(ask(&at.to_string(), family, None, LONG).await, Ok(address));
         }
     });
 }
@@ -141,7 +141,7 @@ fn over_stun_a_client_over_its_limit_is_not_answered() {
     let echo = Echo::start(&["--stun", "127.0.0.1:0", "--requests-per-minute", "1"]);
     let (at, budget) = (echo.stun[0].to_string(), Duration::from_millis(600));
     run(async {
-        assert_eq!(ask(&at, Family::Ipv4, LONG).await, Ok([127, 0, 0, 1].into()));
+        assert_eq!(ask(&at, Family::Ipv4, None, LONG).await, Ok([127, 0, 0, 1].into()));
         assert_eq!(ask(&at, Family::Ipv4, budget).await, Err(Silence::TimedOut(budget)));
     });
     // Another one is, and what is no request costs nothing.

@@ -6,7 +6,7 @@
 pub mod message;
 
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use ring::rand::{SecureRandom, SystemRandom};
@@ -14,7 +14,9 @@ use tokio::net::{UdpSocket, lookup_host};
 use tokio::time::{Instant, timeout, timeout_at};
 
 use super::Silence;
+use super::http::local_address;
 use crate::address::Family;
+use crate::config::Bind;
 use message::TransactionId;
 
 // RFC 8489, section 6.2.1: the initial RTO, the number of requests, and the last wait in multiples of the RTO.
@@ -28,26 +30,26 @@ fn schedule() -> impl Iterator<Item = Duration> {
     (1..RC).map(sent).chain([sent(RC - 1) + RTO * RM])
 }
 
-/// Asks the STUN server at `server`, which is `host:port`, over `family`, for at most `budget`. The address is as it
+/// Asks the STUN server at `server`, which is `host:port`, over `family`, going out as `bind` says, for at most `budget`. The address is as it
 /// came: not judged yet.
 ///
 /// # Errors
 /// The [`Silence`] that says why there is none.
-pub async fn ask(server: &str, family: Family, budget: Duration) -> Result<IpAddr, Silence> {
-    timeout(budget, transact(server, family)).await.unwrap_or(Err(Silence::TimedOut(budget)))
+pub async fn ask(server: &str, family: Family, bind: Option<&Bind>, budget: Duration) -> Result<IpAddr, Silence> {
+    timeout(budget, transact(server, family, bind)).await.unwrap_or(Err(Silence::TimedOut(budget)))
 }
 
-async fn transact(server: &str, family: Family) -> Result<IpAddr, Silence> {
+async fn transact(server: &str, family: Family, bind: Option<&Bind>) -> Result<IpAddr, Silence> {
     let mut addresses = lookup_host(server).await.map_err(|error| unreachable(&error))?;
     let server = addresses
         .find(|address| Family::of(address.ip()) == family)
         .ok_or_else(|| Silence::Unreachable(format!("its host has no {family} address")))?;
     let id = fresh_id()?;
-    let local: IpAddr = match family {
-        Family::Ipv4 => Ipv4Addr::UNSPECIFIED.into(),
-        Family::Ipv6 => Ipv6Addr::UNSPECIFIED.into(),
-    };
+    let local = local_address(family, bind).ok_or(Silence::NoWay)?;
     let socket = UdpSocket::bind(SocketAddr::new(local, 0)).await.map_err(|error| unreachable(&error))?;
+    if let Some(Bind::Interface(interface)) = bind {
+        socket.bind_device(Some(interface.as_bytes())).map_err(|error| unreachable(&error))?;
+    }
     // From now on the kernel lets through what comes from there only, and reports ICMP errors, which end a transaction
     // (RFC 8489, section 6.2.1).
     socket.connect(server).await.map_err(|error| unreachable(&error))?;

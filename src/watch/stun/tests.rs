@@ -41,9 +41,9 @@ async fn an_honest_server_is_believed() {
         socket.send_to(&answer(&request), from).await.unwrap();
     })
     .await;
-    assert_eq!(ask(&at, Family::Ipv4, BUDGET).await, Ok([203, 0, 113, 77].into()));
+    assert_eq!(ask(&at, Family::Ipv4, None, BUDGET).await, Ok([203, 0, 113, 77].into()));
     let other = Silence::Unreachable("its host has no IPv6 address".into());
-    assert_eq!(ask(&at, Family::Ipv6, BUDGET).await, Err(other));
+    assert_eq!(ask(&at, Family::Ipv6, None, BUDGET).await, Err(other));
 }
 
 #[tokio::test(start_paused = true)]
@@ -59,7 +59,7 @@ async fn a_lost_request_is_sent_again_and_is_the_same() {
         }
     })
     .await;
-    assert_eq!(ask(&at, Family::Ipv4, Duration::from_secs(60)).await, Ok([203, 0, 113, 77].into()));
+    assert_eq!(ask(&at, Family::Ipv4, None, Duration::from_secs(60)).await, Ok([203, 0, 113, 77].into()));
     let first = seen.recv().await.unwrap();
     for _ in 0..2 {
         assert_eq!(seen.recv().await.unwrap(), first);
@@ -72,14 +72,14 @@ async fn silence_ends_with_the_schedule_or_the_budget() {
     for (budget, silence) in
         [(5000, 5000), (60_000, 39_500)].map(|(b, s)| (Duration::from_millis(b), Duration::from_millis(s)))
     {
-        assert_eq!(ask(&at, Family::Ipv4, budget).await, Err(Silence::TimedOut(silence)));
+        assert_eq!(ask(&at, Family::Ipv4, None, budget).await, Err(Silence::TimedOut(silence)));
     }
 }
 
 #[tokio::test]
 async fn a_closed_port_is_told_at_once() {
     let at = UdpSocket::bind("127.0.0.1:0").await.unwrap().local_addr().unwrap().to_string();
-    assert_eq!(ask(&at, Family::Ipv4, BUDGET).await, Err(Silence::Unreachable("Connection refused".into())));
+    assert_eq!(ask(&at, Family::Ipv4, None, BUDGET).await, Err(Silence::Unreachable("Connection refused".into())));
 }
 
 #[tokio::test]
@@ -98,7 +98,7 @@ async fn forged_datagrams_before_the_answer_are_ignored() {
         socket.send_to(&answer(&request), from).await.unwrap();
     })
     .await;
-    assert_eq!(ask(&at, Family::Ipv4, BUDGET).await, Ok([203, 0, 113, 77].into()));
+    assert_eq!(ask(&at, Family::Ipv4, None, BUDGET).await, Ok([203, 0, 113, 77].into()));
 }
 
 #[tokio::test]
@@ -118,7 +118,7 @@ async fn an_answer_that_does_not_hold_is_told_and_not_waited_out() {
             socket.send_to(&answer, from).await.unwrap();
         })
         .await;
-        assert_eq!(ask(&at, Family::Ipv4, BUDGET).await, Err(Silence::NotAnAddress(told.into())));
+        assert_eq!(ask(&at, Family::Ipv4, None, BUDGET).await, Err(Silence::NotAnAddress(told.into())));
     }
 }
 
