@@ -72,6 +72,9 @@ pub enum Event {
     },
 }
 
+/// The names of the events, as the log has them.
+pub const EVENTS: [&str; 6] = ["settled", "intent", "outcome", "hold", "release", "set-aside"];
+
 /// On whose word an address was taken.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Word {

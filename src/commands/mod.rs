@@ -10,6 +10,7 @@ pub mod say;
 mod sync;
 
 use std::io::{self, IsTerminal, Write};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use tracing::Level;
@@ -72,6 +73,16 @@ pub enum CommandError {
     /// The audit log.
     #[error(transparent)]
     Audit(#[from] AuditError),
+    /// The audit log cannot be read by whoever asks for it.
+    #[error("cannot {act} {}; run this as root (sudo), or as the user that runs the daemon", file.display())]
+    Log {
+        /// What was tried.
+        act: &'static str,
+        /// On which file.
+        file: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
     /// The rehearsal.
     #[error(transparent)]
     Rehearsal(#[from] RehearsalError),
@@ -93,6 +104,7 @@ impl CommandError {
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
             Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
             Self::Audit(_) => Exit::CannotWrite,
+            Self::Log { .. } => Exit::Refused,
             Self::Rehearsal(_) | Self::Daemon(DaemonError::Deaf) | Self::Io(..) | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
         }
