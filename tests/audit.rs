@@ -4,7 +4,7 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 use fingerpost::audit::file::{CURRENT, Log};
 use fingerpost::audit::{EVENTS, Ending, Event};
@@ -58,6 +58,27 @@ fn an_event_that_there_is_not_is_a_slip_and_the_others_are_named() {
     let (status, shown, told) = audit(dir.path(), &["show", "--event", "holt"]);
     assert_eq!((status, shown.as_str()), (Some(64), ""));
     assert!(EVENTS.iter().all(|event| told.contains(event)), "{told}");
+}
+
+/// The log for people may lead to a file on a full disk, or to a reader that is gone.
+#[test]
+fn a_warning_that_cannot_be_written_ends_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    fs::write(dir.path().join(CURRENT), "{\"seq\":1,").unwrap();
+    let config = dir.path().join("fingerpost.toml");
+    let witness =
+        "[[witness]]\nname = \"north\"\noperator = \"north\"\nkind = \"http\"\nurl = \"http://127.0.0.1:1/\"\n";
+    fs::write(&config, witness).unwrap();
+    let preview = |stderr: Stdio| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+        command.arg("preview").arg("--config").arg(&config).arg("--state-dir").arg(dir.path());
+        command.stderr(stderr).output().unwrap()
+    };
+    let told = preview(Stdio::piped());
+    assert!(String::from_utf8(told.stderr).unwrap().contains("is torn"));
+    let full = fs::File::options().write(true).open("/dev/full").unwrap();
+    let untold = preview(full.into());
+    assert_eq!((untold.status.code(), untold.stdout), (told.status.code(), told.stdout));
 }
 
 #[test]

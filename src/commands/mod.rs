@@ -166,7 +166,12 @@ pub fn logging(cli: &Cli) {
         (_, 1) => Level::DEBUG,
         _ => Level::TRACE,
     };
-    let builder = tracing_subscriber::fmt().with_max_level(level).with_writer(io::stderr).with_target(false);
+    let builder = tracing_subscriber::fmt()
+        .with_max_level(level)
+        .with_writer(io::stderr)
+        .with_target(false)
+        // They would go to the same place, by a macro that panics there: a full disk or a reader that is gone.
+        .log_internal_errors(false);
     let colour = io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
     // A second subscriber is refused; there is only this one.
     let _ = if to_the_journal() {
