@@ -224,7 +224,8 @@ impl Log {
         }
         self.current = None;
         let bytes = read(&path)?;
-        let first = chain::lines(&bytes).next().and_then(|line| chain::read(line).ok()).map_or(0, |entry| entry.seq);
+        // A first line that was meddled with must not take the name from which the files have their order.
+        let first = chain::lines(&bytes).find_map(|line| chain::read(line).ok()).map_or(0, |entry| entry.seq);
         let closed = self.dir.join(format!("audit.{first:012}.jsonl"));
         fs::rename(&path, &closed).map_err(|source| AuditError::Io { act: "rename", file: path, source })?;
         self.end = 0;

@@ -125,6 +125,24 @@ fn a_file_with_an_open_intent_is_not_closed() {
 }
 
 #[test]
+fn a_file_whose_first_line_cannot_be_read_keeps_its_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    while files(dir.path()).unwrap().len() < 3 {
+        // The first line of each file is spoilt while it is the current one.
+        let path = dir.path().join(CURRENT);
+        if let Ok(text) = fs::read_to_string(&path) {
+            fs::write(&path, text.replacen('{', "[", usize::from(text.starts_with('{')))).unwrap();
+        }
+        let seq = append(&mut log, intent());
+        append(&mut log, outcome(seq));
+    }
+    let names = names(dir.path());
+    assert_eq!(names[0], "audit.000000000002.jsonl");
+    assert!(names.iter().all(|name| name != "audit.000000000000.jsonl"), "{names:?}");
+}
+
+#[test]
 fn a_crash_between_closing_a_file_and_beginning_the_next_loses_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let (mut log, _) = open(dir.path());
