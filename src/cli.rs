@@ -1,8 +1,10 @@
 //! The command line, and nothing else. Raw arguments end here; what they mean is decided in [`crate::commands`].
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
+use ipnet::IpNet;
 
 /// Keeps a home's DNS names at its changing WAN address, on the word of a majority, and says why.
 #[derive(Debug, Parser)]
@@ -54,6 +56,8 @@ pub enum Command {
     /// Show or check the audit log
     #[command(subcommand)]
     Audit(Audit),
+    /// Be a witness for another household: tell whoever asks the address they come from
+    Echo(Echo),
     /// Play the whole job on this machine, with nothing installed and nothing configured
     Rehearse {
         /// Leave the rehearsal running at its end, and print how to query it
@@ -63,6 +67,38 @@ pub enum Command {
     /// Check the configuration, or print what is in force
     #[command(subcommand)]
     Config(Config),
+}
+
+/// What an echo service answers, and how often. It reads no configuration, and says nothing of its clients but with -v.
+#[derive(Clone, Debug, Args)]
+pub struct Echo {
+    /// Answer HTTP there: / as text, /json as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub http: Vec<SocketAddr>,
+    /// Answer STUN there, over UDP; may be repeated. A machine with several addresses has to name each one
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub stun: Vec<SocketAddr>,
+    /// Requests a minute of one client, an IPv4 address or an IPv6 /64; so many may come at once
+    #[arg(long, value_name = "N", default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=60_000))]
+    pub requests_per_minute: u32,
+    /// Requests a minute of all clients; HTTP and STUN are counted apart
+    #[arg(long, value_name = "N", default_value_t = 6000, value_parser = clap::value_parser!(u32).range(1..=60_000))]
+    pub all_requests_per_minute: u32,
+    /// Answer /probe?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only
+    /// what is yours: whoever shares the address, as behind a carrier's NAT, is probed too
+    #[arg(long)]
+    pub probe_back: bool,
+    /// Probes a minute for one client
+    #[arg(long, value_name = "N", default_value_t = 6, requires = "probe_back",
+        value_parser = clap::value_parser!(u32).range(1..=600))]
+    pub probes_per_minute: u32,
+    /// Probes a minute for all clients
+    #[arg(long, value_name = "N", default_value_t = 60, requires = "probe_back",
+        value_parser = clap::value_parser!(u32).range(1..=600))]
+    pub all_probes_per_minute: u32,
+    /// Probe clients in this special-purpose range all the same: labs; may be repeated
+    #[arg(long, value_name = "CIDR", requires = "probe_back")]
+    pub accept_special: Vec<IpNet>,
 }
 
 /// The audit log.

@@ -3,6 +3,7 @@
 //! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
 
 mod pace;
+pub mod push;
 mod said;
 
 use std::collections::BTreeMap;
@@ -15,12 +16,12 @@ use serde::Serialize;
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
-use crate::address::Family;
 use crate::clock::{Clock, Timestamp};
 use crate::config::load::{ConfigError, Loaded};
 use crate::round::{Home, Look, Means, RoundError};
 use crate::state::Hold;
 use crate::update::{RecordState, Report, Trouble};
+use crate::watch::Via;
 use crate::watch::settle::Heard;
 use pace::Pace;
 use said::Said;
@@ -66,7 +67,7 @@ pub enum Notifier {
 }
 
 impl Notifier {
-    fn tell(self, what: &[NotifyState<'_>]) {
+    pub(crate) fn tell(self, what: &[NotifyState<'_>]) {
         if self == Self::ServiceManager
             && let Err(error) = sd_notify::notify(what)
         {
@@ -134,7 +135,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 if asked {
                     daemon.pace.stop_waiting();
                 }
-                if daemon.look(&mut ears).await? {
+                if daemon.look(&mut ears, asked).await? {
                     daemon.publish(&mut ears).await?;
                 }
             }
@@ -289,10 +290,12 @@ impl Daemon {
     }
 
     /// Asks the witnesses and sets the time of the next round. False when a stop came first.
-    async fn look(&mut self, ears: &mut Ears) -> Result<bool, DaemonError> {
+    async fn look(&mut self, ears: &mut Ears, thorough: bool) -> Result<bool, DaemonError> {
         let rounds = self.home.means.config.watch.settle;
         // Nothing is lost when the asking is cut short: no grace.
-        let Some(heard) = ears.during(self.home.look(rounds), Duration::ZERO).await? else { return Ok(false) };
+        let Some(heard) = ears.during(self.home.look(rounds, thorough), Duration::ZERO).await? else {
+            return Ok(false);
+        };
         let wait = self.pace.next_round(&self.home.means.config.watch, &heard, self.random.f64());
         self.next_round = Instant::now() + wait;
         self.latest.rounds += 1;
@@ -392,7 +395,7 @@ impl Snapshot {
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
         let mut text = format!("{in_step} of {} records in step", records.len());
         for look in &self.looks {
-            text.push_str(&format!("; {} {}", look.family, brief(look)));
+            text.push_str(&format!("; {} {}", look.via(), brief(look)));
         }
         for report in self.providers.values() {
             if let Some(trouble) = &report.trouble {
@@ -413,13 +416,13 @@ impl Snapshot {
 
 fn brief(look: &Look) -> String {
     crate::round::agreed(std::slice::from_ref(look))
-        .get(&look.family)
+        .get(&look.via())
         .map_or_else(|| "has no ruling".to_owned(), ToString::to_string)
 }
 
 impl Snapshot {
-    /// The agreed address of `family` in the newest round.
-    pub fn agreed(&self, family: Family) -> Option<std::net::IpAddr> {
-        crate::round::agreed(&self.looks).get(&family).copied()
+    /// The address that the newest round agreed on.
+    pub fn agreed(&self, via: &Via) -> Option<std::net::IpAddr> {
+        crate::round::agreed(&self.looks).get(via).copied()
     }
 }

@@ -21,6 +21,7 @@
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
+//! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
 //! * [`cli`] is the command line and [`commands`] has one file a command.
 //!
@@ -34,6 +35,7 @@ pub mod clock;
 pub mod commands;
 pub mod config;
 pub mod daemon;
+pub mod echo;
 pub mod name;
 pub mod provider;
 pub mod reconcile;

@@ -11,14 +11,16 @@ use crate::address::Family;
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::Clock;
-use crate::config::{Config, ProviderKind};
+use crate::config::{Config, ProviderKind, Witness};
 use crate::provider::{Provider, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Job, Report};
+use crate::watch::failover::Failover;
+use crate::watch::rota::{self, Rota};
 use crate::watch::settle::{Heard, Settling};
-use crate::watch::vote::{Outcome, Ruling};
-use crate::watch::{Testimony, WatchError, Watcher};
+use crate::watch::vote::{self, Outcome, Ruling};
+use crate::watch::{Testimony, Via, WatchError, Watcher};
 
 /// Why a round cannot even begin.
 #[derive(Debug, thiserror::Error)]
@@ -31,15 +33,25 @@ pub enum RoundError {
     Books(#[from] BooksError),
 }
 
-/// What the witnesses said in one round, and what follows for one family.
+/// What the witnesses said in one round about one line and family, and what follows.
 #[derive(Clone, Debug, Serialize)]
 pub struct Look {
+    /// The line; `None` when there is only one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<String>,
     /// The family.
     pub family: Family,
     /// The outcome of the vote.
     pub ruling: Ruling,
     /// What each witness said.
     pub testimony: Vec<Testimony>,
+}
+
+impl Look {
+    /// The line and family.
+    pub fn via(&self) -> Via {
+        Via { line: self.line.clone(), family: self.family }
+    }
 }
 
 /// What is configured, made able to act: the witnesses and the providers.
@@ -54,7 +66,8 @@ pub struct Means {
 impl Means {
     /// Builds the watcher and the providers. Touches nothing outside yet.
     pub fn new(config: Config, clock: Clock) -> Result<Self, WatchError> {
-        let watcher = Watcher::new(&config.witnesses, config.watch.timeout, &config.watch.accept_special)?;
+        let watcher =
+            Watcher::new(&config.witnesses, &config.lines, config.watch.timeout, &config.watch.accept_special)?;
         let build = |(name, provider): (&String, &crate::config::Provider)| {
             let zone = provider.zone.clone();
             let built: Box<dyn Provider> = match &provider.kind {
@@ -84,18 +97,54 @@ impl Means {
         wanted.into_iter().collect()
     }
 
-    /// Asks every witness, and holds the vote in each family.
+    /// Asks every witness, and holds the vote for each line and family.
     pub async fn look(&self) -> Vec<Look> {
+        self.glance(&BTreeMap::new(), &mut Rota::default()).await
+    }
+
+    /// The same, but where `certain` has an address that nobody doubts, only those are asked whose turn it is; where
+    /// their answers leave room for doubt, the others too.
+    pub async fn glance(&self, certain: &BTreeMap<Via, IpAddr>, rota: &mut Rota) -> Vec<Look> {
         let families = self.families();
-        let mut heard = self.watcher.ask(&families).await;
+        let turns: BTreeMap<&Via, BTreeSet<&str>> = certain.keys().map(|via| (via, self.turn(via, rota))).collect();
+        let has_turn = |witness: &Witness, family| {
+            let via = Via { line: witness.line.clone(), family };
+            turns.get(&via).is_none_or(|turn| turn.contains(witness.operator.as_str()))
+        };
+        let mut heard = self.watcher.ask_those(&families, has_turn).await;
+        let doubtful: BTreeSet<&Via> = certain
+            .iter()
+            .filter(|(via, address)| rota::leaves_doubt(heard.iter().filter(|one| one.via() == **via), **address))
+            .map(|(via, _)| via)
+            .collect();
+        if !doubtful.is_empty() {
+            let rest = |witness: &Witness, family| {
+                doubtful.contains(&Via { line: witness.line.clone(), family }) && !has_turn(witness, family)
+            };
+            heard.extend(self.watcher.ask_those(&families, rest).await);
+        }
         let rulings = self.watcher.rule(&heard, &families, self.config.watch.quorum);
         rulings
             .into_iter()
-            .map(|(family, ruling)| {
-                let testimony = heard.extract_if(.., |testimony| testimony.family == family).collect();
-                Look { family, ruling, testimony }
+            .map(|(via, ruling)| {
+                let testimony = heard.extract_if(.., |one| one.via() == via).collect();
+                Look { line: via.line, family: via.family, ruling, testimony }
             })
             .collect()
+    }
+
+    /// The operators whose turn it is.
+    fn turn(&self, via: &Via, rota: &mut Rota) -> BTreeSet<&str> {
+        let (mut near, mut far): (Vec<&str>, Vec<&str>) = (Vec::new(), Vec::new());
+        for witness in self.watcher.witnesses_of(via) {
+            let list = if witness.kind.is_near() { &mut near } else { &mut far };
+            if !list.contains(&witness.operator.as_str()) {
+                list.push(&witness.operator);
+            }
+        }
+        far.retain(|operator| !near.contains(operator));
+        let needed = vote::needed(near.len() + far.len(), self.config.watch.quorum);
+        rota.turn(via, &near, &far, needed)
     }
 
     /// What would be written if the rulings of `looks` were acted on at once. Writes nothing anywhere.
@@ -104,7 +153,11 @@ impl Means {
         let words = words(looks);
         let mut reports = Vec::new();
         for name in self.providers.keys() {
-            let desired = reconcile::desired(&self.config.records, name, &home);
+            let prefix_length = self.config.watch.prefix_length;
+            let desired = reconcile::desired(&self.config.records, name, prefix_length, |record, family| {
+                let via = |line: &Option<String>| Via { line: line.clone(), family };
+                record.lines.iter().find_map(|line| home.get(&via(line)).copied())
+            });
             if let Some(job) = self.job(name, &desired, &words).filter(|_| !desired.is_empty()) {
                 reports.push(update::foresee(&job, state, &self.clock).await);
             }
@@ -116,7 +169,7 @@ impl Means {
         &'a self,
         name: &'a str,
         desired: &'a [reconcile::Desired],
-        words: &'a BTreeMap<Family, Word>,
+        words: &'a BTreeMap<Via, Word>,
     ) -> Option<Job<'a>> {
         let (settings, provider) = (self.config.providers.get(name)?, self.providers.get(name)?);
         Some(Job {
@@ -136,8 +189,10 @@ pub struct Home {
     /// What is configured, made able to act.
     pub means: Means,
     books: Books,
-    settling: BTreeMap<Family, Settling>,
+    settling: BTreeMap<Via, Settling>,
     looks: Vec<Look>,
+    rota: Rota,
+    failover: Failover,
 }
 
 impl Home {
@@ -148,9 +203,10 @@ impl Home {
             .state
             .settled
             .iter()
-            .map(|(family, address)| (*family, Settling { settled: Some(*address), candidate: None }))
+            .map(|(via, address)| (via.clone(), Settling { settled: Some(*address), candidate: None }))
             .collect();
-        let mut home = Self { means, books, settling, looks: Vec::new() };
+        let mut home =
+            Self { means, books, settling, looks: Vec::new(), rota: Rota::default(), failover: Failover::default() };
         home.after_start();
         Ok(home)
     }
@@ -224,18 +280,27 @@ impl Home {
     }
 
     /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.
-    pub async fn look(&mut self, rounds: u32) -> Vec<(Family, Heard)> {
-        self.looks = self.means.look().await;
+    ///
+    /// Everybody is asked when the round is to be `thorough`, and where the newest round left any doubt.
+    pub async fn look(&mut self, rounds: u32, thorough: bool) -> Vec<(Via, Heard)> {
+        let mut certain = agreed(&self.looks);
+        certain.retain(|via, address| !thorough && self.is_settled(via, *address));
+        self.looks = self.means.glance(&certain, &mut self.rota).await;
+        let now = self.means.clock.now();
         let mut heard = Vec::new();
         for look in self.looks.clone() {
-            let told = self.settling.entry(look.family).or_default().hear(&look.ruling.outcome, rounds);
+            let via = look.via();
+            let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
             if let Heard::Settled { from, to } = told {
-                self.books.state.settled.insert(look.family, to);
+                self.books.state.settled.insert(via.clone(), to);
                 // First the reason, then the state: what is missing after a crash settles anew.
-                self.enter(Event::Settled { family: look.family, from, to, word: word(&look.ruling, to) });
+                let word = word(&look.ruling, to);
+                self.enter(Event::Settled { line: look.line.clone(), family: look.family, from, to, word });
                 self.save();
             }
-            heard.push((look.family, told));
+            let works = matches!(told, Heard::Unchanged | Heard::Settled { .. });
+            self.failover.hear(&via, works, rounds, now);
+            heard.push((via, told));
         }
         heard
     }
@@ -245,11 +310,18 @@ impl Home {
     /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
     pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
         let mut home = agreed(&self.looks);
-        home.retain(|family, address| self.settling.get(family).and_then(|s| s.settled) == Some(*address));
+        home.retain(|via, address| self.is_settled(via, *address));
         let words = words(&self.looks);
+        let (now, return_after) = (self.means.clock.now(), self.means.config.watch.return_after);
         let mut reports = Vec::new();
         for name in self.means.providers.keys().filter(|name| due(name)) {
-            let desired = reconcile::desired(&self.means.config.records, name, &home);
+            let failover = &mut self.failover;
+            let prefix_length = self.means.config.watch.prefix_length;
+            let desired = reconcile::desired(&self.means.config.records, name, prefix_length, |record, family| {
+                let key = format!("{name} {} {family}", record.name);
+                let line = failover.follow(&key, &record.lines, family, now, return_after)?;
+                home.get(&Via { line: line.clone(), family }).copied()
+            });
             let open = self.books.log.open_intents().values().any(|intent| intent.provider == *name);
             if desired.is_empty() && !open {
                 continue;
@@ -259,6 +331,10 @@ impl Home {
             }
         }
         reports
+    }
+
+    fn is_settled(&self, via: &Via, address: IpAddr) -> bool {
+        self.settling.get(via).and_then(|settling| settling.settled) == Some(address)
     }
 
     fn enter(&mut self, event: Event) {
@@ -288,19 +364,19 @@ pub fn peek(config: &Config) -> Result<State, BooksError> {
 }
 
 /// The addresses that the newest rulings agree on.
-pub fn agreed(looks: &[Look]) -> BTreeMap<Family, IpAddr> {
+pub fn agreed(looks: &[Look]) -> BTreeMap<Via, IpAddr> {
     looks
         .iter()
         .filter_map(|look| match look.ruling.outcome {
-            Outcome::Agreed(address) => Some((look.family, address)),
+            Outcome::Agreed(address) => Some((look.via(), address)),
             Outcome::Split | Outcome::TooFew | Outcome::NoneAsked => None,
         })
         .collect()
 }
 
-fn words(looks: &[Look]) -> BTreeMap<Family, Word> {
+fn words(looks: &[Look]) -> BTreeMap<Via, Word> {
     let addresses = agreed(looks);
-    looks.iter().filter_map(|look| Some((look.family, word(&look.ruling, *addresses.get(&look.family)?)))).collect()
+    looks.iter().filter_map(|look| Some((look.via(), word(&look.ruling, *addresses.get(&look.via())?)))).collect()
 }
 
 fn word(ruling: &Ruling, address: IpAddr) -> Word {

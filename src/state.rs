@@ -12,7 +12,6 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use crate::address::Family;
 use crate::audit::chain::{Entry, Known};
 use crate::audit::file::hand_over;
 use crate::audit::{Ending, Event};
@@ -20,6 +19,7 @@ use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::provider::Change;
 use crate::update::limits::{Ledger, record_key};
+use crate::watch::Via;
 
 /// The state file's name.
 pub const FILE: &str = "state.json";
@@ -30,8 +30,8 @@ pub const FILE: &str = "state.json";
 pub struct State {
     /// The form of this file.
     version: Version,
-    /// The settled address of each family.
-    pub settled: BTreeMap<Family, IpAddr>,
+    /// The settled address of each line and family.
+    pub settled: BTreeMap<Via, IpAddr>,
     /// For each record, by [`record_key`], the addresses there that are or may be this home's: the one last seen
     /// in step, and every one sent since, however that seemed to end.
     pub published: BTreeMap<String, BTreeSet<IpAddr>>,
@@ -113,8 +113,8 @@ impl State {
         for entry in entries {
             let Known::Yes(event) = &entry.event else { continue };
             match event {
-                Event::Settled { family, to, .. } => {
-                    state.settled.insert(*family, *to);
+                Event::Settled { line, family, to, .. } => {
+                    state.settled.insert(Via { line: line.clone(), family: *family }, *to);
                 }
                 Event::Intent { provider, changes, .. } => {
                     state.ledger.charge(entry.time, limits, provider, changes);

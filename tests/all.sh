@@ -20,7 +20,8 @@ export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 # Each peer: the command that shows it is there, and the Debian package that brings it.
 peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
-    systemd-analyze:systemd unshare:util-linux cc:gcc"
+    systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
+    miniupnpd:miniupnpd turnserver:coturn nft:nftables ip:iproute2"
 python_with_dns() {
     for python in python3 /usr/bin/python3; do
         if "$python" -c 'import dns.zone, dns.update' 2>/dev/null; then command -v "$python"; return; fi
@@ -74,6 +75,9 @@ cargo test --locked --no-fail-fast -- --include-ignored
 say "the rehearsal, as it is built for use"
 cargo build --locked --release
 ./target/release/fingerpost rehearse
+
+say "what idling costs, as it is built for use"
+TESTS_BINARY=$PWD/target/release/fingerpost cargo test --locked --test idle -- --include-ignored --nocapture
 
 say "packaging"
 tests/packaging.sh target/release/fingerpost

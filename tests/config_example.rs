@@ -38,7 +38,7 @@ fn uncommented() -> String {
 fn pattern(key: &str) -> String {
     let mut parts: Vec<_> = key.split('.').map(|part| part.split('[').next().unwrap().to_owned()).collect();
     match parts[0].as_str() {
-        "witness" | "record" if key.contains('[') => parts[0] += "[]",
+        "witness" | "record" | "line" if key.contains('[') => parts[0] += "[]",
         "provider" if parts.len() > 1 => parts[1] = "NAME".into(),
         _ => {}
     }
@@ -58,7 +58,7 @@ fn loads_as_it_stands() {
 fn loads_with_every_key_uncommented() {
     let loaded = load_text(&uncommented());
     assert_eq!(loaded.notes, []);
-    assert_eq!(loaded.config.records.len(), 2);
+    assert_eq!(loaded.config.records.len(), 3);
     assert_eq!(loaded.config.providers.len(), 3);
 }
 
@@ -84,7 +84,7 @@ fn names_every_key_that_is_known() {
     let mut missing: BTreeSet<String> = loaded.known.iter().cloned().collect();
     // Tables, which are not shown themselves, stand there when one of their keys does.
     missing.retain(|key| !set.iter().any(|set| set == key || set.starts_with(&format!("{key}."))));
-    missing.retain(|table| !["[[witness]]", "[[record]]"].contains(&format!("[[{table}]]").as_str()));
+    missing.retain(|table| !["[[witness]]", "[[record]]", "[[line]]"].contains(&format!("[[{table}]]").as_str()));
     // A secret is shown as a whole; its three sources are explained in prose.
     for source in ["file", "credential", "env"] {
         assert!(EXAMPLE.contains(&format!("#   {{ {source} = ")), "{source} is not explained");

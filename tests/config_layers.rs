@@ -54,7 +54,7 @@ fn what_is_written_is_what_is_read() {
     assert_eq!(config.watch.accept_special, ["203.0.113.0/24".parse().unwrap()]);
     assert_eq!(config.witnesses[0].families, Family::BOTH);
     assert_eq!(config.witnesses[1].families, Family::BOTH);
-    let WitnessKind::Http { url, extract } = &config.witnesses[0].kind;
+    let WitnessKind::Http { url, extract } = &config.witnesses[0].kind else { panic!("not http") };
     assert_eq!((url.as_str(), extract), ("https://echo.north.example/", &Extract::Body));
     let ProviderKind::Rfc2136 { server, key: Some(key) } = &config.providers["home"].kind else { panic!() };
     assert_eq!(server, "ns1.heronmill.example:53");
@@ -81,7 +81,27 @@ fn the_least_file_takes_the_defaults() {
     assert_eq!((retry.initial, retry.max), (Duration::from_secs(5), Duration::from_secs(900)));
     assert_eq!((loaded.config.audit.max_bytes, loaded.config.audit.keep), (1_048_576, 24));
     assert_eq!(shown(&loaded, "watch.every"), ("5m", "default"));
+    assert_eq!((watch.prefix_length, shown(&loaded, "watch.prefix_length")), (64, ("64", "default")));
     assert_eq!(shown(&loaded, "witness[0].families"), ("[\"ipv4\", \"ipv6\"]", "default"));
+}
+
+#[test]
+fn a_host_part_is_written_whole_or_as_a_mac() {
+    let by_mac = BASE.replace("\"::10\"", "{ mac = \"00:00:5e:00:53:10\" }");
+    let loaded = Home::new().load(&by_mac);
+    // RFC 4291, appendix A: ff:fe in the middle, and the second bit from the right of the first octet inverted.
+    assert_eq!(loaded.config.records[0].host_part, Some("::200:5eff:fe00:5310".parse().unwrap()));
+    assert_eq!(shown(&loaded, "record[0].host_part.mac"), ("\"00:00:5e:00:53:10\"", "fingerpost.toml:49"));
+    assert_eq!(loaded.notes, []);
+
+    let shorter = |text: &str| Home::new().load(&text.replace("settle = 2", "settle = 2\nprefix_length = 56"));
+    let loaded = shorter(&by_mac);
+    assert_eq!(loaded.config.watch.prefix_length, 56);
+    assert_eq!(loaded.notes[0].key, "record[0].host_part.mac");
+    assert!(loaded.notes[0].remedy.contains("\"::200:5eff:fe00:5310\""), "{}", loaded.notes[0]);
+    let loaded = shorter(&BASE.replace("\"::10\"", "\"0:0:0:ff::10\""));
+    assert_eq!(loaded.config.records[0].host_part, Some("0:0:0:ff::10".parse().unwrap()));
+    assert_eq!(loaded.notes, []);
 }
 
 #[test]

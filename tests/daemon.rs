@@ -8,7 +8,7 @@ mod common;
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicI64, AtomicU8, AtomicU64, Ordering};
 use std::time::{Duration, SystemTime};
 
 use common::{SECRET_BASE64, ZONE, at, dns, gauge_key};
@@ -80,6 +80,15 @@ impl Mill {
         fs::set_permissions(mill.dir.path().join("key"), mode).unwrap();
         mill.configure(FREELY);
         mill
+    }
+
+    /// The same with a wire between daemon and server.
+    async fn wired() -> (Self, Arc<AtomicU8>) {
+        let mill = Self::new().await;
+        let (server, told) = wire(mill.dns.addr()).await;
+        let urls: Vec<_> = mill.echoes.iter().map(Echo::url).collect();
+        mill.write(&mill.text_with(&server, &urls, FREELY));
+        (mill, told)
     }
 
     fn text(&self, more: &str) -> String {
@@ -372,58 +381,63 @@ async fn stopped_while_a_witness_hangs_it_ends_at_once() {
 
 #[tokio::test]
 async fn stopped_while_a_write_is_in_flight_it_waits_for_the_end() {
-    let mut mill = Mill::new().await;
+    let (mut mill, wire) = Mill::wired().await;
     mill.start();
     mill.arrives(wan(9)).await;
     let stop = mill.triggers.clone().unwrap();
-    mill.dns.before_next_update(move |_| stop.try_send(Trigger::Stop).unwrap());
+    mill.dns.before_next_update(move |_| {
+        wire.store(LATE, Ordering::Relaxed);
+        stop.try_send(Trigger::Stop).unwrap();
+    });
     mill.move_to(wan(77));
     mill.ended().await.unwrap();
     assert_eq!(mill.stands("gauge"), alone(wan(77)));
     assert_eq!(mill.endings(), [Some(Ending::Done); 2]);
 }
 
-/// Between daemon and server: passes everything on, until the server's answers are to be lost.
-async fn wire(server: std::net::SocketAddr) -> (String, Arc<AtomicBool>) {
+/// What the wire does with the server's answers.
+const SOUND: u8 = 0;
+const LATE: u8 = 1;
+const LOST: u8 = 2;
+
+/// Between daemon and server: passes everything on, the server's answers as it is told.
+async fn wire(server: std::net::SocketAddr) -> (String, Arc<AtomicU8>) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let (at, cut) = (listener.local_addr().unwrap().to_string(), Arc::new(AtomicBool::new(false)));
-    let is_cut = Arc::clone(&cut);
+    let (at, told) = (listener.local_addr().unwrap().to_string(), Arc::new(AtomicU8::new(SOUND)));
+    let how = Arc::clone(&told);
     tokio::spawn(async move {
         loop {
             let (client, _) = listener.accept().await.unwrap();
             let (mut ask, mut answer) = client.into_split();
             let (mut from, mut to) = TcpStream::connect(server).await.unwrap().into_split();
             tokio::spawn(async move { tokio::io::copy(&mut ask, &mut to).await });
-            let is_cut = Arc::clone(&is_cut);
+            let how = Arc::clone(&how);
             tokio::spawn(async move {
                 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
                 let mut chunk = [0; 4096];
                 while let Ok(count @ 1..) = from.read(&mut chunk).await {
-                    if !is_cut.load(Ordering::Relaxed) {
-                        let _ = answer.write_all(&chunk[..count]).await;
+                    match how.load(Ordering::Relaxed) {
+                        // An open connection without an answer.
+                        LOST => std::future::pending().await,
+                        LATE => tokio::time::sleep(Duration::from_millis(100)).await,
+                        _ => {}
                     }
-                }
-                // An open connection without an answer.
-                if is_cut.load(Ordering::Relaxed) {
-                    std::future::pending::<()>().await;
+                    let _ = answer.write_all(&chunk[..count]).await;
                 }
             });
         }
     });
-    (at, cut)
+    (at, told)
 }
 
 #[tokio::test]
 async fn stopped_while_a_write_hangs_it_ends_after_the_grace_and_the_next_start_finds_out() {
-    let mut mill = Mill::new().await;
-    let (server, cut) = wire(mill.dns.addr()).await;
-    let urls: Vec<_> = mill.echoes.iter().map(Echo::url).collect();
-    mill.write(&mill.text_with(&server, &urls, FREELY));
+    let (mut mill, wire) = Mill::wired().await;
     mill.start();
     mill.arrives(wan(9)).await;
-    let (stop, lost) = (mill.triggers.clone().unwrap(), Arc::clone(&cut));
+    let (stop, lost) = (mill.triggers.clone().unwrap(), Arc::clone(&wire));
     mill.dns.before_next_update(move |_| {
-        lost.store(true, Ordering::Relaxed);
+        lost.store(LOST, Ordering::Relaxed);
         stop.try_send(Trigger::Stop).unwrap();
     });
     let mut progress = mill.dns.progress();
@@ -435,7 +449,7 @@ async fn stopped_while_a_write_hangs_it_ends_after_the_grace_and_the_next_start_
     mill.task.take().unwrap().await.unwrap().unwrap();
     tokio::time::resume();
     assert_eq!(mill.endings(), [Some(Ending::Done), None]);
-    cut.store(false, Ordering::Relaxed);
+    wire.store(SOUND, Ordering::Relaxed);
     mill.start();
     mill.arrives(wan(77)).await;
     mill.stop().await;

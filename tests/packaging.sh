@@ -6,13 +6,20 @@ binary=$(realpath "$1")
 dir=$(mktemp -d)
 trap 'rm -rf "$dir"' EXIT
 
-# The unit as it is but for the binary's place, which need not be installed here.
-unit=$dir/fingerpost.service
-sed "s|^ExecStart=/usr/bin/fingerpost |ExecStart=$binary |; s|^Documentation=.*|Documentation=https://heronmill.example/|" \
-    systemd/fingerpost.service >"$unit"
-told=$(systemd-analyze verify "$unit" 2>&1) || { echo "systemd-analyze verify: $told" >&2; exit 1; }
+# The units as they are but for the binary's place, which need not be installed here.
+for unit in systemd/*; do
+    sed "s|^ExecStart=/usr/bin/fingerpost |ExecStart=$binary |; s|^Documentation=.*|Documentation=https://heronmill.example/|" \
+        "$unit" >"$dir/${unit##*/}"
+done
+told=$(systemd-analyze verify "$dir"/* 2>&1) || { echo "systemd-analyze verify: $told" >&2; exit 1; }
 [ -z "$told" ] || { echo "systemd-analyze verify is not clean: $told" >&2; exit 1; }
 echo "systemd-analyze verify: clean"
 
-# The threshold is in tenths: 1.2.
-systemd-analyze security --offline=true --threshold=12 --no-pager systemd/fingerpost.service | tail -n 1
+# What a unit may measure, in tenths.
+judge() { systemd-analyze security --offline=true --threshold="$2" --no-pager "$1" | tail -n 1; }
+judge systemd/fingerpost.service 12
+judge systemd/fingerpost-echo.service 4
+# And with what its comment says is needed for --probe-back.
+sed 's/^PrivateNetwork=.*/PrivateNetwork=no/; s/^RestrictAddressFamilies=.*/& AF_INET AF_INET6/' \
+    systemd/fingerpost-echo.service >"$dir/fingerpost-echo.service"
+judge "$dir/fingerpost-echo.service" 12

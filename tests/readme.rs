@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
 use fingerpost::config::load::{Sources, load};
+use fingerpost::watch::vote::needed;
 use rustix::process::{Pid, Signal, kill_process};
 
 fn readme() -> String {
@@ -49,11 +50,12 @@ fn the_configuration_loads_without_a_remark() {
     assert_eq!(loaded.config.witnesses.len(), 3);
     assert_eq!(loaded.config.records.len(), 1);
     assert!(loaded.notes.is_empty(), "{:?}", loaded.notes);
-    // README: 288 rounds, 864 requests a day for IPv4.
     let rounds = 24 * 60 * 60 / loaded.config.watch.every.as_secs();
-    assert_eq!((rounds, rounds * 3), (288, 864));
-    for number in ["288 rounds", "864 small"] {
-        assert!(readme().contains(number));
+    let requests = rounds * needed(3, loaded.config.watch.quorum) as u64;
+    for number in
+        [format!("{rounds} rounds"), format!("{requests} small HTTPS"), format!("{} an operator", requests / 3)]
+    {
+        assert!(readme().contains(&number), "{number}");
     }
 }
 

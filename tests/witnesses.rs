@@ -19,12 +19,18 @@ const LONG: Duration = Duration::from_secs(60);
 
 fn witness(operator: &str, url: &str, extract: Extract) -> Witness {
     let kind = WitnessKind::Http { url: url.parse().unwrap(), extract };
-    Witness { name: format!("{operator} at {url}"), operator: operator.into(), families: Family::BOTH.to_vec(), kind }
+    Witness {
+        name: format!("{operator} at {url}"),
+        operator: operator.into(),
+        line: None,
+        families: Family::BOTH.to_vec(),
+        kind,
+    }
 }
 
 fn watcher(witnesses: &[Witness]) -> Watcher {
     let lab = ["127.0.0.0/8", "::1/128", "203.0.113.0/24"].map(|block| block.parse().unwrap());
-    Watcher::new(witnesses, LONG, &lab).unwrap()
+    Watcher::new(witnesses, &[], LONG, &lab).unwrap()
 }
 
 fn ask(witness: &Witness, family: Family) -> Result<IpAddr, Silence> {
@@ -74,7 +80,10 @@ fn one_liar_and_one_that_is_down_do_not_move_the_ruling() {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let round = || {
         let testimony = runtime.block_on(watcher.ask(&families));
-        watcher.rule(&testimony, &families, Quorum::Majority).remove(&Family::Ipv4).unwrap()
+        watcher
+            .rule(&testimony, &families, Quorum::Majority)
+            .remove(&fingerpost::watch::Via::only(Family::Ipv4))
+            .unwrap()
     };
 
     let ruling = round();

@@ -1,9 +1,10 @@
 //! Addresses: their family, whether a home can have them, and the arithmetic of prefixes. Pure.
 
+pub mod prefix;
 pub mod special;
 
 use std::fmt;
-use std::net::{IpAddr, Ipv6Addr};
+use std::net::IpAddr;
 
 use serde::{Deserialize, Serialize};
 
@@ -36,24 +37,5 @@ impl fmt::Display for Family {
             Self::Ipv4 => "IPv4",
             Self::Ipv6 => "IPv6",
         })
-    }
-}
-
-/// Joins the /64 prefix of `home` with `host_part`, whose upper 64 bits must be zero
-/// (RFC 4291, section 2.5.1: an interface identifier has 64 bits).
-pub fn join_host_part(home: Ipv6Addr, host_part: Ipv6Addr) -> Ipv6Addr {
-    const HOST: u128 = u64::MAX as u128;
-    Ipv6Addr::from((u128::from(home) & !HOST) | (u128::from(host_part) & HOST))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::join_host_part;
-
-    #[test]
-    fn a_host_part_replaces_the_lower_half_only() {
-        let home = "2001:db8:1200:1:aaaa:bbbb:cccc:dddd".parse();
-        let host = "::10".parse();
-        assert_eq!(home.and_then(|home| host.map(|host| join_host_part(home, host))), "2001:db8:1200:1::10".parse());
     }
 }

@@ -18,6 +18,9 @@ use crate::provider::Change;
 pub enum Event {
     /// A new address of the home won enough rounds to be acted on.
     Settled {
+        /// Its line; absent when there is only one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        line: Option<String>,
         /// Its family.
         family: Family,
         /// The address settled before, if any.

@@ -12,6 +12,7 @@ use crate::cli::Common;
 use crate::clock::{Clock, Timestamp};
 use crate::name::DnsName;
 use crate::provider::Change;
+use crate::watch::Via;
 
 pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
     let dir = state_dir(common)?;
@@ -132,9 +133,10 @@ fn sentence(entry: &Entry) -> String {
         Known::No(name) => return format!("{name} (an event of another version)"),
     };
     match event {
-        Event::Settled { family, from, to, word } => {
+        Event::Settled { line, family, from, to, word } => {
+            let via = Via { line: line.clone(), family: *family };
             let from = from.map_or_else(String::new, |from| format!("{from} → "));
-            format!("settled {family} {from}{to}, {}", on_the_word_of(word))
+            format!("settled {via} {from}{to}, {}", on_the_word_of(word))
         }
         Event::Intent { provider, target, changes, .. } => {
             let changes: Vec<String> = changes.iter().map(change).collect();

@@ -3,6 +3,7 @@
 mod audit;
 mod config;
 mod daemon;
+mod echo;
 mod locate;
 mod preview;
 mod rehearse;
@@ -19,6 +20,7 @@ use crate::audit::file::AuditError;
 use crate::cli::{self, Cli, Command, Common};
 use crate::config::load::{self, ConfigError, Loaded, Sources};
 use crate::daemon::DaemonError;
+use crate::echo::EchoError;
 use crate::rehearsal::RehearsalError;
 use crate::round::{Look, RoundError};
 use crate::state::StateError;
@@ -83,6 +85,9 @@ pub enum CommandError {
         /// What the system said.
         source: io::Error,
     },
+    /// The echo service.
+    #[error(transparent)]
+    Echo(#[from] EchoError),
     /// The rehearsal.
     #[error(transparent)]
     Rehearsal(#[from] RehearsalError),
@@ -107,7 +112,19 @@ impl CommandError {
             Self::Log { .. } => Exit::Refused,
             Self::Rehearsal(_) | Self::Daemon(DaemonError::Deaf) | Self::Io(..) | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
+            Self::Echo(error) => echo_exit(error),
         }
+    }
+}
+
+fn echo_exit(error: &EchoError) -> Exit {
+    match error {
+        EchoError::NoSockets => Exit::Usage,
+        EchoError::HandedOver { .. } => Exit::Config,
+        EchoError::Bind { source, .. } if source.kind() == io::ErrorKind::PermissionDenied => Exit::Refused,
+        // An address that comes later, or a port that is given back.
+        EchoError::Bind { .. } => Exit::PutOff,
+        EchoError::Socket(_) | EchoError::Ended => Exit::Software,
     }
 }
 
@@ -131,6 +148,7 @@ pub fn run(cli: &Cli) -> ExitCode {
             audit::show(common, record.as_deref(), since.as_deref(), event.as_deref())
         }
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
+        Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),
         Command::Config(cli::Config::Check) => config::check(common),
         Command::Config(cli::Config::Show) => config::show(common),

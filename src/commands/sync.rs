@@ -14,7 +14,7 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     let mut home = Home::open(means)?;
     home.release_all("a manual sync");
     let reports = block_on(async {
-        home.look(1).await;
+        home.look(1, true).await;
         home.publish(|_| true).await
     })?;
     let exit = verdict(home.looks(), &reports);

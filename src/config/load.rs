@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::layers::Layers;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{Config, providers, records, tables, witnesses};
+use super::{Config, lines, providers, records, tables, witnesses};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]
@@ -77,9 +77,10 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let root = doc.root();
     let state_dir = root.key("state_dir").or("/var/lib/fingerpost").file();
     let watch = tables::watch(&root.table("watch"));
-    let witnesses = witnesses::read(&root);
+    let lines = lines::read(&root);
+    let witnesses = witnesses::read(&root, &lines);
     let providers = providers::read(doc, &root, sources);
-    let records = records::read(&root, &providers);
+    let records = records::read(&root, &providers, &lines, watch.prefix_length);
     let limits = tables::limits(&root.table("limits"));
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));
@@ -90,6 +91,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         // The option as it was given: a path need not be text.
         state_dir: sources.state_dir.clone().or(state_dir)?,
         watch: watch.whole?,
+        lines: lines.into_iter().map(|line| line.whole).collect::<Option<_>>()?,
         witnesses: witnesses.into_iter().filter_map(|witness| witness.whole).collect(),
         providers: providers.map(|(name, provider)| (name.clone(), provider.asked_for(&name, &records))).collect(),
         records,

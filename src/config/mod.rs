@@ -4,6 +4,7 @@
 
 mod cell;
 mod layers;
+mod lines;
 pub mod load;
 mod problem;
 mod providers;
@@ -16,7 +17,7 @@ mod witnesses;
 mod words;
 
 use std::collections::BTreeMap;
-use std::net::Ipv6Addr;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -34,6 +35,8 @@ pub struct Config {
     pub state_dir: PathBuf,
     /// How the address is watched.
     pub watch: Watch,
+    /// The home's lines, in the order of the file; none when there is only one and nobody has to tell it apart.
+    pub lines: Vec<Line>,
     /// Who is asked for the address, in the order of the file.
     pub witnesses: Vec<Witness>,
     /// Where records live, by name.
@@ -61,8 +64,43 @@ pub struct Watch {
     pub quorum: Quorum,
     /// Time allowed to one witness.
     pub timeout: Duration,
+    /// Whether an IPv4 address is published although nothing from outside can reach it there.
+    pub carrier_nat: CarrierNat,
+    /// Whether the kernel's and the router's announcements are a reason to look.
+    pub push: bool,
+    /// How long a line must have worked again before a record returns to it.
+    pub return_after: Duration,
     /// Special-purpose ranges that are accepted all the same: labs and rehearsals.
     pub accept_special: Vec<IpNet>,
+    /// How many bits of the home's IPv6 address are its prefix, with which host parts are joined: 32 to 64.
+    pub prefix_length: u8,
+}
+
+/// What to do about an IPv4 address behind a carrier's NAT.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CarrierNat {
+    /// It is a stranger's router: do not publish it.
+    Hold,
+    /// Publish it all the same.
+    Publish,
+}
+
+/// One `[[line]]`: a way from the home to the outside.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// Its name, unique.
+    pub name: String,
+    /// How a question is made to go out that way.
+    pub bind: Bind,
+}
+
+/// How a question is made to go out by a line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Bind {
+    /// By this network interface.
+    Interface(String),
+    /// From these addresses, one a family; a family without one has no way out by this line.
+    Sources(Vec<IpAddr>),
 }
 
 /// How many operators must agree, of those configured for the family.
@@ -81,6 +119,8 @@ pub struct Witness {
     pub name: String,
     /// Who runs it; one vote an operator.
     pub operator: String,
+    /// The line that it is asked over; `None` when there is only one.
+    pub line: Option<String>,
     /// The families it is asked for; never empty.
     pub families: Vec<Family>,
     /// What it is.
@@ -97,6 +137,31 @@ pub enum WitnessKind {
         /// Where in the answer the address stands.
         extract: Extract,
     },
+    /// A STUN server (RFC 8489).
+    Stun {
+        /// Its host and port, as written.
+        server: String,
+    },
+    /// The home's own router, by NAT-PMP (RFC 6886) or UPnP IGD.
+    Router {
+        /// Its address inside; `None` for the default gateway.
+        gateway: Option<Ipv4Addr>,
+    },
+    /// The addresses of an interface of this machine.
+    Interface {
+        /// The interface's name.
+        interface: String,
+    },
+}
+
+impl WitnessKind {
+    /// Whether asking it stays inside the home, and so costs nobody else anything.
+    pub fn is_near(&self) -> bool {
+        match self {
+            Self::Http { .. } | Self::Stun { .. } => false,
+            Self::Router { .. } | Self::Interface { .. } => true,
+        }
+    }
 }
 
 /// Where in an echo service's answer the address stands.
@@ -170,11 +235,13 @@ pub struct Record {
     pub name: DnsName,
     /// The types to publish, without repetition; never empty.
     pub types: Vec<RecordType>,
+    /// The lines whose address it may have, the preferred first; `None` stands for the only line. Never empty.
+    pub lines: Vec<Option<String>>,
     /// The provider's name; it exists.
     pub provider: String,
     /// Time to live, in seconds; at most 2^31 - 1 (RFC 2181, section 8).
     pub ttl: u32,
-    /// For AAAA: what is joined with the home's /64; `None` for the voted address itself.
+    /// For AAAA: what is joined with the home's prefix, into which it fits; `None` for the voted address itself.
     pub host_part: Option<Ipv6Addr>,
     /// Whose the RRset is.
     pub sharing: Sharing,

@@ -71,7 +71,7 @@ impl Provider {
     pub(super) fn asked_for(mut self, name: &str, records: &[Record]) -> Self {
         let mut text = self.fingerprint;
         for record in records.iter().filter(|record| record.provider == name) {
-            let Record { name, types, provider: _, ttl, host_part, sharing } = record;
+            let Record { name, types, lines: _, provider: _, ttl, host_part, sharing } = record;
             // Writing to a String does not fail.
             let _ = writeln!(text, "{name} {types:?} {ttl} {host_part:?} {sharing:?}");
         }

@@ -1,16 +1,19 @@
 //! `[[record]]`, and whether each fits its provider.
 
 use std::collections::BTreeMap;
+use std::net::Ipv6Addr;
 use std::time::Duration;
 
 use super::cell::Cell;
+use super::lines::Lined;
 use super::providers::Provided;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::{Record, Sharing, words};
-use crate::address::Family;
+use super::{Record, Sharing, lines, words};
+use crate::address::{Family, prefix};
 use crate::name::DnsName;
 use crate::provider::RecordType;
+use crate::watch::Via;
 
 /// RFC 2181, section 8.
 const MAX_TTL: u64 = 0x7fff_ffff;
@@ -20,31 +23,50 @@ pub(super) struct Recorded<'d> {
     pub(super) whole: Option<Record>,
     pub(super) types: Cell<'d>,
     listed: Vec<RecordType>,
+    lines: Vec<Option<String>>,
 }
 
 impl Recorded<'_> {
     pub(super) fn families(&self) -> impl Iterator<Item = Family> {
         self.listed.iter().map(|rtype| rtype.family())
     }
+
+    /// Every line and family whose address it may have.
+    pub(super) fn vias(&self) -> impl Iterator<Item = Via> {
+        self.lines.iter().flat_map(|line| self.families().map(|family| Via { line: line.clone(), family }))
+    }
 }
 
 type Seen = BTreeMap<(DnsName, RecordType, String), Option<usize>>;
 
-pub(super) fn read<'d>(root: &Table<'d>, providers: &BTreeMap<String, Provided>) -> Vec<Recorded<'d>> {
+/// A host part is held against `prefix_length`, unless that is wrong itself.
+pub(super) fn read<'d>(
+    root: &Table<'d>,
+    providers: &BTreeMap<String, Provided>,
+    lines: &[Lined],
+    prefix_length: Option<u8>,
+) -> Vec<Recorded<'d>> {
     let mut seen = Seen::new();
-    root.tables("record").iter().map(|table| record(table, providers, &mut seen)).collect()
+    root.tables("record").iter().map(|table| record(table, providers, lines, prefix_length, &mut seen)).collect()
 }
 
-fn record<'d>(table: &Table<'d>, providers: &BTreeMap<String, Provided>, seen: &mut Seen) -> Recorded<'d> {
+fn record<'d>(
+    table: &Table<'d>,
+    providers: &BTreeMap<String, Provided>,
+    lines: &[Lined],
+    prefix_length: Option<u8>,
+    seen: &mut Seen,
+) -> Recorded<'d> {
     let name_cell = table.key("name").required("name = \"gauge.heronmill.example\"");
     let name = name_cell.parse(words::dns_name);
     let types_cell = table.key("types").required("types = [\"A\"]");
     let types = types(&types_cell);
     let provider_cell = table.key("provider").required("provider = \"home\"");
     let provider = provider_cell.parse(|name| known_provider(name, providers));
+    let lines = lines::of_record(&table.key("lines"), lines);
     let ttl = ttl(&table.key("ttl").or("2m"));
     let host_cell = table.key("host_part");
-    let host_part = host_cell.parse(words::host_part);
+    let host_part = host_part(table, &host_cell, prefix_length);
     let sharing: Option<Sharing> = table.key("sharing").or("sole").one_of(&words::SHARING);
 
     let listed = types.clone().unwrap_or_default();
@@ -73,11 +95,27 @@ fn record<'d>(table: &Table<'d>, providers: &BTreeMap<String, Provided>, seen: &
             }
         }
     }
+    let named = lines.clone().unwrap_or_default();
     let whole = (|| {
-        let (name, types, provider, ttl, sharing) = (name?, types?, provider?, ttl?, sharing?);
-        Some(Record { name, types, provider, ttl, host_part, sharing })
+        let (name, types, provider, ttl, sharing, lines) = (name?, types?, provider?, ttl?, sharing?, lines?);
+        Some(Record { name, types, lines, provider, ttl, host_part, sharing })
     })();
-    Recorded { whole, types: types_cell, listed }
+    Recorded { whole, types: types_cell, listed, lines: named }
+}
+
+/// Written whole, or as the MAC from which the host makes it.
+fn host_part(table: &Table<'_>, cell: &Cell<'_>, prefix_length: Option<u8>) -> Option<Ipv6Addr> {
+    if !cell.is_table() {
+        return cell.parse(|text| words::host_part(text, prefix_length));
+    }
+    let mac_cell = table.table("host_part").key("mac").required("mac = \"00:00:5e:00:53:10\"");
+    let mac = mac_cell.parse(words::mac)?;
+    if prefix_length.is_some_and(|length| length < 64) {
+        let what = "a MAC makes only the last 64 bits: with the shorter `watch.prefix_length`, the host is published in \
+                    the first subnet of the home's prefix";
+        mac_cell.note(what, format!("if it is in another, write \"{}\" with the subnet before it", prefix::eui64(mac)));
+    }
+    Some(prefix::eui64(mac))
 }
 
 fn known_provider(name: &str, providers: &BTreeMap<String, Provided>) -> Result<String, Wrong> {

@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::cell::{Cell, not_one_of};
 use super::reader::Table;
 use super::units::Wrong;
-use super::{Audit, Limits, Quorum, Retry, Watch, words};
+use super::{Audit, CarrierNat, Limits, Quorum, Retry, Watch, words};
 
 const MILLISECOND: Duration = Duration::from_millis(1);
 const SECOND: Duration = Duration::from_secs(1);
@@ -22,6 +22,7 @@ pub(super) fn timeout(cell: &Cell<'_>) -> Option<Duration> {
 pub(super) struct Watching<'d> {
     pub(super) whole: Option<Watch>,
     pub(super) quorum: Option<(Quorum, Cell<'d>)>,
+    pub(super) prefix_length: Option<u8>,
 }
 
 pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
@@ -35,6 +36,13 @@ pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
         let ranges = ranges.iter().filter_map(|range| range.parse(words::range).inspect(|net| doubt(range, *net)));
         ranges.collect()
     });
+    let carrier_nat =
+        table.key("carrier_nat").or("hold").one_of(&[("hold", CarrierNat::Hold), ("publish", CarrierNat::Publish)]);
+    let push = table.key("push").or(true).flag();
+    let return_after = table.key("return_after").or("10m").duration(MILLISECOND..=DAY);
+    // A registry gives a provider 32 bits at the least (common practice), so a home's prefix is longer; and an interface
+    // identifier has 64 bits (RFC 4291, section 2.5.1).
+    let prefix_length = table.key("prefix_length").or(64).number(32..=64);
     let whole = (|| {
         Some(Watch {
             every: every?,
@@ -42,10 +50,14 @@ pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
             settle_every: settle_every?,
             quorum: quorum?,
             timeout: timeout?,
+            carrier_nat: carrier_nat?,
+            push: push?,
+            return_after: return_after?,
             accept_special: accept_special?,
+            prefix_length: prefix_length?,
         })
     })();
-    Watching { whole, quorum: quorum.map(|quorum| (quorum, quorum_cell)) }
+    Watching { whole, quorum: quorum.map(|quorum| (quorum, quorum_cell)), prefix_length }
 }
 
 fn doubt(range: &Cell<'_>, net: ipnet::IpNet) {

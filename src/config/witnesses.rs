@@ -1,26 +1,37 @@
 //! `[[witness]]`, and whether the witnesses suffice for what is asked of them.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::net::Ipv4Addr;
 
 use super::cell::Cell;
+use super::lines::Lined;
 use super::reader::Table;
 use super::records::Recorded;
-use super::{Quorum, Witness, WitnessKind, words};
+use super::units::Wrong;
+use super::{Quorum, Witness, WitnessKind, lines, words};
 use crate::address::Family;
+use crate::watch::Via;
 
 /// A witness as read; `whole` is missing when something is wrong with it.
 pub(super) struct Witnessed<'d> {
     pub(super) whole: Option<Witness>,
     families: Cell<'d>,
-    url: Cell<'d>,
+    /// Where an echo service or STUN server is.
+    host: Option<(String, Cell<'d>)>,
 }
 
 #[derive(Clone, Copy)]
 enum Kind {
     Http,
+    Stun,
+    Router,
+    Interface,
 }
 
-pub(super) fn read<'d>(root: &Table<'d>) -> Vec<Witnessed<'d>> {
+const KINDS: [(&str, Kind); 4] =
+    [("http", Kind::Http), ("stun", Kind::Stun), ("router", Kind::Router), ("interface", Kind::Interface)];
+
+pub(super) fn read<'d>(root: &Table<'d>, lines: &[Lined]) -> Vec<Witnessed<'d>> {
     let mut names = BTreeMap::new();
     let mut operators = BTreeMap::new();
     let tables = root.tables("witness");
@@ -29,26 +40,28 @@ pub(super) fn read<'d>(root: &Table<'d>) -> Vec<Witnessed<'d>> {
         root.whole().wrong("no [[witness]] is configured, so nobody can be asked for the address", "add at least one");
     }
     let tables = tables.iter();
-    tables.map(|table| witness(table, &mut names, &mut operators)).collect()
+    tables.map(|table| witness(table, lines, &mut names, &mut operators)).collect()
 }
 
 fn witness<'d>(
     table: &Table<'d>,
+    lines: &[Lined],
     names: &mut BTreeMap<String, Option<usize>>,
     operators: &mut BTreeMap<String, String>,
 ) -> Witnessed<'d> {
     let name_cell = table.key("name").required("name = \"north\"");
     let name = name_cell.parse(words::label);
     if let Some(name) = &name {
-        match names.get(name) {
-            Some(first) => {
-                let line = first.map(|line| format!(" on line {line}")).unwrap_or_default();
-                name_cell.wrong(format!("{name:?} is the name of another witness{line}"), "give each its own name");
-            }
-            None => drop(names.insert(name.clone(), name_cell.line())),
-        }
+        words::unique(&name_cell, name, "witness", names);
     }
-    let operator_cell = table.key("operator").required("operator = \"north-collective\"");
+    let kind = table.key("kind").required("kind = \"http\"").one_of(&KINDS);
+    let operator_cell = table.key("operator");
+    let operator = match (kind, &name) {
+        // What is in the home is nobody's but the household's: it need not be told who runs it.
+        (Some(Kind::Router | Kind::Interface), Some(name)) => operator_cell.or(name.as_str()),
+        _ => operator_cell.required("operator = \"north-collective\""),
+    };
+    let operator_cell = operator;
     let operator = operator_cell.parse(words::label);
     if let Some(operator) = &operator {
         let first = operators.entry(operator.to_ascii_lowercase()).or_insert_with(|| operator.clone());
@@ -59,11 +72,40 @@ fn witness<'d>(
             operator_cell.wrong(what, format!("write {first:?}, or another name"));
         }
     }
-    let families_cell = table.key("families").or(vec!["ipv4", "ipv6"]);
+    let line = lines::of_witness(&table.key("line"), lines);
+    let families_cell = table.key("families").or(match kind {
+        Some(Kind::Router) => vec!["ipv4"],
+        // Behind a router only IPv6 addresses are the home's own.
+        Some(Kind::Interface) => vec!["ipv6"],
+        _ => vec!["ipv4", "ipv6"],
+    });
     let families = families(&families_cell);
-    let kind = table.key("kind").required("kind = \"http\"").one_of(&[("http", Kind::Http)]);
+    let (kind, host) = match kind {
+        Some(Kind::Http) => http(table),
+        Some(Kind::Stun) => stun(table),
+        Some(Kind::Router) => {
+            if families.as_ref().is_some_and(|families| families.contains(&Family::Ipv6)) {
+                families_cell.wrong("a router is asked for its IPv4 address only (RFC 6886)", "write [\"ipv4\"]");
+            }
+            (router(table), None)
+        }
+        Some(Kind::Interface) => (interface(table), None),
+        None => {
+            table.unchecked();
+            (None, None)
+        }
+    };
+    let whole =
+        (|| Some(Witness { name: name?, operator: operator?, line: line?, families: families?, kind: kind? }))();
+    Witnessed { whole, families: families_cell, host }
+}
+
+type Placed<'d> = (Option<WitnessKind>, Option<(String, Cell<'d>)>);
+
+fn http<'d>(table: &Table<'d>) -> Placed<'d> {
     let url_cell = table.key("url").required("url = \"https://echo.north.example/\"").quiet();
     let url = url_cell.parse(words::url);
+    let host = url.as_ref().and_then(|url| url.host_str()).map(str::to_owned);
     if let Some(url) = &url
         && url.scheme() == "http"
         && !url.host_str().is_some_and(words::is_loopback)
@@ -72,12 +114,33 @@ fn witness<'d>(
         url_cell.note(what, "use https where the operator offers it");
     }
     let extract = table.key("extract").or("body").parse(words::extract);
-    let whole = (|| {
-        let Kind::Http = kind?;
-        let kind = WitnessKind::Http { url: url?, extract: extract? };
-        Some(Witness { name: name?, operator: operator?, families: families?, kind })
-    })();
-    Witnessed { whole, families: families_cell, url: url_cell }
+    let kind = (|| Some(WitnessKind::Http { url: url?, extract: extract? }))();
+    (kind, host.map(|host| (host, url_cell)))
+}
+
+fn stun<'d>(table: &Table<'d>) -> Placed<'d> {
+    let cell = table.key("server").required("server = \"stun.millrace.example:3478\"");
+    let server = cell.parse(|text| words::server_like(text, "stun.millrace.example:3478"));
+    let host = server.as_ref().map(|(_, host)| (host.clone(), cell));
+    (server.map(|(server, _)| WitnessKind::Stun { server }), host)
+}
+
+fn router(table: &Table<'_>) -> Option<WitnessKind> {
+    let cell = table.key("gateway");
+    if !cell.is_set() {
+        return Some(WitnessKind::Router { gateway: None });
+    }
+    let gateway = cell.parse(|text| {
+        text.parse::<Ipv4Addr>().map_err(|_| {
+            Wrong::new("is not an IPv4 address", "write the router's address inside, or remove the key to find it")
+        })
+    });
+    Some(WitnessKind::Router { gateway: Some(gateway?) })
+}
+
+fn interface(table: &Table<'_>) -> Option<WitnessKind> {
+    let interface = table.key("interface").required("interface = \"eth0\"").parse(words::interface)?;
+    Some(WitnessKind::Interface { interface })
 }
 
 fn families(cell: &Cell<'_>) -> Option<Vec<Family>> {
@@ -107,16 +170,21 @@ pub(super) fn check(
     let Some(whole) = witnesses.iter().map(|witness| witness.whole.as_ref()).collect::<Option<Vec<_>>>() else {
         return;
     };
-    let mut operators: BTreeMap<Family, BTreeSet<&str>> = BTreeMap::new();
+    let mut operators: BTreeMap<Via, BTreeSet<&str>> = BTreeMap::new();
     for witness in &whole {
         for family in &witness.families {
-            operators.entry(*family).or_default().insert(&witness.operator);
+            let via = Via { line: witness.line.clone(), family: *family };
+            operators.entry(via).or_default().insert(&witness.operator);
         }
     }
-    let published: BTreeSet<Family> = records.iter().flat_map(Recorded::families).collect();
+    let published: BTreeSet<Via> = records.iter().flat_map(Recorded::vias).collect();
     if !whole.is_empty() {
         for record in records {
-            for family in record.families().filter(|family| !operators.contains_key(family)) {
+            for family in record.families() {
+                let mut vias = record.vias().filter(|via| via.family == family).peekable();
+                if vias.peek().is_none() || vias.any(|via| operators.contains_key(&via)) {
+                    continue;
+                }
                 let key = if family == Family::Ipv4 { "ipv4" } else { "ipv6" };
                 let what = format!("no witness is asked for {family}, so this record could never be published whole");
                 record.types.wrong(what, format!("add a [[witness]] with families = [\"{key}\"], or remove the type"));
@@ -126,35 +194,36 @@ pub(super) fn check(
     if records.is_empty() {
         root.whole().note("no [[record]] is configured: the address is watched and nothing is published", "");
     }
-    // Without records, every family that is asked for counts.
-    let judged = if published.is_empty() { operators.keys().copied().collect() } else { published.clone() };
-    for family in judged {
-        let count = operators.get(&family).map_or(0, BTreeSet::len);
+    // Without records, everything that is asked for counts.
+    let judged = if published.is_empty() { operators.keys().cloned().collect() } else { published.clone() };
+    for via in judged {
+        let count = operators.get(&via).map_or(0, BTreeSet::len);
         if count > 0 {
-            check_quorum(family, count, quorum);
+            check_quorum(&via, count, quorum);
         }
         if count == 1 {
-            let what = format!("only one operator is asked for {family}: there is no vote, its word alone decides");
+            let what = format!("only one operator is asked for {via}: there is no vote, its word alone decides");
             root.whole().note(what, "add witnesses of at least two more operators");
         }
     }
     for (witness, read) in whole.iter().zip(witnesses) {
-        if !published.is_empty() && !witness.families.iter().any(|family| published.contains(family)) {
+        let via = |family: &Family| Via { line: witness.line.clone(), family: *family };
+        if !published.is_empty() && !witness.families.iter().any(|family| published.contains(&via(family))) {
             read.families.note(format!("no record needs the word of {:?}", witness.name), "");
         }
     }
     check_hosts(&whole, witnesses);
 }
 
-fn check_quorum(family: Family, count: usize, quorum: Option<&(Quorum, Cell<'_>)>) {
+fn check_quorum(via: &Via, count: usize, quorum: Option<&(Quorum, Cell<'_>)>) {
     let Some((Quorum::AtLeast(least), cell)) = quorum else { return };
     let majority = count / 2 + 1;
     let operators = if count == 1 { "1 operator".to_owned() } else { format!("{count} operators") };
     if *least < majority {
-        let what = format!("{} is no majority of the {operators} asked for {family}", cell.said());
+        let what = format!("{} is no majority of the {operators} asked for {via}", cell.said());
         cell.wrong(what, format!("write \"majority\", or at least {majority}"));
     } else if *least > count {
-        let what = format!("{} can never be reached with the {operators} asked for {family}", cell.said());
+        let what = format!("{} can never be reached with the {operators} asked for {via}", cell.said());
         cell.wrong(what, "write \"majority\", or add witnesses of other operators");
     }
 }
@@ -163,15 +232,14 @@ fn check_quorum(family: Family, count: usize, quorum: Option<&(Quorum, Cell<'_>)
 fn check_hosts(whole: &[&Witness], read: &[Witnessed<'_>]) {
     let mut hosts: BTreeMap<&str, &Witness> = BTreeMap::new();
     for (witness, read) in whole.iter().zip(read) {
-        let WitnessKind::Http { url, .. } = &witness.kind;
-        let Some(host) = url.host_str().filter(|host| !words::is_loopback(host)) else { continue };
+        let Some((host, cell)) = read.host.as_ref().filter(|(host, _)| !words::is_loopback(host)) else { continue };
         let first = hosts.entry(host).or_insert(witness);
         if first.operator != witness.operator {
             let what = format!(
                 "{host} is also asked as {:?}, under another operator: one host then has two votes",
                 first.name
             );
-            read.url.note(what, "give both witnesses the same operator");
+            cell.note(what, "give both witnesses the same operator");
         }
     }
 }

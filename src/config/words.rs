@@ -1,12 +1,14 @@
 //! The words a configuration is written in: each is read into a value, or refused with the way out. Pure.
 
+use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
 use ipnet::IpNet;
 
-use super::cell::not_one_of;
+use super::cell::{Cell, not_one_of};
 use super::units::Wrong;
 use super::{Extract, Sharing};
+use crate::address::prefix::{self, Mac};
 use crate::name::DnsName;
 use crate::provider::RecordType;
 
@@ -20,6 +22,27 @@ pub(super) fn label(text: &str) -> Result<String, Wrong> {
         Ok(text.to_owned())
     } else {
         Err(Wrong::new("is not a plain name", "write 1 to 64 letters, digits, '-', '_' or '.'"))
+    }
+}
+
+/// Says so when `name`, read from `cell`, was given to another `what` before.
+pub(super) fn unique(cell: &Cell<'_>, name: &str, what: &str, seen: &mut BTreeMap<String, Option<usize>>) {
+    match seen.get(name) {
+        Some(first) => {
+            let line = first.map(|line| format!(" on line {line}")).unwrap_or_default();
+            cell.wrong(format!("{name:?} is the name of another {what}{line}"), "give each its own name");
+        }
+        None => drop(seen.insert(name.to_owned(), cell.line())),
+    }
+}
+
+/// A network interface's name: what the kernel takes (`dev_valid_name`, less than 16 octets).
+pub(super) fn interface(text: &str) -> Result<String, Wrong> {
+    let plain = |c: char| !c.is_whitespace() && !matches!(c, '/' | ':') && !c.is_control();
+    if (1..16).contains(&text.len()) && !matches!(text, "." | "..") && text.chars().all(plain) {
+        Ok(text.to_owned())
+    } else {
+        Err(Wrong::new("is not the name of a network interface", "write it as `ip link` shows it, such as \"eth0\""))
     }
 }
 
@@ -65,18 +88,35 @@ pub(super) fn record_type(text: &str) -> Result<RecordType, Wrong> {
     Err(Wrong::new(what, remedy))
 }
 
-/// The lower half of an IPv6 address (RFC 4291, section 2.5.1).
-pub(super) fn host_part(text: &str) -> Result<Ipv6Addr, Wrong> {
-    let example = "write the lower 64 bits only, such as \"::10\"";
-    let part: Ipv6Addr = text.parse().map_err(|_| Wrong::new("is not the host part of an IPv6 address", example))?;
-    if u128::from(part) >> 64 != 0 {
-        return Err(Wrong::new("has bits set in its upper half, where the home's prefix goes", example));
+/// What follows the home's prefix in an IPv6 address (RFC 4291, section 2.5.1); any length of it, as long as the prefix
+/// is not known.
+pub(super) fn host_part(text: &str, prefix_length: Option<u8>) -> Result<Ipv6Addr, Wrong> {
+    let length = prefix_length.unwrap_or_default();
+    let example = format!("write the last {} bits only, such as \"::10\"", 128 - length.clamp(32, 64));
+    let part: Ipv6Addr = match text.parse() {
+        Ok(part) => part,
+        Err(_) => return Err(Wrong::new("is not the host part of an IPv6 address", example)),
+    };
+    if !prefix::fits(length, part) {
+        let what = format!("has bits set in the first {length}, where the home's prefix goes (`watch.prefix_length`)");
+        let remedy = format!("{example}, or set `watch.prefix_length` to the length that your provider delegates");
+        return Err(Wrong::new(what, remedy));
     }
-    if part.is_unspecified() {
+    if u128::from(part) << 64 == 0 {
         // RFC 4291, section 2.6.1.
-        return Err(Wrong::new("is no host: all zeros is the address of the subnet's routers", example));
+        return Err(Wrong::new("is no host: it ends in 64 zeros, as the address of a subnet's routers does", example));
     }
     Ok(part)
+}
+
+/// The MAC of one machine.
+pub(super) fn mac(text: &str) -> Result<Mac, Wrong> {
+    let example = "write six pairs of hexadecimal digits, such as \"00:00:5e:00:53:10\"";
+    let mac: Mac = text.parse().map_err(|_| Wrong::new("is not a MAC", example))?;
+    if mac.is_group() {
+        return Err(Wrong::new("is a MAC of a group of machines: its first pair is odd", "write the host's own"));
+    }
+    Ok(mac)
 }
 
 /// An address range in CIDR form (RFC 4632, section 3.1), with no bit set behind the prefix.
@@ -126,9 +166,14 @@ pub(super) fn extract(text: &str) -> Result<Extract, Wrong> {
 
 /// A server as host and port; gives the host too.
 pub(super) fn server(text: &str) -> Result<(String, String), Wrong> {
+    server_like(text, "ns1.heronmill.example:53")
+}
+
+/// The same, with an example for the remedy.
+pub(super) fn server_like(text: &str, example: &str) -> Result<(String, String), Wrong> {
+    let port = example.rsplit(':').next().unwrap_or_default();
     let wrong = |what: &str| {
-        let remedy = "write host and port, such as \"ns1.heronmill.example:53\" or \"[2001:db8::1]:53\"";
-        Wrong::new(what, remedy)
+        Wrong::new(what, format!("write host and port, such as \"{example}\" or \"[2001:db8::1]:{port}\""))
     };
     if text.parse::<Ipv6Addr>().is_ok() {
         return Err(wrong("lacks brackets or a port"));

@@ -5,11 +5,11 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
-use crate::address::Family;
 use crate::clock::Timestamp;
 use crate::config::{self, Config, Watch};
 use crate::update::retry::Retry;
 use crate::update::{Report, Trouble};
+use crate::watch::Via;
 use crate::watch::settle::Heard;
 
 /// The pace of the rounds and of each provider.
@@ -39,7 +39,7 @@ impl Pace {
     ///
     /// Quick while a new address is being settled; with growing waits while there is no ruling; else
     /// `every`, jittered by a tenth so that many homes do not ask in step.
-    pub(super) fn next_round(&mut self, watch: &Watch, heard: &[(Family, Heard)], draw: f64) -> Duration {
+    pub(super) fn next_round(&mut self, watch: &Watch, heard: &[(Via, Heard)], draw: f64) -> Duration {
         if heard.iter().any(|(_, heard)| matches!(heard, Heard::InSight { .. })) {
             return watch.settle_every;
         }
@@ -111,6 +111,7 @@ impl Pace {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::address::Family;
     use crate::config::Quorum;
     use std::net::IpAddr;
 
@@ -124,7 +125,11 @@ mod tests {
             settle_every: 10 * SECOND,
             quorum: Quorum::Majority,
             timeout: SECOND,
+            carrier_nat: config::CarrierNat::Hold,
+            push: true,
+            return_after: Duration::from_secs(600),
             accept_special: Vec::new(),
+            prefix_length: 64,
         }
     }
 
@@ -154,7 +159,10 @@ mod tests {
     #[test]
     fn rounds_come_every_so_often_within_a_tenth() {
         for (draw, seconds) in [(0.0, 270), (0.5, 300), (1.0, 330)] {
-            assert_eq!(pace().next_round(&watch(), &[(Family::Ipv4, Heard::Unchanged)], draw), seconds * SECOND);
+            assert_eq!(
+                pace().next_round(&watch(), &[(Via::only(Family::Ipv4), Heard::Unchanged)], draw),
+                seconds * SECOND
+            );
         }
         assert_eq!(pace().next_round(&watch(), &[], 0.5), 300 * SECOND);
     }
@@ -162,20 +170,23 @@ mod tests {
     #[test]
     fn a_new_address_in_either_family_hastens_the_rounds() {
         let address: IpAddr = [203, 0, 113, 9].into();
-        let in_sight = (Family::Ipv6, Heard::InSight { address, won: 1, needed: 2 });
+        let in_sight = (Via::only(Family::Ipv6), Heard::InSight { address, won: 1, needed: 2 });
         for other in [Heard::Unchanged, Heard::NoRuling] {
-            assert_eq!(pace().next_round(&watch(), &[(Family::Ipv4, other), in_sight], 0.9), 10 * SECOND);
+            assert_eq!(
+                pace().next_round(&watch(), &[(Via::only(Family::Ipv4), other), in_sight.clone()], 0.9),
+                10 * SECOND
+            );
         }
     }
 
     #[test]
     fn without_a_ruling_the_rounds_grow_rarer_and_a_ruling_ends_that() {
         let mut pace = pace();
-        let heard = [(Family::Ipv4, Heard::NoRuling), (Family::Ipv6, Heard::Unchanged)];
+        let heard = [(Via::only(Family::Ipv4), Heard::NoRuling), (Via::only(Family::Ipv6), Heard::Unchanged)];
         let mut next = |draw| pace.next_round(&watch(), &heard, draw).as_secs();
         assert_eq!([next(1.0), next(1.0), next(1.0), next(1.0)], [10, 20, 40, 80]);
         assert_eq!([next(0.0), next(0.0), next(0.0)], [80, 150, 150]);
-        pace.next_round(&watch(), &[(Family::Ipv4, Heard::Unchanged)], 0.5);
+        pace.next_round(&watch(), &[(Via::only(Family::Ipv4), Heard::Unchanged)], 0.5);
         assert_eq!(pace.next_round(&watch(), &heard, 1.0), 10 * SECOND);
     }
 

@@ -2,13 +2,13 @@
 //!
 //! A plan never names a record that the configuration does not name, and refuses what would break DNS.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fmt;
 use std::net::IpAddr;
 
 use serde::Serialize;
 
-use crate::address::{Family, join_host_part};
+use crate::address::{Family, prefix};
 use crate::config::{Record, Sharing};
 use crate::name::DnsName;
 use crate::provider::{Change, Observed, Obstacle, RecordType, RrSet, Standing};
@@ -28,16 +28,22 @@ pub struct Desired {
     pub sharing: Sharing,
 }
 
-/// The records of `provider` that can be published, given the home's settled addresses.
+/// The records of `provider` that can be published; `home` tells a record the home's address in a family. Host parts are
+/// joined with the first `prefix_length` bits of its IPv6 address.
 ///
-/// A record whose family has no settled address is not among them: silence changes nothing.
-pub fn desired(records: &[Record], provider: &str, home: &BTreeMap<Family, IpAddr>) -> Vec<Desired> {
+/// A record for which there is none is not among them: silence changes nothing.
+pub fn desired(
+    records: &[Record],
+    provider: &str,
+    prefix_length: u8,
+    mut home: impl FnMut(&Record, Family) -> Option<IpAddr>,
+) -> Vec<Desired> {
     let mut wanted = Vec::new();
     for record in records.iter().filter(|record| record.provider == provider) {
         for &rtype in &record.types {
-            let Some(&settled) = home.get(&rtype.family()) else { continue };
+            let Some(settled) = home(record, rtype.family()) else { continue };
             let address = match (settled, record.host_part) {
-                (IpAddr::V6(home), Some(host)) => IpAddr::V6(join_host_part(home, host)),
+                (IpAddr::V6(home), Some(host)) => IpAddr::V6(prefix::join(home, prefix_length, host)),
                 (address, _) => address,
             };
             wanted.push(Desired {

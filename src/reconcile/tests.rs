@@ -166,6 +166,7 @@ fn record(owner: &str, types: &[RecordType], provider: &str, host_part: Option<&
     Record {
         name: name(owner),
         types: types.to_vec(),
+        lines: vec![None],
         provider: provider.into(),
         ttl: 120,
         host_part: host_part.map(|text| text.parse().unwrap()),
@@ -183,8 +184,11 @@ fn wanted_is_what_has_a_settled_address_at_this_provider() {
     ];
     let v4 = BTreeMap::from([(Family::Ipv4, ip(NEW))]);
     let dual = BTreeMap::from([(Family::Ipv4, ip(NEW)), (Family::Ipv6, ip("2001:db8:1200:1::77"))]);
-    let texts = |home| -> Vec<String> {
-        desired(&records, "home", home).iter().map(|d| format!("{} {} {}", d.name, d.rtype, d.address)).collect()
+    let texts = |home: &BTreeMap<Family, IpAddr>| -> Vec<String> {
+        desired(&records, "home", 64, |_, family| home.get(&family).copied())
+            .iter()
+            .map(|d| format!("{} {} {}", d.name, d.rtype, d.address))
+            .collect()
     };
     assert_eq!(texts(&v4), ["gauge.heronmill.example A 203.0.113.77"]);
     assert_eq!(
@@ -196,6 +200,20 @@ fn wanted_is_what_has_a_settled_address_at_this_provider() {
         ]
     );
     assert_eq!(texts(&BTreeMap::new()), Vec::<String>::new());
+}
+
+#[test]
+fn a_host_part_is_joined_with_the_delegated_prefix() {
+    let records = [
+        record("gauge.heronmill.example", &[RecordType::Aaaa], "home", Some("0:0:0:2::10")),
+        record("mill.heronmill.example", &[RecordType::Aaaa], "home", None),
+    ];
+    let home = BTreeMap::from([(Family::Ipv6, ip("2001:db8:1200:1234::77"))]);
+    let addresses: Vec<_> = desired(&records, "home", 56, |_, family| home.get(&family).copied())
+        .iter()
+        .map(|desired| desired.address)
+        .collect();
+    assert_eq!(addresses, [ip("2001:db8:1200:1202::10"), ip("2001:db8:1200:1234::77")]);
 }
 
 #[test]

@@ -1,6 +1,7 @@
 use std::collections::BTreeSet;
 
 use super::*;
+use crate::address::Family;
 use crate::audit::Word;
 use crate::audit::file::Log;
 use crate::config;
@@ -37,7 +38,7 @@ fn log(dir: &Path) -> Vec<Entry> {
     let word = Word { address: ip(77), agreed: vec![], dissent: vec![], silent: vec![] };
     let intent = |changes| Event::Intent { provider: "home".into(), target: "ns1".into(), changes, word: vec![] };
     let mut append = |event| log.append(moment(), event).unwrap();
-    append(Event::Settled { family: Family::Ipv4, from: None, to: ip(77), word });
+    append(Event::Settled { line: None, family: Family::Ipv4, from: None, to: ip(77), word });
     let first = append(intent(vec![change(&[9], &[77])]));
     append(Event::Outcome { intent: first, provider: "home".into(), result: Ending::Done, detail: String::new() });
     append(intent(vec![change(&[77], &[78])]));
@@ -51,7 +52,7 @@ fn what_is_saved_is_loaded_and_an_unchanged_state_is_not_written() {
     let mut store = Store::lock(dir.path()).unwrap().store(&state);
     store.save(&state).unwrap();
     assert!(!dir.path().join(FILE).exists(), "nothing to say, nothing written");
-    state.settled.insert(Family::Ipv4, ip(77));
+    state.settled.insert(Via::only(Family::Ipv4), ip(77));
     state.note_published("home", &[change(&[], &[77])]);
     store.save(&state).unwrap();
     assert_eq!(load(dir.path(), &[]), state);
@@ -87,7 +88,7 @@ fn a_lost_or_unreadable_state_is_made_anew_from_the_audit_log() {
             fs::write(dir.path().join(FILE), text).unwrap();
         }
         let mut state = load(dir.path(), &entries);
-        assert_eq!(state.settled, BTreeMap::from([(Family::Ipv4, ip(77))]));
+        assert_eq!(state.settled, BTreeMap::from([(Via::only(Family::Ipv4), ip(77))]));
         assert_eq!(
             state.published,
             BTreeMap::from([("home gauge.heronmill.example A".to_owned(), BTreeSet::from([ip(77), ip(78)]))]),
@@ -129,7 +130,7 @@ fn a_directory_that_cannot_be_written_is_named() {
     let mut state = State::default();
     let mut store = Store::lock(dir.path()).unwrap().store(&state);
     fs::create_dir(dir.path().join(".state.json.new")).unwrap();
-    state.settled.insert(Family::Ipv4, ip(77));
+    state.settled.insert(Via::only(Family::Ipv4), ip(77));
     let told = crate::commands::chain_of(&store.save(&state).unwrap_err());
     assert_eq!(
         told,

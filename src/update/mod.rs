@@ -25,6 +25,7 @@ use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RecordType, RrSet};
 use crate::reconcile::{self, Desired, Item, Step, Verb};
 use crate::state::{Hold, State, StateError, Store};
+use crate::watch::Via;
 use limits::{Cause, record_key};
 
 /// How often a plan is made anew when somebody else writes at the same time.
@@ -64,8 +65,8 @@ pub struct Job<'a> {
     pub provider: &'a dyn Provider,
     /// What is wanted of it.
     pub desired: &'a [Desired],
-    /// On whose word, by family.
-    pub words: &'a BTreeMap<Family, Word>,
+    /// On whose word, by line and family.
+    pub words: &'a BTreeMap<Via, Word>,
     /// How often may be written.
     pub limits: &'a Limits,
 }
@@ -301,7 +302,12 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
         provider: job.name.to_owned(),
         target: job.provider.target(),
         changes: changes.to_vec(),
-        word: families.iter().filter_map(|family| job.words.get(family).cloned()).collect(),
+        word: job
+            .words
+            .iter()
+            .filter(|(via, _)| families.contains(&via.family))
+            .map(|(_, word)| word.clone())
+            .collect(),
     };
     books.log.append(now, intent).map_err(|error| {
         // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.

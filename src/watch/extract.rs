@@ -73,7 +73,7 @@ fn is_page(content_type: Option<&str>, body: &[u8]) -> bool {
 }
 
 /// At most [`EXCERPT`] characters of `body` that are safe to print on one line.
-fn excerpt(body: &[u8]) -> String {
+pub(super) fn excerpt(body: &[u8]) -> String {
     let text = String::from_utf8_lossy(body.trim_ascii());
     if text.is_empty() {
         return "an empty answer".to_owned();

@@ -13,32 +13,36 @@ use reqwest::{Client, StatusCode, Url, redirect, retry};
 use super::extract::{LIMIT, extract, too_long};
 use super::{Silence, WatchError};
 use crate::address::Family;
-use crate::config::{Extract, Witness, WitnessKind};
+use crate::config::{Bind, Extract, Witness, WitnessKind};
 
 /// Redirects within the same origin that are followed.
 const REDIRECTS: usize = 3;
 
-/// One client a family.
+/// One client a family, for one line; none where the line has no way out.
 #[derive(Debug)]
 pub struct Clients {
-    ipv4: Client,
-    ipv6: Client,
+    ipv4: Option<Client>,
+    ipv6: Option<Client>,
 }
 
 impl Clients {
-    /// The clients that `witnesses` need; certificates are loaded only if one of them speaks HTTPS.
+    /// The clients that `witnesses` need, going out as `bind` says; certificates are loaded only if one of them speaks HTTPS.
     ///
     /// # Errors
     /// [`WatchError::Client`] when the platform's certificates cannot be loaded.
-    pub fn new(witnesses: &[Witness]) -> Result<Self, WatchError> {
+    pub fn new(witnesses: &[Witness], bind: Option<&Bind>) -> Result<Self, WatchError> {
         // An error means that a provider is installed already: as good.
         let _ = rustls::crypto::ring::default_provider().install_default();
-        let secure = witnesses.iter().any(|witness| {
-            let WitnessKind::Http { url, .. } = &witness.kind;
-            url.scheme() == "https"
-        });
-        let build = |local: IpAddr| {
-            let builder = Client::builder()
+        let secure = witnesses
+            .iter()
+            .any(|witness| matches!(&witness.kind, WitnessKind::Http { url, .. } if url.scheme() == "https"));
+        let build = |family| {
+            let Some(local) = local_address(family, bind) else { return Ok(None) };
+            let builder = match bind {
+                Some(Bind::Interface(interface)) => Client::builder().interface(interface),
+                _ => Client::builder(),
+            };
+            let builder = builder
                 .local_address(local)
                 .no_proxy()
                 .pool_max_idle_per_host(0)
@@ -47,9 +51,9 @@ impl Clients {
                 .redirect(redirect::Policy::custom(same_origin))
                 .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
             let builder = if secure { builder } else { builder.tls_certs_only([]) };
-            builder.build().map_err(|source| WatchError::Client { why: root_cause(&source), source })
+            builder.build().map(Some).map_err(|source| WatchError::Client { why: root_cause(&source), source })
         };
-        Ok(Self { ipv4: build(Ipv4Addr::UNSPECIFIED.into())?, ipv6: build(Ipv6Addr::UNSPECIFIED.into())? })
+        Ok(Self { ipv4: build(Family::Ipv4)?, ipv6: build(Family::Ipv6)? })
     }
 
     /// Asks the echo service at `url` over `family`. The address is as it came: not judged yet.
@@ -61,6 +65,7 @@ impl Clients {
             Family::Ipv4 => &self.ipv4,
             Family::Ipv6 => &self.ipv6,
         };
+        let client = client.as_ref().ok_or(Silence::NoWay)?;
         let accept = match how {
             Extract::Body => "text/plain, */*;q=0.1",
             Extract::Pointer(_) => "application/json, */*;q=0.1",
@@ -83,6 +88,17 @@ impl Clients {
             }
         }
         extract(how, content_type.as_deref(), &body)
+    }
+}
+
+/// The local end of a question over `family`, where `bind` leaves a way out in it.
+pub(super) fn local_address(family: Family, bind: Option<&Bind>) -> Option<IpAddr> {
+    match bind {
+        Some(Bind::Sources(sources)) => sources.iter().copied().find(|source| Family::of(*source) == family),
+        Some(Bind::Interface(_)) | None => Some(match family {
+            Family::Ipv4 => Ipv4Addr::UNSPECIFIED.into(),
+            Family::Ipv6 => Ipv6Addr::UNSPECIFIED.into(),
+        }),
     }
 }
 
@@ -131,12 +147,12 @@ fn causes<'a>(error: &'a (dyn Error + 'static)) -> impl Iterator<Item = &'a (dyn
 }
 
 /// The innermost cause, on one line and without the operating system's number for it.
-fn root_cause(error: &(dyn Error + 'static)) -> String {
+pub(super) fn root_cause(error: &(dyn Error + 'static)) -> String {
     let text = causes(error).last().map(ToString::to_string).unwrap_or_default();
     one_line(text.split(" (os error").next().unwrap_or_default())
 }
 
-fn one_line(text: &str) -> String {
+pub(super) fn one_line(text: &str) -> String {
     let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     clean.split_whitespace().collect::<Vec<_>>().join(" ").chars().take(120).collect()
 }

@@ -1,14 +1,24 @@
 //! Asking witnesses for the home's address, and deciding what their answers amount to.
 //!
-//! One file a kind of witness ([`http`]); [`extract`], [`vote`] and [`settle`] are pure. May use the network through
-//! the witnesses' kinds; touches no file but the system's certificates.
+//! One file or folder a kind of witness ([`http`], [`stun`], [`router`], [`interface`]); [`extract`], [`vote`], [`settle`],
+//! [`rota`], [`failover`] and [`diagnose`] are pure. [`changes`] tells when to look. May use the network through the
+//! witnesses' kinds, and ask the kernel by [`netlink`]; touches no file but the system's certificates.
 
+pub mod changes;
+pub mod diagnose;
 pub mod extract;
+pub mod failover;
 pub mod http;
+pub mod interface;
+pub mod netlink;
+pub mod rota;
+pub mod router;
 pub mod settle;
+pub mod stun;
 pub mod vote;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 use std::future::poll_fn;
 use std::net::IpAddr;
 use std::pin::Pin;
@@ -16,13 +26,65 @@ use std::task::Poll;
 use std::time::Duration;
 
 use ipnet::IpNet;
-use serde::ser::{Serialize, SerializeStruct, Serializer};
+use serde::ser::{SerializeStruct, Serializer};
+use serde::{Deserialize, Serialize};
 use tokio::time::{Instant, timeout};
 
 use crate::address::Family;
 use crate::address::special::NotPublishable;
-use crate::config::{Quorum, Witness, WitnessKind};
+use crate::config::{Bind, Line, Quorum, Witness, WitnessKind};
 use vote::Ruling;
+
+/// A line and a family: what a vote is held about. In the state file it is written `ipv4`, or `fibre ipv4`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(into = "String", try_from = "String")]
+pub struct Via {
+    /// The line's name; `None` when there is only one.
+    pub line: Option<String>,
+    /// The family.
+    pub family: Family,
+}
+
+impl Via {
+    /// The only line, in `family`.
+    pub fn only(family: Family) -> Self {
+        Self { line: None, family }
+    }
+}
+
+/// For people: `IPv4`, or `fibre IPv4`.
+impl fmt::Display for Via {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.line {
+            None => self.family.fmt(f),
+            Some(line) => write!(f, "{line} {}", self.family),
+        }
+    }
+}
+
+impl From<Via> for String {
+    fn from(via: Via) -> Self {
+        let family = match via.family {
+            Family::Ipv4 => "ipv4",
+            Family::Ipv6 => "ipv6",
+        };
+        via.line.map_or_else(|| family.to_owned(), |line| format!("{line} {family}"))
+    }
+}
+
+impl TryFrom<String> for Via {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        let (line, family) = text.rsplit_once(' ').map_or((None, text.as_str()), |(line, family)| (Some(line), family));
+        let family = match family {
+            "ipv4" => Family::Ipv4,
+            "ipv6" => Family::Ipv6,
+            _ => return Err(format!("{text:?} is no line and family")),
+        };
+        Ok(Self { line: line.map(str::to_owned), family })
+    }
+}
 
 /// One witness's answer in one round, or why there is none.
 #[derive(Clone, Debug, PartialEq)]
@@ -31,6 +93,8 @@ pub struct Testimony {
     pub witness: String,
     /// Who runs it.
     pub operator: String,
+    /// The line it was asked over; `None` when there is only one.
+    pub line: Option<String>,
     /// The family it was asked over.
     pub family: Family,
     /// An address of that family that a home can have, or why there is none.
@@ -39,12 +103,23 @@ pub struct Testimony {
     pub took: Duration,
 }
 
-/// `address` or `silence`, the other one null; `took_ms` in milliseconds.
+impl Testimony {
+    /// The line and family that it is about.
+    pub fn via(&self) -> Via {
+        Via { line: self.line.clone(), family: self.family }
+    }
+}
+
+/// `address` or `silence`, the other one null; `took_ms` in milliseconds; `line` only where there are several.
 impl Serialize for Testimony {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut fields = serializer.serialize_struct("Testimony", 6)?;
+        let length = if self.line.is_some() { 7 } else { 6 };
+        let mut fields = serializer.serialize_struct("Testimony", length)?;
         fields.serialize_field("witness", &self.witness)?;
         fields.serialize_field("operator", &self.operator)?;
+        if let Some(line) = &self.line {
+            fields.serialize_field("line", line)?;
+        }
         fields.serialize_field("family", &self.family)?;
         fields.serialize_field("address", &self.said.as_ref().ok())?;
         fields.serialize_field("silence", &self.said.as_ref().err())?;
@@ -59,6 +134,9 @@ pub enum Silence {
     /// It took longer than the configured time.
     #[error("no answer within {}", humantime::format_duration(*.0))]
     TimedOut(Duration),
+    /// The line has no way out in this family.
+    #[error("its line has no way out in this family")]
+    NoWay,
     /// No connection, or one that broke.
     #[error("not reached: {0}")]
     Unreachable(String),
@@ -89,6 +167,12 @@ pub enum Silence {
     /// An address that cannot be a home's.
     #[error("it says {address}, but {0}", address = .0.address)]
     NotPublishable(NotPublishable),
+    /// An interface without an address for a home.
+    #[error("{0}")]
+    Interface(interface::Bare),
+    /// The router cannot say, or has nothing to say.
+    #[error(transparent)]
+    Router(#[from] router::Mute),
 }
 
 impl Serialize for Silence {
@@ -117,26 +201,53 @@ pub struct Watcher {
     witnesses: Vec<Witness>,
     timeout: Duration,
     accept_special: Vec<IpNet>,
+    /// How to ask over each line; one without a name when there is only one.
+    ways: BTreeMap<Option<String>, Way>,
+}
+
+/// How a question goes out by one line.
+#[derive(Debug)]
+struct Way {
+    bind: Option<Bind>,
     http: http::Clients,
 }
 
 impl Watcher {
-    /// A watcher that allows `timeout` to each witness and takes addresses in `accept_special` all the same.
+    /// A watcher over `lines` (none: the only one) that allows `timeout` to each witness and takes addresses in
+    /// `accept_special` all the same.
     ///
     /// # Errors
     /// [`WatchError`] when HTTPS cannot be set up on this machine.
-    pub fn new(witnesses: &[Witness], timeout: Duration, accept_special: &[IpNet]) -> Result<Self, WatchError> {
-        let http = http::Clients::new(witnesses)?;
-        Ok(Self { witnesses: witnesses.to_vec(), timeout, accept_special: accept_special.to_vec(), http })
+    pub fn new(
+        witnesses: &[Witness],
+        lines: &[Line],
+        timeout: Duration,
+        accept_special: &[IpNet],
+    ) -> Result<Self, WatchError> {
+        let mut ways = BTreeMap::new();
+        if lines.is_empty() {
+            ways.insert(None, Way { bind: None, http: http::Clients::new(witnesses, None)? });
+        }
+        for line in lines {
+            let bind = Some(line.bind.clone());
+            let http = http::Clients::new(witnesses, bind.as_ref())?;
+            ways.insert(Some(line.name.clone()), Way { bind, http });
+        }
+        Ok(Self { witnesses: witnesses.to_vec(), timeout, accept_special: accept_special.to_vec(), ways })
     }
 
     /// Asks every witness over each of its families that is among `families`, all at once.
     /// The answers come in the order of the configuration, IPv4 before IPv6.
     pub async fn ask(&self, families: &[Family]) -> Vec<Testimony> {
+        self.ask_those(families, |_, _| true).await
+    }
+
+    /// The same for those witnesses and families only that `chosen` names.
+    pub async fn ask_those(&self, families: &[Family], chosen: impl Fn(&Witness, Family) -> bool) -> Vec<Testimony> {
         let mut asking = Vec::new();
         for witness in &self.witnesses {
             for family in Family::BOTH {
-                if families.contains(&family) && witness.families.contains(&family) {
+                if families.contains(&family) && witness.families.contains(&family) && chosen(witness, family) {
                     asking.push(self.ask_one(witness, family));
                 }
             }
@@ -147,27 +258,47 @@ impl Watcher {
     async fn ask_one(&self, witness: &Witness, family: Family) -> Testimony {
         let begun = Instant::now();
         let answer = async {
+            let Some(way) = self.ways.get(&witness.line) else { return Err(Silence::NoWay) };
             match &witness.kind {
-                WitnessKind::Http { url, extract } => self.http.ask(family, url, extract).await,
+                WitnessKind::Http { url, extract } => way.http.ask(family, url, extract).await,
+                WitnessKind::Stun { .. } | WitnessKind::Router { .. } | WitnessKind::Interface { .. } => {
+                    let _ = &way.bind;
+                    Err(Silence::NoWay)
+                }
             }
         };
         let said = match timeout(self.timeout, answer).await {
             Ok(said) => said.and_then(|address| extract::judge(family, address, &self.accept_special)),
             Err(_) => Err(Silence::TimedOut(self.timeout)),
         };
-        let Witness { name, operator, .. } = witness;
-        Testimony { witness: name.clone(), operator: operator.clone(), family, said, took: begun.elapsed() }
+        let Witness { name, operator, line, .. } = witness;
+        let (witness, operator, line) = (name.clone(), operator.clone(), line.clone());
+        Testimony { witness, operator, line, family, said, took: begun.elapsed() }
     }
 
-    /// Rules on `testimony` for each of `families`, by one vote for each operator configured for the family.
-    pub fn rule(&self, testimony: &[Testimony], families: &[Family], quorum: Quorum) -> BTreeMap<Family, Ruling> {
-        let rule = |family| {
-            let asked = self.witnesses.iter().filter(|witness| witness.families.contains(&family));
-            let operators: BTreeSet<&str> = asked.map(|witness| witness.operator.as_str()).collect();
-            let of_family = testimony.iter().filter(|testimony| testimony.family == family);
-            (family, vote::rule(of_family, &operators, quorum))
+    /// The lines over which any witness can be asked in `families`; the only line in all of them.
+    pub fn vias(&self, families: &[Family]) -> Vec<Via> {
+        let lines = self.ways.keys().flat_map(|line| families.iter().map(|family| (line.clone(), *family)));
+        lines
+            .map(|(line, family)| Via { line, family })
+            .filter(|via| via.line.is_none() || self.witnesses_of(via).next().is_some())
+            .collect()
+    }
+
+    /// The witnesses that can be asked `via` a line and family.
+    pub fn witnesses_of(&self, via: &Via) -> impl Iterator<Item = &Witness> {
+        self.witnesses.iter().filter(|witness| witness.line == via.line && witness.families.contains(&via.family))
+    }
+
+    /// Rules on `testimony` for each line and family, by one vote for each operator configured for it.
+    pub fn rule(&self, testimony: &[Testimony], families: &[Family], quorum: Quorum) -> BTreeMap<Via, Ruling> {
+        let rule = |via: Via| {
+            let operators: BTreeSet<&str> = self.witnesses_of(&via).map(|witness| witness.operator.as_str()).collect();
+            let of_via = testimony.iter().filter(|one| one.line == via.line && one.family == via.family);
+            let ruling = vote::rule(of_via, &operators, quorum);
+            (via, ruling)
         };
-        families.iter().map(|family| rule(*family)).collect()
+        self.vias(families).into_iter().map(rule).collect()
     }
 }
 

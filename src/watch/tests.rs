@@ -1,6 +1,7 @@
 use super::{Silence, Testimony, Watcher};
 use crate::address::Family;
 use crate::config::{Extract, Quorum, Witness, WitnessKind};
+use crate::watch::Via;
 use crate::watch::vote::Outcome;
 use std::net::{IpAddr, SocketAddr};
 use std::process::Command;
@@ -16,11 +17,11 @@ const LONG: Duration = Duration::from_secs(60);
 
 fn witness(name: &str, operator: &str, url: &str) -> Witness {
     let kind = WitnessKind::Http { url: url.parse().unwrap(), extract: Extract::Body };
-    Witness { name: name.into(), operator: operator.into(), families: vec![Family::Ipv4], kind }
+    Witness { name: name.into(), operator: operator.into(), line: None, families: vec![Family::Ipv4], kind }
 }
 
 fn watcher(witnesses: &[Witness], timeout: Duration) -> Watcher {
-    Watcher::new(witnesses, timeout, &["203.0.113.0/24".parse().unwrap()]).unwrap()
+    Watcher::new(witnesses, &[], timeout, &["203.0.113.0/24".parse().unwrap()]).unwrap()
 }
 
 async fn ask(url: &str) -> Result<IpAddr, Silence> {
@@ -305,14 +306,15 @@ fn each_family_is_ruled_on_by_the_operators_configured_for_it() {
     let says = |operator: &str, family, said: &str| Testimony {
         witness: "any".into(),
         operator: operator.into(),
+        line: None,
         family,
         said: Ok(said.parse().unwrap()),
         took: Duration::from_millis(12),
     };
     let testimony = [says("weir", Family::Ipv4, "203.0.113.7"), says("weir", Family::Ipv6, "2001:db8::7")];
     let rulings = watcher.rule(&testimony, &Family::BOTH, Quorum::Majority);
-    assert_eq!(rulings[&Family::Ipv4].outcome, Outcome::TooFew);
-    assert_eq!(rulings[&Family::Ipv6].outcome, Outcome::Agreed("2001:db8::7".parse().unwrap()));
+    assert_eq!(rulings[&Via::only(Family::Ipv4)].outcome, Outcome::TooFew);
+    assert_eq!(rulings[&Via::only(Family::Ipv6)].outcome, Outcome::Agreed("2001:db8::7".parse().unwrap()));
     assert_eq!(
         serde_json::to_value(&testimony[0]).unwrap(),
         serde_json::json!({"witness": "any", "operator": "weir", "family": "ipv4", "address": "203.0.113.7",
@@ -350,7 +352,7 @@ fn proxies_in_the_environment_are_ignored() {
 fn certificates_are_needed_by_https_witnesses_only() {
     let none = [("SSL_CERT_FILE", "/dev/null".to_owned()), ("SSL_CERT_DIR", "/dev/null".to_owned())];
     if again("certificates_are_needed_by_https_witnesses_only", &none) {
-        let build = |url| Watcher::new(&[witness("north", "north-collective", url)], LONG, &[]);
+        let build = |url| Watcher::new(&[witness("north", "north-collective", url)], &[], LONG, &[]);
         assert!(build("http://echo.north.example/").is_ok());
         let error = build("https://echo.north.example/").unwrap_err().to_string();
         assert!(error.contains("No CA certificates") && error.contains("install"), "{error}");

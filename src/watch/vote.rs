@@ -48,6 +48,8 @@ pub struct Ruling {
     /// The operators without an answer, and why.
     #[serde(serialize_with = "silent")]
     pub silent: Vec<(String, String)>,
+    /// The operators that were not asked, because nothing was in doubt.
+    pub unasked: Vec<String>,
     /// How many operators must agree.
     pub needed: usize,
     /// How many operators are configured for the family.
@@ -94,13 +96,22 @@ pub fn rule<'a>(
         None => Outcome::TooFew,
     };
 
-    let mut ruling =
-        Ruling { outcome, agreed: vec![], dissent: vec![], silent: vec![], needed, operators: operators.len() };
+    let mut ruling = Ruling {
+        outcome,
+        agreed: vec![],
+        dissent: vec![],
+        silent: vec![],
+        unasked: vec![],
+        needed,
+        operators: operators.len(),
+    };
     for ballot in ballots {
         let vote = ballot.vote();
         let Ballot { operator, said, whys } = ballot;
         let operator = operator.to_owned();
-        if said.is_empty() {
+        if said.is_empty() && whys.is_empty() {
+            ruling.unasked.push(operator);
+        } else if said.is_empty() {
             ruling.silent.push((operator, whys));
         } else if vote.is_some() && vote == winner {
             ruling.agreed.push(operator);
@@ -116,7 +127,7 @@ struct Ballot<'a> {
     operator: &'a str,
     /// The different addresses, in the order of the witnesses.
     said: Vec<IpAddr>,
-    /// Why it is silent; of no meaning when it is not.
+    /// Why it is silent: of no meaning when it is not, and empty when it was not asked.
     whys: String,
 }
 
@@ -131,8 +142,7 @@ impl<'a> Ballot<'a> {
             }
         }
         whys.dedup();
-        let whys = if whys.is_empty() { "it was not asked".to_owned() } else { whys.join("; ") };
-        Self { operator, said, whys }
+        Self { operator, said, whys: whys.join("; ") }
     }
 
     /// Its vote: none when it is silent or when its witnesses differ.

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use fingerpost::config::load::{ConfigError, Loaded, Sources, load};
 use tempfile::TempDir;
 
-/// A good configuration with every key set.
+/// A good configuration with every key set, those aside that stand in for another or have cases of their own.
 pub(crate) const BASE: &str = include_str!("../config/base.toml");
 
 /// 32 octets in Base64.

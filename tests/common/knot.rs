@@ -1,5 +1,6 @@
 //! Knot DNS's knotd.
 
+use std::net::SocketAddr;
 use std::path::Path;
 
 use super::{ServerKey, Software, ZoneSetup};
@@ -9,10 +10,10 @@ pub(crate) struct Knotd;
 impl Software for Knotd {
     const PROGRAM: &'static str = "knotd";
 
-    fn configuration(dir: &Path, port: u16, keys: &[ServerKey], zones: &[ZoneSetup]) -> String {
-        let dir = dir.display();
+    fn configuration(dir: &Path, at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> String {
+        let (dir, ip, port) = (dir.display(), at.ip(), at.port());
         let mut text = format!(
-            "server:\n  listen: 127.0.0.1@{port}\n  rundir: {dir}\n  udp-workers: 1\n  tcp-workers: 1\n  background-workers: 1\n\
+            "server:\n  listen: {ip}@{port}\n  rundir: {dir}\n  udp-workers: 1\n  tcp-workers: 1\n  background-workers: 1\n\
              database:\n  storage: {dir}\n  journal-db-max-size: 16M\n  kasp-db-max-size: 16M\n  timer-db-max-size: 16M\n\
              log:\n  - target: stderr\n    any: info\n"
         );

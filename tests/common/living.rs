@@ -96,23 +96,7 @@ sharing = "member"
 
     /// Starts `fingerpost daemon`.
     pub(crate) fn daemon(&self) -> Daemon {
-        let log = self.dir.path().join("log");
-        let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
-        // The tests' own variables would be unknown keys of the configuration.
-        for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("FINGERPOST_")) {
-            command.env_remove(name);
-        }
-        let child = command
-            .args(["--config", "fingerpost.toml", "daemon"])
-            .current_dir(self.dir.path())
-            .env_remove("NOTIFY_SOCKET")
-            .env_remove("JOURNAL_STREAM")
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(File::create(&log).unwrap())
-            .spawn()
-            .unwrap();
-        Daemon { child, log }
+        Daemon::start(self.dir.path())
     }
 
     /// Changes the zone as somebody else does, by lines of nsupdate; panics when BIND does not take it.
@@ -163,6 +147,27 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
+    /// Starts it with the `fingerpost.toml` of `dir`.
+    pub(crate) fn start(dir: &Path) -> Self {
+        let log = dir.join("log");
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+        // The tests' own variables would be unknown keys of the configuration.
+        for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("FINGERPOST_")) {
+            command.env_remove(name);
+        }
+        let child = command
+            .args(["--config", "fingerpost.toml", "daemon"])
+            .current_dir(dir)
+            .env_remove("NOTIFY_SOCKET")
+            .env_remove("JOURNAL_STREAM")
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(File::create(&log).unwrap())
+            .spawn()
+            .unwrap();
+        Self { child, log }
+    }
+
     pub(crate) fn pid(&self) -> u32 {
         self.child.id()
     }

@@ -4,12 +4,13 @@
 #![allow(dead_code, reason = "each test binary uses its own part of this")]
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
+pub(crate) mod coturn;
 pub(crate) mod knot;
 pub(crate) mod named;
 pub(crate) mod nginx;
 
 use std::fs;
-use std::net::{IpAddr, TcpListener, UdpSocket};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -77,7 +78,7 @@ impl ZoneSetup {
 pub(crate) trait Software {
     const PROGRAM: &'static str;
     /// The whole configuration file. Master files are `NAME.zone` in `dir`.
-    fn configuration(dir: &Path, port: u16, keys: &[ServerKey], zones: &[ZoneSetup]) -> String;
+    fn configuration(dir: &Path, at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> String;
     /// Arguments that keep it in the foreground with the configuration at `file`.
     fn arguments(file: &Path) -> Vec<String>;
 }
@@ -85,30 +86,37 @@ pub(crate) trait Software {
 /// A running DNS server.
 pub(crate) struct DnsServer {
     dir: TempDir,
-    port: u16,
+    at: SocketAddr,
     child: Option<Child>,
     spawn: fn(&Path) -> Child,
     zones: Vec<&'static str>,
 }
 
 impl DnsServer {
-    /// Starts `S` with these keys and zones and waits until it answers for each zone.
+    /// Starts `S` with these keys and zones on a free port of loopback, and waits until it answers for each zone.
     pub(crate) fn start<S: Software>(keys: &[ServerKey], zones: &[ZoneSetup]) -> Self {
+        let free = |_| Self::attempt::<S>((Ipv4Addr::LOCALHOST, free_port()).into(), keys, zones);
+        (0..5).find_map(free).unwrap_or_else(|| panic!("{} did not start in five attempts", S::PROGRAM))
+    }
+
+    /// The same at an address that nobody else can take: in a network namespace.
+    pub(crate) fn start_at<S: Software>(at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> Self {
+        Self::attempt::<S>(at, keys, zones).unwrap_or_else(|| panic!("{} did not start at {at}", S::PROGRAM))
+    }
+
+    fn attempt<S: Software>(at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> Option<Self> {
         let dir = tempfile::tempdir().unwrap();
         for zone in zones {
             fs::write(dir.path().join(format!("{}.zone", zone.name)), zone.master_file()).unwrap();
         }
-        let zone_names = zones.iter().map(|zone| zone.name).collect();
-        let mut server = Self { dir, port: 0, child: None, spawn: spawn::<S>, zones: zone_names };
-        for _ in 0..5 {
-            server.port = free_port();
-            let text = S::configuration(server.dir.path(), server.port, keys, zones);
-            fs::write(server.dir.path().join("conf"), text).unwrap();
-            if server.try_start() {
-                return server;
-            }
+        fs::write(dir.path().join("conf"), S::configuration(dir.path(), at, keys, zones)).unwrap();
+        let zones = zones.iter().map(|zone| zone.name).collect();
+        let mut server = Self { dir, at, child: None, spawn: spawn::<S>, zones };
+        let started = server.try_start();
+        if !started {
+            eprintln!("{} ended:\n{}", S::PROGRAM, server.log());
         }
-        panic!("{} did not start:\n{}", S::PROGRAM, server.log());
+        started.then_some(server)
     }
 
     /// Starts a stopped server again, on the same port.
@@ -127,7 +135,7 @@ impl DnsServer {
     /// Starts it again on the same port with other keys and grants; the zones keep what is in them.
     pub(crate) fn reconfigure<S: Software>(&mut self, keys: &[ServerKey], zones: &[ZoneSetup]) {
         self.stop();
-        fs::write(self.dir.path().join("conf"), S::configuration(self.dir.path(), self.port, keys, zones)).unwrap();
+        fs::write(self.dir.path().join("conf"), S::configuration(self.dir.path(), self.at, keys, zones)).unwrap();
         self.start_again();
     }
 
@@ -151,13 +159,13 @@ impl DnsServer {
         alive
     }
 
-    /// `127.0.0.1:port`, over UDP and TCP.
+    /// Address and port, over UDP and TCP.
     pub(crate) fn address(&self) -> String {
-        format!("127.0.0.1:{}", self.port)
+        self.at.to_string()
     }
 
     pub(crate) fn port(&self) -> u16 {
-        self.port
+        self.at.port()
     }
 
     /// Its process id, while it runs.
@@ -182,9 +190,9 @@ impl DnsServer {
 
     /// The answer section that dig prints, one record a line, in `TTL DATA` form and sorted.
     pub(crate) fn dig(&self, name: &str, rtype: &str) -> Vec<String> {
-        let port = self.port.to_string();
+        let (server, port) = (format!("@{}", self.at.ip()), self.at.port().to_string());
         let arguments =
-            ["+tcp", "+norec", "+noall", "+answer", "+tries=1", "+time=2", "@127.0.0.1", "-p", &port, name, rtype];
+            ["+tcp", "+norec", "+noall", "+answer", "+tries=1", "+time=2", &server, "-p", &port, name, rtype];
         let output = run("dig", &arguments, "");
         let field = |line: &str| {
             let fields: Vec<_> = line.split_whitespace().collect();

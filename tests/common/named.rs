@@ -1,5 +1,6 @@
 //! BIND's named.
 
+use std::net::SocketAddr;
 use std::path::Path;
 
 use super::{ServerKey, Software, ZoneSetup};
@@ -9,12 +10,14 @@ pub(crate) struct Named;
 impl Software for Named {
     const PROGRAM: &'static str = "named";
 
-    fn configuration(dir: &Path, port: u16, keys: &[ServerKey], zones: &[ZoneSetup]) -> String {
-        let dir = dir.display();
+    fn configuration(dir: &Path, at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> String {
+        let (dir, ip, port) = (dir.display(), at.ip(), at.port());
+        let (ipv4, ipv6) =
+            if ip.is_ipv4() { (format!("{ip};"), "none;".into()) } else { ("none;".into(), format!("{ip};")) };
         let mut text = format!(
             "options {{ directory \"{dir}\"; pid-file none; lock-file none; session-keyfile none;
-              listen-on port {port} {{ 127.0.0.1; }}; listen-on-v6 {{ none; }};
-              recursion no; dnssec-validation no; notify no; allow-transfer {{ 127.0.0.1; }}; }};
+              listen-on port {port} {{ {ipv4} }}; listen-on-v6 port {port} {{ {ipv6} }};
+              recursion no; dnssec-validation no; notify no; allow-transfer {{ {ip}; }}; }};
             controls {{ }};\n"
         );
         for key in keys {

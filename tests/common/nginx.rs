@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::fs;
 use std::io::{Read, Write as _};
-use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -15,7 +15,8 @@ const PATIENCE: Duration = Duration::from_secs(10);
 
 /// One service to come.
 pub(crate) struct Service {
-    host: &'static str,
+    /// Port 0 is any that is free.
+    at: SocketAddr,
     kind: Kind,
     tls: Option<PathBuf>,
 }
@@ -42,12 +43,17 @@ impl Service {
     }
 
     fn new(kind: Kind) -> Self {
-        Self { host: "127.0.0.1", kind, tls: None }
+        Self { at: (Ipv4Addr::LOCALHOST, 0).into(), kind, tls: None }
     }
 
     /// The same on the IPv6 loopback.
     pub(crate) fn on_ipv6(self) -> Self {
-        Self { host: "[::1]", ..self }
+        self.at((Ipv6Addr::LOCALHOST, 0).into())
+    }
+
+    /// The same at this address: in a network namespace, where nobody else can take it.
+    pub(crate) fn at(self, at: SocketAddr) -> Self {
+        Self { at, ..self }
     }
 
     /// The same over TLS, with certificate and key in one PEM file.
@@ -75,8 +81,7 @@ impl Nginx {
 
     fn attempt(services: &[Service]) -> Option<Self> {
         let dir = tempfile::tempdir().unwrap();
-        let free: Vec<_> =
-            services.iter().map(|service| TcpListener::bind(format!("{}:0", service.host)).unwrap()).collect();
+        let free: Vec<_> = services.iter().map(|service| TcpListener::bind(service.at).unwrap()).collect();
         let at: Vec<_> = free.iter().map(|listener| listener.local_addr().unwrap()).collect();
         drop(free);
         for (index, service) in services.iter().enumerate() {
@@ -148,11 +153,11 @@ impl Nginx {
     /// The requests that the service at `index` has answered, such as `GET / HTTP/1.1`, once they are `count` or more.
     /// nginx logs a request after answering it, so the answer may be there first.
     pub(crate) fn asked(&self, index: usize, count: usize) -> Vec<String> {
-        let port = format!("{} ", self.at[index].port());
+        let at = format!("{}:{} ", self.at[index].ip(), self.at[index].port());
         let deadline = Instant::now() + PATIENCE;
         loop {
             let log = fs::read_to_string(self.dir.path().join("access.log")).unwrap_or_default();
-            let asked: Vec<_> = log.lines().filter_map(|line| line.strip_prefix(&port)).map(str::to_owned).collect();
+            let asked: Vec<_> = log.lines().filter_map(|line| line.strip_prefix(&at)).map(str::to_owned).collect();
             if asked.len() >= count {
                 return asked;
             }
@@ -185,7 +190,7 @@ fn configuration(dir: &Path, services: &[Service], at: &[SocketAddr]) -> String 
     let mut text = format!(
         "user root; daemon off; master_process off; pid {dir}/pid; error_log {dir}/error.log;\n\
          events {{ worker_connections 256; }}\n\
-         http {{\nlog_format asked '$server_port $request'; access_log {dir}/access.log asked;\n\
+         http {{\nlog_format asked '$server_addr:$server_port $request'; access_log {dir}/access.log asked;\n\
          client_body_temp_path {dir}/t1; proxy_temp_path {dir}/t2; fastcgi_temp_path {dir}/t3;\n\
          uwsgi_temp_path {dir}/t4; scgi_temp_path {dir}/t5; default_type text/plain;\n\
          server {{ listen unix:{dir}/ready; access_log off; location / {{ return 200 ready; }} }}\n"

@@ -268,7 +268,7 @@ impl Bench {
             fingerprint: "first",
             provider: &self.fake,
             desired: &self.desired,
-            words: &BTreeMap::from([(Family::Ipv4, word)]),
+            words: &BTreeMap::from([(fingerpost::watch::Via::only(Family::Ipv4), word)]),
             limits: &self.limits,
         };
         block_on(async {

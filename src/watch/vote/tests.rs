@@ -15,6 +15,7 @@ fn says(operator: &str, said: Option<IpAddr>) -> Testimony {
     Testimony {
         witness: format!("a witness of {operator}"),
         operator: operator.into(),
+        line: None,
         family: Family::Ipv4,
         said: said.ok_or(Silence::Status(500)),
         took: Duration::ZERO,
@@ -105,10 +106,10 @@ fn strangers_do_not_count() {
 }
 
 #[test]
-fn an_operator_without_testimony_is_silent() {
+fn an_operator_that_was_not_asked_counts_against_the_quorum_and_is_not_called_silent() {
     let ruling = rule(&[says("weir", Some(RIGHT))], &BTreeSet::from(["weir", "sluice"]), Quorum::Majority);
     assert_eq!(ruling.outcome, Outcome::TooFew);
-    assert_eq!(ruling.silent, [("sluice".into(), "it was not asked".into())]);
+    assert_eq!((ruling.silent.len(), ruling.unasked), (0, vec!["sluice".to_owned()]));
 }
 
 #[test]
@@ -155,6 +156,7 @@ fn a_ruling_is_plain_json() {
             {"operator": "north-collective", "said": ["203.0.113.9"]},
         ],
         "silent": [{"operator": "quayside", "why": "it answered with status 500"}],
+        "unasked": [],
         "needed": 3,
         "operators": 4,
     });
@@ -231,7 +233,9 @@ proptest! {
             None => Outcome::TooFew,
         };
         prop_assert_eq!(ruling.outcome, expected);
-        prop_assert_eq!(ruling.silent.len(), operators - answered);
+        let asked = (0..operators).filter(|o| witnesses.iter().any(|w| w.0 == *o)).count();
+        prop_assert_eq!(ruling.silent.len(), asked - answered);
+        prop_assert_eq!(ruling.unasked.len(), operators - asked);
         prop_assert_eq!(ruling.agreed.len() + ruling.dissent.len(), answered);
     }
 }

@@ -1,0 +1,342 @@
+use super::{DISSENT, Finding, History, ROUNDS, Silence, Told, Vantage, Word, diagnose, forbids_publishing};
+use crate::address::Family::{self, Ipv4, Ipv6};
+use crate::address::special;
+use crate::watch::interface::{Bare, Excluded};
+use proptest::prelude::*;
+use std::net::IpAddr;
+use std::time::Duration;
+
+const HOME: &str = "203.0.113.77";
+
+fn ip(text: &str) -> IpAddr {
+    text.parse().unwrap()
+}
+
+/// `OPERATOR ANSWER`, of `router` and `wan0` from within. An answer is an address, `page`, `none` or `-` for silence; `-6`
+/// is silence over IPv6. Special addresses that are not for documentation are what a home cannot have.
+fn word(text: &str) -> Word<'_> {
+    let (operator, answer) = text.split_once(' ').unwrap();
+    let vantage = match operator {
+        "router" => Vantage::Router,
+        "wan0" => Vantage::Interface,
+        _ => Vantage::Outside,
+    };
+    let lab = ["203.0.113.0/24", "198.51.100.0/24", "2001:db8::/32", "3fff::/20"].map(|net| net.parse().unwrap());
+    let (family, told) = match answer {
+        "page" => (Ipv4, Told::Page),
+        "none" => (Ipv4, Told::Empty),
+        "-" => (Ipv4, Told::Nothing),
+        "-6" => (Ipv6, Told::Nothing),
+        address => match special::check(ip(address), &lab) {
+            Ok(()) => (Family::of(ip(address)), Told::Address(ip(address))),
+            Err(_) => (Family::of(ip(address)), Told::Inner(ip(address))),
+        },
+    };
+    Word { vantage, operator, family, told }
+}
+
+fn words(texts: &'static [&'static str]) -> Vec<Word<'static>> {
+    texts.iter().map(|text| word(text)).collect()
+}
+
+fn found(texts: &'static [&'static str], wanted: &[Family]) -> Vec<Finding> {
+    diagnose(&words(texts), wanted, &mut History::default())
+}
+
+fn carrier(by: Vantage, inside: Option<&str>, outside: Option<&str>) -> Finding {
+    Finding::CarrierNat { by, inside: inside.map(|text| text.parse().unwrap()), outside: outside.map(ip) }
+}
+
+fn double(inside: &str, outside: Option<&str>) -> Finding {
+    Finding::DoubleNat { inside: inside.parse().unwrap(), outside: outside.map(ip) }
+}
+
+fn elsewhere(by: Vantage, inside: &str, outside: &str) -> Finding {
+    Finding::OtherEgress { family: Family::of(ip(outside)), by, inside: ip(inside), outside: ip(outside) }
+}
+
+#[test]
+fn each_case_is_named() {
+    use Vantage::{Interface, Router};
+    for (title, texts, wanted) in [
+        (
+            "a carrier's address at the router (RFC 6598)",
+            &["north 203.0.113.77", "ferry 203.0.113.77", "router 100.64.3.7"][..],
+            carrier(Router, Some("100.64.3.7"), Some(HOME)),
+        ),
+        ("the last of the carrier's range", &["north 203.0.113.77", "router 100.127.255.255"], {
+            carrier(Router, Some("100.127.255.255"), Some(HOME))
+        }),
+        ("the same while the outside is silent", &["north -", "router 100.64.3.7"], {
+            carrier(Router, Some("100.64.3.7"), None)
+        }),
+        ("a carrier's address at the interface of a router", &["north 203.0.113.77", "wan0 100.64.3.7"], {
+            carrier(Interface, Some("100.64.3.7"), Some(HOME))
+        }),
+        ("IPv4 carried over IPv6 (RFC 7335)", &["north 203.0.113.77", "router 192.0.0.2"], {
+            carrier(Router, Some("192.0.0.2"), Some(HOME))
+        }),
+        ("a router without an address, while the outside agrees", &["north 203.0.113.77", "router none"], {
+            carrier(Router, None, Some(HOME))
+        }),
+        ("a private address at the router", &["north 203.0.113.77", "router 192.168.1.2"], {
+            double("192.168.1.2", Some(HOME))
+        }),
+        ("10/8", &["north 203.0.113.77", "router 10.0.0.2"], double("10.0.0.2", Some(HOME))),
+        ("172.16/12", &["north 203.0.113.77", "router 172.31.0.2"], double("172.31.0.2", Some(HOME))),
+        ("private, and the outside silent", &["north -", "router 10.0.0.2"], double("10.0.0.2", None)),
+        (
+            "a VPN, or a router that learned the carrier's address",
+            &["north 198.51.100.9", "ferry 198.51.100.9", "tern -", "router 203.0.113.77"],
+            elsewhere(Router, HOME, "198.51.100.9"),
+        ),
+        ("a VPN on the router itself", &["north 198.51.100.9", "wan0 203.0.113.77"], {
+            elsewhere(Interface, HOME, "198.51.100.9")
+        }),
+        ("a VPN for IPv6", &["north 3fff:9::9", "wan0 2001:db8:1200:1::77"], {
+            elsewhere(Interface, "2001:db8:1200:1::77", "3fff:9::9")
+        }),
+        ("no IPv6", &["north 203.0.113.77", "north -6", "ferry -6"], Finding::FamilyMissing { family: Ipv6 }),
+        ("no IPv4", &["north -", "north 2001:db8::7"], Finding::FamilyMissing { family: Ipv4 }),
+        ("IPv6 for this house only (RFC 4193)", &["north 203.0.113.77", "north -6", "wan0 fd00:1::77"], {
+            Finding::FamilyMissing { family: Ipv6 }
+        }),
+        ("a captive portal", &["north page", "ferry page", "tern -"], {
+            Finding::CaptivePortal { operators: vec!["north".into(), "ferry".into()] }
+        }),
+        ("a captive portal that lets one family through", &["north page", "ferry -", "north 2001:db8::7"], {
+            Finding::CaptivePortal { operators: vec!["north".into()] }
+        }),
+    ] {
+        assert_eq!(found(texts, &Family::BOTH), [wanted], "{title}");
+    }
+}
+
+#[test]
+fn nothing_is_found_where_nothing_is_proven() {
+    for (title, texts) in [
+        ("all agree", &["north 203.0.113.77", "ferry 203.0.113.77", "router 203.0.113.77", "wan0 203.0.113.77"][..]),
+        ("both families", &["north 203.0.113.77", "north 2001:db8::7", "router 203.0.113.77"]),
+        ("nobody answers", &["north -", "ferry -", "north -6", "router -"]),
+        ("a router that knows no protocol", &["north 203.0.113.77", "ferry 203.0.113.77", "router -"]),
+        ("a router that has no address, nor has anybody: the line is down", &["north -", "ferry -", "router none"]),
+        ("no witness of the other family was asked", &["north 203.0.113.77"]),
+        ("an interface behind the router", &["north 203.0.113.77", "wan0 192.168.1.10"]),
+        ("the same with a router", &["north 203.0.113.77", "wan0 192.168.1.10", "router 203.0.113.77"]),
+        ("beside the carrier's range", &["north 203.0.113.77", "wan0 100.128.0.1", "router 203.0.113.77"]),
+        ("one echo service gone to a web page", &["north 203.0.113.77", "ferry 203.0.113.77", "tern page"]),
+        ("one that lies", &["north 203.0.113.77", "ferry 203.0.113.77", "tern 198.51.100.9", "router 203.0.113.77"]),
+        (
+            "the outside split: it proves no other egress",
+            &["north 203.0.113.1", "ferry 203.0.113.2", "router 203.0.113.3"],
+        ),
+        ("half of the outside is no majority", &["north 198.51.100.9", "ferry -", "router 203.0.113.77"]),
+        ("one operator twice is one", &["north 198.51.100.9", "north 198.51.100.9", "ferry -", "router 203.0.113.77"]),
+        (
+            "an operator with two addresses has no vote",
+            &["north 198.51.100.9", "north 198.51.100.8", "router 203.0.113.77"],
+        ),
+        ("a private address told by the outside is a fault of theirs", &["north 10.0.0.1", "ferry 10.0.0.1"]),
+        ("temporary and stable of one prefix", &["north 2001:db8:1:1::9", "wan0 2001:db8:1:1::77"]),
+        ("the provider's link and the home's prefix", &["north 2001:db8:ffff::2", "wan0 2001:db8:1:1::77"]),
+        ("IPv6 from within counts as IPv6", &["north 203.0.113.77", "north -6", "wan0 2001:db8:1:1::77"]),
+    ] {
+        assert_eq!(found(texts, &Family::BOTH), [], "{title}");
+    }
+    assert_eq!(found(&["north 203.0.113.77", "north -6"], &[Ipv4]), [], "a family that no record wants is not missed");
+    assert_eq!(found(&[], &Family::BOTH), []);
+}
+
+#[test]
+fn cases_come_together() {
+    let texts = &["north 203.0.113.77", "north -6", "router 100.64.0.9", "wan0 192.168.1.10"];
+    assert_eq!(
+        found(texts, &Family::BOTH),
+        [carrier(Vantage::Router, Some("100.64.0.9"), Some(HOME)), Finding::FamilyMissing { family: Ipv6 },]
+    );
+}
+
+#[test]
+fn who_has_what_the_outside_sees_outweighs_who_has_not() {
+    // Two routers, one behind the other, of which the interface is the outer one's.
+    assert_eq!(found(&["north 203.0.113.77", "router 192.168.1.2", "wan0 203.0.113.77"], &[Ipv4]), []);
+}
+
+const CALM: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "tern 203.0.113.77"];
+const TERN: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "tern 203.0.113.9"];
+const TERN_SILENT: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "tern -"];
+const TERN_TORN: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "tern 203.0.113.77", "tern 203.0.113.9"];
+const SPLIT: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.8", "tern 203.0.113.9"];
+
+#[test]
+fn an_operator_that_dissents_persistently_is_told_with_its_share() {
+    let tern = |dissent, rounds| vec![Finding::Dissenter { operator: "tern".into(), family: Ipv4, dissent, rounds }];
+    for (title, rounds, wanted) in [
+        ("twice is chance", vec![(TERN, 2), (CALM, 3)], vec![]),
+        ("thrice is not", vec![(TERN, 3)], tern(3, 3)),
+        ("in a row or not", vec![(TERN, 1), (CALM, 4), (TERN, 1), (CALM, 4), (TERN, 1)], tern(3, 11)),
+        ("always", vec![(TERN, 100)], tern(20, 20)),
+        ("with witnesses that differ", vec![(TERN_TORN, 3)], tern(3, 3)),
+        ("forgotten after 20 rounds", vec![(TERN, 3), (CALM, 18)], vec![]),
+        ("but not before", vec![(TERN, 3), (CALM, 17)], tern(3, 20)),
+        ("silence does not count, nor does it wash away", vec![(TERN, 3), (TERN_SILENT, 40)], tern(3, 3)),
+        ("without agreement nobody dissents", vec![(SPLIT, 40)], vec![]),
+    ] {
+        let mut history = History::default();
+        let mut last = vec![];
+        for (texts, times) in rounds {
+            for _ in 0..times {
+                last = diagnose(&words(texts), &[Ipv4], &mut history);
+            }
+        }
+        assert_eq!(last, wanted, "{title}");
+    }
+}
+
+#[test]
+fn the_history_forgets_who_is_not_kept_and_stays_bounded() {
+    let mut history = History::default();
+    for _ in 0..3 {
+        diagnose(&words(TERN), &[Ipv4], &mut history);
+    }
+    history.retain(|operator| operator != "tern");
+    assert_eq!(history.tracks.len(), 2);
+    assert_eq!(diagnose(&words(TERN), &[Ipv4], &mut history), []);
+    let names: Vec<_> = (0..10_000).map(|n| format!("operator-{n} 203.0.113.77")).collect();
+    let crowd: Vec<_> = names.iter().map(|name| word(name)).collect();
+    diagnose(&crowd, &[Ipv4], &mut history);
+    assert_eq!(history.tracks.len(), super::REMEMBERED);
+}
+
+#[test]
+fn what_is_told_comes_from_the_testimony() {
+    let excluded = |texts: &[&str]| {
+        let one = |text: &&str| (ip(text), Excluded::Special(special::check(ip(text), &[]).unwrap_err()));
+        Err(Silence::Interface(Bare::NoneLeft { family: Ipv4, excluded: texts.iter().map(one).collect() }))
+    };
+    let unfit = |text: &str| Err(Silence::NotPublishable(special::check(ip(text), &[]).unwrap_err()));
+    for (said, told) in [
+        (Ok(ip(HOME)), Told::Address(ip(HOME))),
+        (unfit("100.64.0.1"), Told::Inner(ip("100.64.0.1"))),
+        (unfit("0.0.0.0"), Told::Empty),
+        (unfit("::"), Told::Empty),
+        (excluded(&["100.64.0.1"]), Told::Inner(ip("100.64.0.1"))),
+        (excluded(&["100.64.0.1", "10.0.0.1"]), Told::Nothing),
+        (excluded(&[]), Told::Nothing),
+        (Err(Silence::CaptivePortal), Told::Page),
+        (Err(Silence::TimedOut(Duration::from_secs(5))), Told::Nothing),
+        (Err(Silence::WrongFamily(ip("::1"))), Told::Nothing),
+    ] {
+        assert_eq!(Told::of(&said), told, "{said:?}");
+    }
+}
+
+#[test]
+fn what_leads_to_a_stranger_is_held() {
+    use Vantage::Router;
+    let (v4, v6) = ([true, false], [false, true]);
+    for (finding, held) in [
+        (carrier(Router, None, Some(HOME)), v4),
+        (double("10.0.0.2", None), v4),
+        (elsewhere(Router, HOME, "198.51.100.9"), v4),
+        (elsewhere(Vantage::Interface, "2001:db8::7", "3fff:9::9"), v6),
+        (Finding::FamilyMissing { family: Ipv4 }, [false; 2]),
+        (Finding::CaptivePortal { operators: vec!["north".into()] }, [false; 2]),
+        (Finding::Dissenter { operator: "tern".into(), family: Ipv4, dissent: 20, rounds: 20 }, [false; 2]),
+    ] {
+        assert_eq!(Family::BOTH.map(|family| forbids_publishing(&[finding.clone()], family)), held, "{finding}");
+    }
+    assert!(!forbids_publishing(&[], Ipv4));
+    let all = [Finding::FamilyMissing { family: Ipv6 }, carrier(Router, None, None)];
+    assert!(forbids_publishing(&all, Ipv4) && !forbids_publishing(&all, Ipv6));
+}
+
+#[test]
+fn each_finding_says_what_to_do() {
+    let texts = [
+        carrier(Vantage::Router, Some("100.64.3.7"), Some(HOME)).to_string(),
+        carrier(Vantage::Router, None, Some(HOME)).to_string(),
+        double("192.168.1.2", None).to_string(),
+        elsewhere(Vantage::Router, HOME, "198.51.100.9").to_string(),
+        Finding::FamilyMissing { family: Ipv6 }.to_string(),
+        Finding::CaptivePortal { operators: vec!["north".into(), "ferry".into()] }.to_string(),
+        Finding::Dissenter { operator: "tern".into(), family: Ipv4, dissent: 3, rounds: 20 }.to_string(),
+    ];
+    assert!(texts[0].starts_with(
+        "carrier NAT: the router has 100.64.3.7, of the carrier's own network, and the outside sees 203.0.113.77: "
+    ));
+    assert!(texts[1].starts_with(
+        "carrier NAT: the router says that it has no public address, and the outside sees 203.0.113.77: "
+    ));
+    assert!(
+        texts[2].starts_with("double NAT, or carrier NAT: the router's outer address is 192.168.1.2, a private one; ")
+    );
+    assert!(
+        texts[3].starts_with("IPv4 leaves elsewhere: the router has 203.0.113.77, and the outside sees 198.51.100.9, ")
+    );
+    assert!(texts[5].contains("(in place of north, ferry)"));
+    assert!(texts[6].starts_with("tern said another IPv4 address than the others in 3 of its last 20 rounds; "));
+    for text in &texts {
+        assert!(text.contains("; ") && !text.contains("  ") && !text.contains('\n'), "{text}");
+    }
+    let json = serde_json::to_value(double("192.168.1.2", None)).unwrap();
+    assert_eq!(json, serde_json::json!({ "finding": "double-nat", "inside": "192.168.1.2", "outside": null }));
+}
+
+fn any_word() -> impl Strategy<Value = Word<'static>> {
+    prop::sample::select(vec![
+        "north 203.0.113.77",
+        "north 203.0.113.9",
+        "north -",
+        "north -6",
+        "north page",
+        "north 2001:db8::7",
+        "north 10.0.0.1",
+        "ferry 203.0.113.77",
+        "ferry -",
+        "ferry 2001:db8::7",
+        "tern 203.0.113.9",
+        "tern -6",
+        "tern page",
+        "router none",
+        "router 203.0.113.77",
+        "router 10.0.0.1",
+        "router 100.64.0.1",
+        "router -",
+        "wan0 203.0.113.77",
+        "wan0 2001:db8::7",
+        "wan0 100.64.0.1",
+        "wan0 192.168.1.2",
+        "wan0 3fff:9::9",
+    ])
+    .prop_map(word)
+}
+
+proptest! {
+    #[test]
+    fn findings_hold_what_they_say(rounds in prop::collection::vec(prop::collection::vec(any_word(), 0..8), 1..30)) {
+        let mut history = History::default();
+        for words in &rounds {
+            let findings = diagnose(words, &Family::BOTH, &mut history);
+            for family in Family::BOTH {
+                // At most one says where the family's traffic goes.
+                let nat = findings.iter().filter(|finding| forbids_publishing(&[(*finding).clone()], family)).count();
+                prop_assert!(nat <= 1, "{findings:?}");
+                let within = words.iter().any(|word| word.vantage != Vantage::Outside && word.family == family);
+                prop_assert!(within || nat == 0, "without a view from within nothing is held");
+            }
+            for finding in &findings {
+                match finding {
+                    Finding::Dissenter { dissent, rounds, .. } => {
+                        prop_assert!((DISSENT..=ROUNDS).contains(dissent) && dissent <= rounds && *rounds <= ROUNDS);
+                    }
+                    Finding::FamilyMissing { family } => prop_assert!(
+                        !words.iter().any(|word| word.family == *family && matches!(word.told, Told::Address(_)))
+                    ),
+                    Finding::OtherEgress { inside, outside, .. } => prop_assert_ne!(inside, outside),
+                    _ => {}
+                }
+            }
+        }
+    }
+}

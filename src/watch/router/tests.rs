@@ -1,0 +1,283 @@
+//! A router on loopback: 127.0.0.2 plays the gateway, 127.0.0.3 a stranger.
+
+use std::sync::Arc;
+use std::sync::atomic::AtomicUsize;
+
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpListener;
+
+use super::*;
+
+const GATEWAY: Ipv4Addr = Ipv4Addr::new(127, 0, 0, 2);
+const STRANGER: Ipv4Addr = Ipv4Addr::new(127, 0, 0, 3);
+/// For what is expected to come; and for what is not.
+const LONG: Duration = Duration::from_secs(20);
+const SHORT: Duration = Duration::from_millis(700);
+const ST: &str = "ST: urn:schemas-upnp-org:device:InternetGatewayDevice:1";
+
+/// The router's sockets, from which a test answers as it likes.
+struct Fake {
+    natpmp: UdpSocket,
+    ssdp: UdpSocket,
+    router: Router,
+}
+
+impl Fake {
+    async fn new() -> Self {
+        let natpmp = UdpSocket::bind((GATEWAY, 0)).await.unwrap();
+        let ssdp = UdpSocket::bind((GATEWAY, 0)).await.unwrap();
+        let port = |socket: &UdpSocket| socket.local_addr().unwrap().port();
+        let at = Ports { natpmp: port(&natpmp), ssdp: SocketAddrV4::new(GATEWAY, port(&ssdp)) };
+        let router = Router { at, ..Router::new(Some(GATEWAY), None) };
+        Self { natpmp, ssdp, router }
+    }
+
+    async fn question(&self) -> SocketAddr {
+        let mut buffer = [0; 9];
+        let (length, from) = self.natpmp.recv_from(&mut buffer).await.unwrap();
+        assert_eq!(buffer[..length], [0, 0], "RFC 6886, section 3.2: version 0, opcode 0, and nothing else");
+        from
+    }
+
+    async fn search(&self) -> SocketAddr {
+        let mut buffer = [0; 999];
+        let (length, from) = self.ssdp.recv_from(&mut buffer).await.unwrap();
+        assert!(buffer[..length].starts_with(b"M-SEARCH * HTTP/1.1\r\n"));
+        from
+    }
+
+    /// Answers searches with `location` for ever.
+    async fn found_at(&self, location: String) -> Result<RouterSays, Silence> {
+        loop {
+            let from = self.search().await;
+            let answer = format!("HTTP/1.1 200 OK\r\n{ST}\r\nLOCATION: {location}\r\n\r\n");
+            self.ssdp.send_to(answer.as_bytes(), from).await.unwrap();
+        }
+    }
+}
+
+fn nat_pmp(result: u8, address: [u8; 4]) -> Vec<u8> {
+    [&[0, 128, 0, result, 0, 0, 0, 9][..], &address].concat()
+}
+
+fn says(address: [u8; 4], by: By) -> Result<RouterSays, Silence> {
+    Ok(RouterSays { address: address.into(), by })
+}
+
+/// What `router` says while `peer` acts; `peer` must not end before that.
+async fn while_acting<T>(ask: impl Future<Output = T>, peer: impl Future<Output = T>) -> T {
+    tokio::select! { said = ask => said, _ = peer => panic!("the peer ended") }
+}
+
+/// A web server on `address` that answers each path with a whole response, and counts.
+async fn web(address: Ipv4Addr, pages: &'static [(&'static str, &'static str)]) -> (String, Arc<AtomicUsize>) {
+    let listener = TcpListener::bind((address, 0)).await.unwrap();
+    let base = format!("http://{}", listener.local_addr().unwrap());
+    let asked = Arc::new(AtomicUsize::new(0));
+    let counter = asked.clone();
+    tokio::spawn(async move {
+        loop {
+            let (mut stream, _) = listener.accept().await.unwrap();
+            counter.fetch_add(1, Ordering::Relaxed);
+            let mut request = vec![0; 4096];
+            let length = stream.read(&mut request).await.unwrap();
+            let request = String::from_utf8_lossy(&request[..length]).into_owned();
+            let path = request.split(' ').nth(1).unwrap();
+            let (_, page) = pages.iter().find(|(known, _)| *known == path).unwrap_or(&("", NOT_FOUND));
+            stream.write_all(page.as_bytes()).await.unwrap();
+        }
+    });
+    (base, asked)
+}
+
+const NOT_FOUND: &str = "HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\nConnection: close\r\n\r\n";
+const HEAD: &str = "HTTP/1.1 200 OK\r\nConnection: close\r\n\r\n";
+macro_rules! page {
+    ($($text:expr),*) => { concat!("HTTP/1.1 200 OK\r\nConnection: close\r\n\r\n", $($text),*) };
+}
+macro_rules! told {
+    ($address:expr) => {
+        page!(
+            "<Envelope><Body><GetExternalIPAddressResponse><NewExternalIPAddress>",
+            $address,
+            "</NewExternalIPAddress></GetExternalIPAddressResponse></Body></Envelope>"
+        )
+    };
+}
+macro_rules! service {
+    ($kind:expr, $control:expr) => {
+        concat!(
+            "<service><serviceType>urn:schemas-upnp-org:service:",
+            $kind,
+            "</serviceType><controlURL>",
+            $control,
+            "</controlURL></service>"
+        )
+    };
+}
+
+#[tokio::test]
+async fn nat_pmp_is_asked_first_and_alone() {
+    let fake = Fake::new().await;
+    // Not judged here: what no home can have must reach the diagnosis too.
+    for address in [[203, 0, 113, 7], [100, 64, 0, 9], [192, 168, 1, 2]] {
+        let (said, ()) = tokio::join!(fake.router.ask(LONG), async {
+            let from = fake.question().await;
+            fake.natpmp.send_to(&nat_pmp(0, address), from).await.unwrap();
+        });
+        assert_eq!(said, says(address, By::NatPmp));
+    }
+    assert!(fake.ssdp.try_recv(&mut [0; 9]).is_err(), "nothing was searched for");
+}
+
+#[tokio::test]
+async fn only_the_gateways_address_and_port_are_heard() {
+    let fake = Fake::new().await;
+    let port = fake.natpmp.local_addr().unwrap().port();
+    let stranger = UdpSocket::bind((STRANGER, port)).await.unwrap();
+    let elsewhere = UdpSocket::bind((GATEWAY, 0)).await.unwrap();
+    let (said, ()) = tokio::join!(fake.router.ask(LONG), async {
+        let from = fake.question().await;
+        let lie = nat_pmp(0, [203, 0, 113, 66]);
+        stranger.send_to(&lie, from).await.unwrap();
+        elsewhere.send_to(&lie, from).await.unwrap();
+        // Nor what is no answer.
+        fake.natpmp.send_to(&lie[..11], from).await.unwrap();
+        fake.natpmp.send_to(&nat_pmp(0, [203, 0, 113, 7]), from).await.unwrap();
+    });
+    assert_eq!(said, says([203, 0, 113, 7], By::NatPmp));
+}
+
+#[tokio::test]
+async fn a_lost_question_is_asked_again() {
+    let fake = Fake::new().await;
+    let (said, ()) = tokio::join!(fake.router.ask(LONG), async {
+        fake.question().await;
+        fake.question().await;
+        let from = fake.question().await;
+        fake.natpmp.send_to(&nat_pmp(0, [203, 0, 113, 7]), from).await.unwrap();
+    });
+    assert_eq!(said, says([203, 0, 113, 7], By::NatPmp));
+}
+
+#[tokio::test]
+async fn a_router_without_an_address_says_so() {
+    let fake = Fake::new().await;
+    for answer in [nat_pmp(0, [0; 4]), nat_pmp(3, [0; 4])] {
+        let (said, ()) = tokio::join!(fake.router.ask(LONG), async {
+            let from = fake.question().await;
+            fake.natpmp.send_to(&answer, from).await.unwrap();
+        });
+        assert_eq!(said, Err(Silence::Router(Mute::NoAddress)));
+    }
+    assert!(fake.ssdp.try_recv(&mut [0; 9]).is_err(), "it has spoken: nothing else is asked");
+}
+
+#[tokio::test]
+async fn igd_is_asked_when_nat_pmp_is_refused_and_then_remembered() {
+    let fake = Fake::new().await;
+    let (base, asked) = web(
+        GATEWAY,
+        &[
+            (
+                "/root.xml",
+                page!(
+                    "<root>",
+                    service!("WANPPPConnection:1", "/ppp"),
+                    service!("WANIPConnection:1", "/ip"),
+                    "</root>"
+                ),
+            ),
+            ("/ip", told!("")),
+            ("/ppp", told!("203.0.113.7")),
+        ],
+    )
+    .await;
+    let refuse = async {
+        let from = fake.question().await;
+        fake.natpmp.send_to(&[2, 128, 0, 1, 0, 0, 0, 0], from).await.unwrap();
+        std::future::pending::<()>().await
+    };
+    let at = || fake.found_at(format!("{base}/root.xml"));
+    let said = while_acting(fake.router.ask(LONG), async { tokio::join!(refuse, at()).1 }).await;
+    assert_eq!(said, says([203, 0, 113, 7], By::Igd), "the service without an address is passed over");
+    assert_eq!(asked.load(Ordering::Relaxed), 3);
+
+    assert_eq!(while_acting(fake.router.ask(LONG), at()).await, says([203, 0, 113, 7], By::Igd));
+    assert!(fake.natpmp.try_recv(&mut [0; 9]).is_err(), "NAT-PMP was not asked again");
+}
+
+#[tokio::test]
+async fn searches_are_answered_by_the_gateway_and_lead_to_it() {
+    let mut fake = Fake::new().await;
+    fake.router.first = AtomicU8::new(1);
+    let description = &[
+        ("/root.xml", page!("<root>", service!("WANIPConnection:1", "/ip"), "</root>")),
+        ("/ip", told!("203.0.113.66")),
+    ];
+    let (theirs, asked) = web(STRANGER, description).await;
+    let stranger = UdpSocket::bind((STRANGER, 0)).await.unwrap();
+    let lead_astray = async {
+        loop {
+            let from = fake.search().await;
+            let answer = |base: &str| format!("HTTP/1.1 200 OK\r\n{ST}\r\nLOCATION: {base}/root.xml\r\n\r\n");
+            stranger.send_to(answer(&theirs).as_bytes(), from).await.unwrap();
+            fake.ssdp.send_to(answer(&theirs).as_bytes(), from).await.unwrap();
+        }
+    };
+    let said = while_acting(fake.router.ask(SHORT), lead_astray).await;
+    assert!(matches!(&said, Err(Silence::Router(Mute::Neither { igd, .. })) if igd == "no answer"), "{said:?}");
+    assert_eq!(asked.load(Ordering::Relaxed), 0);
+}
+
+#[tokio::test]
+async fn what_a_device_does_wrong_is_said() {
+    let (theirs, asked) = web(STRANGER, &[("/", told!("203.0.113.66"))]).await;
+    let away: &'static str =
+        Box::leak(format!("HTTP/1.1 302 Found\r\nLocation: {theirs}/\r\nConnection: close\r\n\r\n").into());
+    let control: &'static str =
+        Box::leak(format!("{HEAD}<root>{}</root>", service!("WANIPConnection:1", "@/").replace('@', &theirs)).into());
+    let long: &'static str = Box::leak(format!("{HEAD}{}", " ".repeat(igd::DESCRIPTION + 1)).into());
+    let longer: &'static str = Box::leak(format!("{HEAD}{}", " ".repeat(igd::ANSWER + 1)).into());
+    let root = page!("<root>", service!("WANIPConnection:1", "/ip"), "</root>");
+    let fault = "HTTP/1.1 500 Error\r\nConnection: close\r\n\r\n<Envelope><Body><Fault><detail><UPnPError>\
+                 <errorCode>501</errorCode></UPnPError></detail></Fault></Body></Envelope>";
+    for (description, answer, expected) in [
+        (NOT_FOUND, NOT_FOUND, "status 404"),
+        (away, NOT_FOUND, "status 302"),
+        (control, NOT_FOUND, "its control URL is on another host"),
+        (long, NOT_FOUND, "longer than 65536 bytes"),
+        (page!("<root/>"), NOT_FOUND, "no WAN connection service"),
+        (page!("<!DOCTYPE r><r/>"), NOT_FOUND, "it has a DTD"),
+        (root, NOT_FOUND, "status 404"),
+        (root, away, "status 302"),
+        (root, longer, "longer than 16384 bytes"),
+        (root, fault, "UPnP error 501"),
+        (root, page!("<html/>"), "not SOAP"),
+        (root, told!("unknown"), "not an address: unknown"),
+        (root, told!("0.0.0.0"), "no address of its own"),
+    ] {
+        let mut fake = Fake::new().await;
+        fake.router.first = AtomicU8::new(1);
+        let (base, _) = web(GATEWAY, Box::leak(Box::new([("/root.xml", description), ("/ip", answer)]))).await;
+        let said = while_acting(fake.router.ask(SHORT), fake.found_at(format!("{base}/root.xml"))).await;
+        let why = said.unwrap_err().to_string();
+        assert!(why.contains(expected), "{expected}: {why}");
+    }
+    assert_eq!(asked.load(Ordering::Relaxed), 0, "nothing leads away from the gateway");
+}
+
+#[tokio::test]
+async fn a_silent_router_is_named_with_a_way_out() {
+    let fake = Fake::new().await;
+    let said = fake.router.ask(SHORT).await.unwrap_err();
+    assert_eq!(
+        said.to_string(),
+        "the router at 127.0.0.2 tells its address neither by NAT-PMP (no answer) nor by UPnP IGD (no answer): \
+         turn one of them on there, or remove this witness"
+    );
+    let Fake { natpmp, router, .. } = fake;
+    drop(natpmp);
+    let said = router.ask(SHORT).await.unwrap_err().to_string();
+    assert!(said.contains("by NAT-PMP (it is turned off)"), "{said}");
+}

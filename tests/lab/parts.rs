@@ -1,0 +1,270 @@
+//! What runs on the hosts: BIND, nginx, coturn, miniupnpd, and the program itself. Each ends with its value.
+
+use std::fs::{self, File};
+use std::io::{Read as _, Write as _};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpStream, UdpSocket};
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::Path;
+use std::process::{Child, Command, Output, Stdio};
+use std::thread;
+use std::time::Duration;
+
+use fingerpost::provider::{RecordType, RrSet};
+use rustix::process::{Pid, Signal, kill_process};
+use tempfile::TempDir;
+
+use crate::common::named::Named;
+use crate::common::nginx::{Nginx, Service};
+use crate::common::{DnsServer, KEY, SECRET_BASE64, ZONE, ZoneSetup};
+use crate::living::Daemon;
+use crate::net::{DNS, ECHOES, GATEWAY, Host, Lab, STUN, STUN_IPV6, outside_ipv6, until};
+
+/// How long one question may take before it is asked again.
+const PATIENCE: Duration = Duration::from_millis(200);
+
+impl Lab {
+    /// BIND in `outside`, at [`DNS`], with the scenario's zone and these lines in it.
+    pub(crate) fn named(&self, lines: &str) -> DnsServer {
+        let at = (DNS, 53).into();
+        self.within(Host::Outside, || DnsServer::start_at::<Named>(at, &[KEY], &[ZoneSetup::new(lines)]))
+    }
+
+    /// The RRset of `label` in the scenario's zone, by dig.
+    pub(crate) fn rrset(&self, named: &DnsServer, label: &str, rtype: RecordType) -> Option<RrSet> {
+        self.within(Host::Outside, || named.rrset(&format!("{label}.{ZONE}"), rtype))
+    }
+
+    /// nginx in `outside` as an echo service at each of [`ECHOES`], in this order, over both families.
+    pub(crate) fn echoes(&self) -> Nginx {
+        let ipv4 = ECHOES.map(|last| IpAddr::from([198, 51, 100, last]));
+        let ipv6 = ECHOES.map(|last| IpAddr::from(outside_ipv6(last.into())));
+        let services: Vec<_> = ipv4.into_iter().chain(ipv6).map(|ip| Service::echo().at((ip, 80).into())).collect();
+        self.within(Host::Outside, || Nginx::start(&services))
+    }
+
+    /// What the echo service at `service` says to `host`.
+    pub(crate) fn seen_as(&self, host: Host, service: IpAddr) -> std::io::Result<IpAddr> {
+        self.within(host, || {
+            let mut stream = TcpStream::connect_timeout(&(service, 80).into(), Duration::from_secs(5))?;
+            stream.set_read_timeout(Some(Duration::from_secs(5)))?;
+            stream.write_all(b"GET / HTTP/1.0\r\n\r\n")?;
+            let mut answer = String::new();
+            stream.read_to_string(&mut answer)?;
+            let body = answer.split("\r\n\r\n").nth(1).unwrap_or_default();
+            body.trim().parse().map_err(|_| std::io::Error::other(answer))
+        })
+    }
+
+    /// coturn in `outside` as STUN server at [`STUN`] and [`STUN_IPV6`], port 3478.
+    pub(crate) fn coturn(&self) -> Part {
+        let dir = tempfile::tempdir().unwrap();
+        let path = |name: &str| dir.path().join(name).display().to_string();
+        let listeners = STUN.map(IpAddr::from).into_iter().chain([STUN_IPV6.into()]);
+        let child = self.within(Host::Outside, || {
+            Command::new("turnserver")
+                .args(["-n", "--stun-only", "--no-auth", "--no-cli", "--no-tls", "--no-dtls", "-p", "3478"])
+                .args(["--log-file", "stdout", "--pidfile", &path("pid"), "--db", &path("db")])
+                .args(listeners.flat_map(|ip| ["-L".to_owned(), ip.to_string()]))
+                .stdin(Stdio::null())
+                .stdout(File::create(path("log")).unwrap())
+                .stderr(File::create(path("errors")).unwrap())
+                .spawn()
+                .expect("this test needs turnserver (coturn)")
+        });
+        let mut part = Part { dir, child: Some(child), pid: None };
+        until("coturn's answer", || {
+            assert!(part.lives(), "coturn ended:\n{}", part.log());
+            let asked = || ask((STUN[0], 3478).into(), &binding_request([7; 12]));
+            self.within(Host::Outside, asked).is_some()
+        });
+        part
+    }
+
+    /// miniupnpd on the router, answering the home's network by NAT-PMP, PCP and as UPnP IGD. It believes no
+    /// documentation address of its own interface, so it learns its address from coturn, which must be up: behind a
+    /// carrier's NAT or another router it reports what these have.
+    pub(crate) fn miniupnpd(&self) -> Part {
+        self.miniupnpd_with(&format!("ext_perform_stun=yes\next_stun_host={}\next_stun_port=3478\n", STUN[0]))
+    }
+
+    /// The same with these lines of its configuration instead of those about STUN.
+    pub(crate) fn miniupnpd_with(&self, lines: &str) -> Part {
+        let dir = tempfile::tempdir().unwrap();
+        let (conf, pid) = (dir.path().join("conf"), dir.path().join("pid"));
+        let text = format!(
+            "ext_ifname=wan\nlistening_ip=lan\nipv6_disable=yes\nenable_natpmp=yes\nenable_upnp=yes\nsecure_mode=yes\n\
+             uuid=5b6f3c1e-0d1c-4c5e-9a54-6d1f77a90001\nupnp_table_name=filter\nupnp_nat_table_name=nat\n\
+             allow 1024-65535 192.168.77.0/24 1024-65535\n{lines}"
+        );
+        fs::write(&conf, text).unwrap();
+        // It puts itself into the background: its child's end is only the beginning.
+        let begun = self.within(Host::Router, || {
+            let mut command = Command::new("miniupnpd");
+            command.arg("-f").arg(&conf).arg("-P").arg(&pid).stdin(Stdio::null());
+            command.output().expect("this test needs miniupnpd")
+        });
+        assert!(begun.status.success(), "{begun:?}");
+        until("miniupnpd's process id", || fs::read_to_string(&pid).is_ok_and(|text| text.ends_with('\n')));
+        let pid = fs::read_to_string(pid).unwrap().trim().parse().unwrap();
+        let part = Part { dir, child: None, pid: Some(pid) };
+        until("miniupnpd's answer", || self.natpmp().is_some());
+        part
+    }
+
+    /// Instead of miniupnpd, which never tells a private address: answers the home's question for the external address
+    /// by NAT-PMP with `address`, until the scenario ends.
+    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) {
+        let socket = self.within(Host::Router, || UdpSocket::bind((GATEWAY, 5351)).unwrap());
+        thread::spawn(move || {
+            let mut question = [0; 2];
+            while let Ok((_, from)) = socket.recv_from(&mut question) {
+                if question == [0, 0] {
+                    let answer = [[0, 128, 0, 0], [0, 0, 0, 1], address.octets()].concat();
+                    socket.send_to(&answer, from).unwrap();
+                }
+            }
+        });
+    }
+
+    /// The router's answer to the home's question for the external address by NAT-PMP (RFC 6886, section 3.2).
+    pub(crate) fn natpmp(&self) -> Option<Vec<u8>> {
+        self.within(Host::Home, || ask((GATEWAY, 5351).into(), &[0, 0]))
+    }
+
+    /// The answer of the STUN server at `server` to `host`.
+    pub(crate) fn stun(&self, host: Host, server: IpAddr, transaction: [u8; 12]) -> Option<Vec<u8>> {
+        self.within(host, || ask((server, 3478).into(), &binding_request(transaction)))
+    }
+
+    /// The program at home, with this configuration; [`SECRET_BASE64`] is in the file `key` beside it.
+    pub(crate) fn fingerpost(&self, configuration: &str) -> Fingerpost<'_> {
+        let dir = tempfile::tempdir().unwrap();
+        let mut key = File::options().write(true).create_new(true).mode(0o600).open(dir.path().join("key")).unwrap();
+        key.write_all(SECRET_BASE64.as_bytes()).unwrap();
+        let fingerpost = Fingerpost { lab: self, dir };
+        fingerpost.configure(configuration);
+        fingerpost
+    }
+}
+
+/// One question over UDP; `None` when there is no answer in time.
+fn ask(server: SocketAddr, question: &[u8]) -> Option<Vec<u8>> {
+    let any: IpAddr =
+        if server.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { std::net::Ipv6Addr::UNSPECIFIED.into() };
+    let socket = UdpSocket::bind((any, 0)).unwrap();
+    socket.set_read_timeout(Some(PATIENCE)).unwrap();
+    socket.connect(server).ok()?;
+    socket.send(question).ok()?;
+    let mut answer = vec![0; 1500];
+    let length = socket.recv(&mut answer).ok()?;
+    answer.truncate(length);
+    Some(answer)
+}
+
+/// A Binding request without attributes (RFC 8489, section 5).
+fn binding_request(transaction: [u8; 12]) -> Vec<u8> {
+    [&[0x00, 0x01, 0x00, 0x00, 0x21, 0x12, 0xa4, 0x42], &transaction[..]].concat()
+}
+
+/// A server without a type of its own.
+pub(crate) struct Part {
+    dir: TempDir,
+    child: Option<Child>,
+    pid: Option<i32>,
+}
+
+impl Part {
+    /// What it logged.
+    pub(crate) fn log(&self) -> String {
+        let text = |name| fs::read_to_string(self.dir.path().join(name)).unwrap_or_default();
+        text("log") + &text("errors")
+    }
+
+    fn lives(&mut self) -> bool {
+        self.child.as_mut().is_none_or(|child| child.try_wait().unwrap().is_none())
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        if let Some(child) = &mut self.child {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+        if let Some(pid) = self.pid.and_then(Pid::from_raw) {
+            let _ = kill_process(pid, Signal::KILL);
+        }
+    }
+}
+
+/// The program, its configuration and its state, at home.
+pub(crate) struct Fingerpost<'l> {
+    lab: &'l Lab,
+    dir: TempDir,
+}
+
+impl Fingerpost<'_> {
+    /// Writes another configuration.
+    pub(crate) fn configure(&self, text: &str) {
+        fs::write(self.dir().join("fingerpost.toml"), text).unwrap();
+    }
+
+    /// Where configuration, key and state are.
+    pub(crate) fn dir(&self) -> &Path {
+        self.dir.path()
+    }
+
+    /// Runs a command to its end.
+    pub(crate) fn run(&self, arguments: &[&str]) -> Output {
+        self.lab.within(Host::Home, || {
+            let mut command = Command::new("timeout");
+            command.arg("60").arg(env!("CARGO_BIN_EXE_fingerpost")).args(arguments);
+            command.args(["--config", "fingerpost.toml"]).current_dir(self.dir()).stdin(Stdio::null());
+            command.env_clear().envs(std::env::var_os("PATH").map(|path| ("PATH", path)));
+            command.output().unwrap()
+        })
+    }
+
+    /// Starts the daemon.
+    pub(crate) fn daemon(&self) -> Daemon {
+        self.lab.within(Host::Home, || Daemon::start(self.dir()))
+    }
+}
+
+/// A configuration with an echo service for each of [`ECHOES`], an operator each, and these records (labels of the
+/// scenario's zone) at BIND.
+pub(crate) fn configuration(watch: &str, records: &[(&str, &str)]) -> String {
+    let mut text = format!(
+        r#"state_dir = "state"
+[watch]
+{watch}
+accept_special = ["203.0.113.0/24", "198.51.100.0/24", "2001:db8::/32"]
+[limits]
+spacing = "1ms"
+burst = 1000
+daily = 100000
+[provider.home]
+kind = "rfc2136"
+zone = "{ZONE}"
+server = "{DNS}:53"
+key = {{ name = "{}", algorithm = "{}", secret = {{ file = "key" }} }}
+"#,
+        KEY.name, KEY.algorithm
+    );
+    let operators = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];
+    for (operator, last) in operators.iter().zip(ECHOES) {
+        let (ipv4, ipv6) = (Ipv4Addr::new(198, 51, 100, last), outside_ipv6(last.into()));
+        for (family, host) in [("ipv4", ipv4.to_string()), ("ipv6", format!("[{ipv6}]"))] {
+            if family == "ipv4" || records.iter().any(|(_, rest)| rest.contains("AAAA")) {
+                text += &format!(
+                    "[[witness]]\nname = \"{operator}-{family}\"\noperator = \"{operator}\"\nkind = \"http\"\n\
+                     url = \"http://{host}/\"\nfamilies = [\"{family}\"]\n"
+                );
+            }
+        }
+    }
+    for (label, rest) in records {
+        text += &format!("[[record]]\nname = \"{label}.{ZONE}\"\nprovider = \"home\"\nttl = \"2m\"\n{rest}\n");
+    }
+    text
+}
