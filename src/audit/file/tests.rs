@@ -304,7 +304,13 @@ fn every_event_has_its_name_in_the_list() {
     let word = crate::audit::Word { address, agreed: vec![], dissent: vec![], silent: vec![] };
     let provider = || "home".to_owned();
     let events = [
-        Event::Settled { family: crate::address::Family::Ipv4, from: None, to: address, word },
+        Event::Settled {
+            family: crate::address::Family::Ipv4,
+            from: None,
+            to: address,
+            word,
+            line: Default::default(),
+        },
         intent(),
         outcome(1),
         hold("why"),
