@@ -21,7 +21,7 @@ export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
-    miniupnpd:miniupnpd turnserver:coturn nft:nftables ip:iproute2"
+    miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2"
 python_with_dns() {
     for python in python3 /usr/bin/python3; do
         if "$python" -c 'import dns.zone, dns.update' 2>/dev/null; then command -v "$python"; return; fi

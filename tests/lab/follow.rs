@@ -4,8 +4,9 @@ use fingerpost::provider::{RecordType, RrSet};
 
 use crate::common::set;
 use crate::living::until;
-use crate::net::{Host, Lab, PREFIX, Shape};
+use crate::net::Lab;
 use crate::parts::configuration;
+use crate::plan::{Host, PREFIX, Shape};
 use crate::scenario::scenario;
 
 const LINES: &str = "gauge 120 A 203.0.113.250\n";
@@ -19,7 +20,7 @@ fn the_name_follows_the_line() {
         let (named, _nginx) = (lab.named(LINES), lab.echoes());
         let gauge = || lab.rrset(&named, "gauge", RecordType::A);
         let at = |address: &str| Some(set(120, &[address]));
-        let fingerpost = lab.fingerpost(&configuration(WATCH, &[("gauge", "types = [\"A\"]")]));
+        let fingerpost = lab.fingerpost(Host::Home, &configuration(WATCH, &[("gauge", "types = [\"A\"]")]));
 
         let located = fingerpost.run(&["locate"]);
         let said = String::from_utf8_lossy(&located.stdout);
@@ -48,7 +49,7 @@ fn three_hosts_follow_the_prefix_in_one_update() {
         let hosts = [("gauge", "::10"), ("mill", "::20"), ("cam", "::1:30")];
         let records = hosts.map(|(label, part)| (label, format!("types = [\"AAAA\"]\nhost_part = \"{part}\"")));
         let records: Vec<_> = records.iter().map(|(label, rest)| (*label, rest.as_str())).collect();
-        let fingerpost = lab.fingerpost(&configuration(WATCH, &records));
+        let fingerpost = lab.fingerpost(Host::Home, &configuration(WATCH, &records));
         let published = |prefix: &str| {
             hosts.iter().all(|(label, part)| {
                 let address = format!("{prefix}{}", part.trim_start_matches(':'));

@@ -5,7 +5,9 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, TcpStream, UdpSocket};
 use std::sync::mpsc;
 use std::time::Duration;
 
-use crate::net::{BEHIND_CARRIER, GATEWAY, HOME, Host, Lab, PREFIX, STUN, STUN_IPV6, Shape, WAN, until};
+use crate::living::until;
+use crate::net::Lab;
+use crate::plan::{BEHIND_CARRIER, GATEWAY, HOME, Host, PREFIX, STUN, STUN_IPV6, Shape, WAN};
 use crate::scenario::scenario;
 
 const NEXT: Ipv4Addr = Ipv4Addr::new(203, 0, 113, 77);

@@ -8,7 +8,9 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use rustix::process::{Pid, Signal, kill_process};
 use tempfile::TempDir;
 
-use crate::net::{Host, Lab, Shape, until};
+use crate::living::until;
+use crate::net::Lab;
+use crate::plan::{Host, Shape};
 use crate::scenario::{INSIDE, launch, scenario};
 
 /// How the scenario below ends, and where it tells that all its parts are up.

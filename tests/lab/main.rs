@@ -14,5 +14,6 @@ mod itself;
 mod living;
 mod net;
 mod parts;
+mod plan;
 mod scenario;
 mod shapes;

@@ -1,8 +1,8 @@
 //! What runs on the hosts: BIND, nginx, coturn, miniupnpd, and the program itself. Each ends with its value.
 
 use std::fs::{self, File};
-use std::io::{Read as _, Write as _};
-use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpStream, UdpSocket};
+use std::io::{self, Write as _};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
@@ -12,12 +12,15 @@ use std::time::Duration;
 use fingerpost::provider::{RecordType, RrSet};
 use rustix::process::{Pid, Signal, kill_process};
 use tempfile::TempDir;
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::net::TcpSocket;
 
 use crate::common::named::Named;
 use crate::common::nginx::{Nginx, Service};
 use crate::common::{DnsServer, KEY, SECRET_BASE64, ZONE, ZoneSetup};
-use crate::living::Daemon;
-use crate::net::{DNS, ECHOES, GATEWAY, Host, Lab, STUN, STUN_IPV6, outside_ipv6, until};
+use crate::living::{Daemon, until};
+use crate::net::Lab;
+use crate::plan::{DNS, ECHOES, GATEWAY, Host, STUN, STUN_IPV6, outside_ipv6};
 
 /// How long one question may take before it is asked again.
 const PATIENCE: Duration = Duration::from_millis(200);
@@ -43,15 +46,25 @@ impl Lab {
     }
 
     /// What the echo service at `service` says to `host`.
-    pub(crate) fn seen_as(&self, host: Host, service: IpAddr) -> std::io::Result<IpAddr> {
-        self.within(host, || {
-            let mut stream = TcpStream::connect_timeout(&(service, 80).into(), Duration::from_secs(5))?;
-            stream.set_read_timeout(Some(Duration::from_secs(5)))?;
-            stream.write_all(b"GET / HTTP/1.0\r\n\r\n")?;
+    pub(crate) fn seen_as(&self, host: Host, service: IpAddr) -> io::Result<IpAddr> {
+        self.seen_from(host, any(service), service)
+    }
+
+    /// The same for a connection from this address of the host.
+    pub(crate) fn seen_from(&self, host: Host, local: IpAddr, service: IpAddr) -> io::Result<IpAddr> {
+        let asking = async {
+            let socket = if local.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
+            socket.bind((local, 0).into())?;
+            let mut stream = socket.connect((service, 80).into()).await?;
+            stream.write_all(b"GET / HTTP/1.0\r\n\r\n").await?;
             let mut answer = String::new();
-            stream.read_to_string(&mut answer)?;
+            stream.read_to_string(&mut answer).await?;
             let body = answer.split("\r\n\r\n").nth(1).unwrap_or_default();
-            body.trim().parse().map_err(|_| std::io::Error::other(answer))
+            body.trim().parse().map_err(|_| io::Error::other(answer))
+        };
+        self.within(host, || {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+            runtime.block_on(async { tokio::time::timeout(Duration::from_secs(1), asking).await })?
         })
     }
 
@@ -136,22 +149,25 @@ impl Lab {
         self.within(host, || ask((server, 3478).into(), &binding_request(transaction)))
     }
 
-    /// The program at home, with this configuration; [`SECRET_BASE64`] is in the file `key` beside it.
-    pub(crate) fn fingerpost(&self, configuration: &str) -> Fingerpost<'_> {
+    /// The program on `host`, with this configuration; [`SECRET_BASE64`] is in the file `key` beside it.
+    pub(crate) fn fingerpost(&self, host: Host, configuration: &str) -> Fingerpost<'_> {
         let dir = tempfile::tempdir().unwrap();
         let mut key = File::options().write(true).create_new(true).mode(0o600).open(dir.path().join("key")).unwrap();
         key.write_all(SECRET_BASE64.as_bytes()).unwrap();
-        let fingerpost = Fingerpost { lab: self, dir };
+        let fingerpost = Fingerpost { lab: self, host, dir };
         fingerpost.configure(configuration);
         fingerpost
     }
 }
 
+/// The unspecified address of the same family.
+fn any(address: IpAddr) -> IpAddr {
+    if address.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() }
+}
+
 /// One question over UDP; `None` when there is no answer in time.
 fn ask(server: SocketAddr, question: &[u8]) -> Option<Vec<u8>> {
-    let any: IpAddr =
-        if server.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { std::net::Ipv6Addr::UNSPECIFIED.into() };
-    let socket = UdpSocket::bind((any, 0)).unwrap();
+    let socket = UdpSocket::bind((any(server.ip()), 0)).unwrap();
     socket.set_read_timeout(Some(PATIENCE)).unwrap();
     socket.connect(server).ok()?;
     socket.send(question).ok()?;
@@ -197,9 +213,10 @@ impl Drop for Part {
     }
 }
 
-/// The program, its configuration and its state, at home.
+/// The program, its configuration and its state, on a host.
 pub(crate) struct Fingerpost<'l> {
     lab: &'l Lab,
+    host: Host,
     dir: TempDir,
 }
 
@@ -216,7 +233,7 @@ impl Fingerpost<'_> {
 
     /// Runs a command to its end.
     pub(crate) fn run(&self, arguments: &[&str]) -> Output {
-        self.lab.within(Host::Home, || {
+        self.lab.within(self.host, || {
             let mut command = Command::new("timeout");
             command.arg("60").arg(env!("CARGO_BIN_EXE_fingerpost")).args(arguments);
             command.args(["--config", "fingerpost.toml"]).current_dir(self.dir()).stdin(Stdio::null());
@@ -227,7 +244,7 @@ impl Fingerpost<'_> {
 
     /// Starts the daemon.
     pub(crate) fn daemon(&self) -> Daemon {
-        self.lab.within(Host::Home, || Daemon::start(self.dir()))
+        self.lab.within(self.host, || Daemon::start(self.dir()))
     }
 }
 

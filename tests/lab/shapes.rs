@@ -4,7 +4,11 @@ use std::io::ErrorKind;
 use std::net::{IpAddr, Ipv4Addr, TcpListener, TcpStream};
 use std::time::Duration;
 
-use crate::net::{BEHIND_CARRIER, BEHIND_FRONT, HOME, Host, Lab, PREFIX, Shape, VPN_EXIT, WAN, outside_ipv6, until};
+use crate::living::until;
+use crate::net::Lab;
+use crate::plan::{
+    BEHIND_CARRIER, BEHIND_FRONT, HOME, Host, Line, PREFIX, SECOND_HOME, SECOND_WAN, Shape, VPN_EXIT, WAN, outside_ipv6,
+};
 use crate::scenario::scenario;
 
 const NEXT: Ipv4Addr = Ipv4Addr::new(203, 0, 113, 77);
@@ -104,5 +108,25 @@ fn ipv6_comes_by_advertisement_and_a_new_prefix_deprecates_the_old() {
         until("the second address", || preferred(second).is_some_and(|seconds| seconds > 14_000));
         assert_eq!(preferred(first), Some(0));
         assert_eq!(lab.seen_as(Host::Home, echo).unwrap(), second);
+    });
+}
+
+/// A failing line is noticed by asking only: no device goes down.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables and nginx: tests/all.sh runs it"]
+fn two_lines() {
+    scenario(two_lines, || {
+        let lab = Lab::up(Shape::TwoLines);
+        let _nginx = lab.echoes();
+        let seen_from = |local: Ipv4Addr| lab.seen_from(Host::Home, local.into(), ECHO).ok();
+        assert_eq!([HOME, SECOND_HOME].map(seen_from), [Some(WAN.into()), Some(SECOND_WAN.into())]);
+        assert_eq!(lab.seen_as(Host::Home, ECHO).unwrap(), WAN);
+        lab.second_wan(NEXT);
+        assert_eq!([HOME, SECOND_HOME].map(seen_from), [Some(WAN.into()), Some(NEXT.into())]);
+        lab.cut(Line::First);
+        assert_eq!([HOME, SECOND_HOME].map(seen_from), [None, Some(NEXT.into())]);
+        lab.mend(Line::First);
+        lab.cut(Line::Second);
+        assert_eq!([HOME, SECOND_HOME].map(seen_from), [Some(WAN.into()), None]);
     });
 }
