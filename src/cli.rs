@@ -112,8 +112,8 @@ pub enum Audit {
         /// Only entries since then: an RFC 3339 time such as 2026-11-24T08:00:00Z, or a span such as 36h
         #[arg(long, value_name = "TIME")]
         since: Option<String>,
-        /// Only entries of this event: settled, intent, outcome, hold, release, found, gone, set-aside
-        #[arg(long, value_name = "EVENT")]
+        /// Only entries of this event
+        #[arg(long, value_name = "EVENT", value_parser = crate::audit::EVENTS)]
         event: Option<String>,
     },
     /// Check the chain over all files that are kept

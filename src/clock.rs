@@ -1,4 +1,4 @@
-//! A moment, and the one clock of the program. Nothing else reads the time.
+//! A moment, and the clock that is passed around. Only the providers read the machine's own: to sign, and to date a serial.
 
 use std::fmt;
 use std::sync::Arc;

@@ -230,9 +230,13 @@ impl Daemon {
         let pace = &self.pace;
         let work = self.home.publish(|provider| pace.is_due(provider, now));
         let Some(reports) = ears.during(work, GRACE).await? else {
-            tracing::warn!(
-                "told to stop, and a write was still in flight after {GRACE:?}; the next start finds out how it ended"
-            );
+            if self.home.is_writing() {
+                tracing::warn!(
+                    "told to stop, and a write was still in flight after {GRACE:?}; the next start finds out how it ended"
+                );
+            } else {
+                tracing::info!("told to stop, and a provider had not been read after {GRACE:?}; nothing was in flight");
+            }
             return Ok(());
         };
         self.pace.had_their_turn(now);

@@ -321,6 +321,11 @@ impl Home {
         &self.books.state
     }
 
+    /// Whether a write was begun whose end is not known.
+    pub fn is_writing(&self) -> bool {
+        !self.books.log.open_intents().is_empty()
+    }
+
     /// The newest round's rulings.
     pub fn looks(&self) -> &[Look] {
         &self.looks

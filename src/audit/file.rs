@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt, fchown};
 use std::path::{Path, PathBuf};
 
@@ -224,7 +224,8 @@ impl Log {
         }
         self.current = None;
         let bytes = read(&path)?;
-        let first = chain::lines(&bytes).next().and_then(|line| chain::read(line).ok()).map_or(0, |entry| entry.seq);
+        // A first line that was meddled with must not take the name from which the files have their order.
+        let first = chain::lines(&bytes).find_map(|line| chain::read(line).ok()).map_or(0, |entry| entry.seq);
         let closed = self.dir.join(format!("audit.{first:012}.jsonl"));
         fs::rename(&path, &closed).map_err(|source| AuditError::Io { act: "rename", file: path, source })?;
         self.end = 0;
@@ -304,21 +305,40 @@ pub fn files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
     Ok(files)
 }
 
-/// Reads every entry that is kept, checking the chain over all files. Writes nothing.
-pub fn read_all(dir: &Path) -> Result<Vec<Entry>, AuditError> {
-    let mut entries = Vec::new();
-    let mut tail: Option<Tail> = None;
+/// Follows the chain over all files that are kept, line by line, and hands every entry that can be read to `each`.
+/// Returns the first line that does not hold, if one does not ([`AuditError::Flawed`]). Writes nothing.
+pub fn follow(dir: &Path, mut each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
+    let (mut tail, mut first): (Option<Tail>, _) = (None, None);
     for file in files(dir)? {
-        let bytes = read(&file)?;
-        for (at, line) in chain::lines(&bytes).enumerate() {
-            let followed = tail.as_ref().map_or_else(|| Tail::begin(line), |tail| tail.follow(line));
-            let (next, entry) =
-                followed.map_err(|flaw| AuditError::Flawed { file: file.clone(), line: at + 1, flaw })?;
-            tail = Some(next);
-            entries.push(entry);
+        let fail = |source| AuditError::Io { act: "read", file: file.clone(), source };
+        let mut reader = BufReader::new(File::open(&file).map_err(fail)?);
+        let mut bytes = Vec::new();
+        for line in 1.. {
+            bytes.clear();
+            if reader.read_until(b'\n', &mut bytes).map_err(fail)? == 0 {
+                break;
+            }
+            let followed = tail.as_ref().map_or_else(|| Tail::begin(&bytes), |tail| tail.follow(&bytes));
+            let read = followed.or_else(|flaw| {
+                first.get_or_insert_with(|| AuditError::Flawed { file: file.clone(), line, flaw });
+                chain::read(&bytes).map(|entry| (Tail { seq: entry.seq, link: chain::Link::to(&bytes) }, entry))
+            });
+            if let Ok((next, entry)) = read {
+                tail = Some(next);
+                each(entry);
+            }
         }
     }
-    Ok(entries)
+    Ok(first)
+}
+
+/// Every entry that is kept, in a chain that holds. Writes nothing.
+pub fn read_all(dir: &Path) -> Result<Vec<Entry>, AuditError> {
+    let mut entries = Vec::new();
+    match follow(dir, |entry| entries.push(entry))? {
+        None => Ok(entries),
+        Some(flaw) => Err(flaw),
+    }
 }
 
 fn closed_files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {

@@ -93,6 +93,9 @@ pub enum Event {
     },
 }
 
+/// The names of the events, as the log has them.
+pub const EVENTS: [&str; 8] = ["settled", "intent", "outcome", "hold", "release", "found", "gone", "set-aside"];
+
 /// On whose word an address was taken.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Word {

@@ -1,11 +1,13 @@
 //! `fingerpost audit`: the log for people, and its chain, checked. Writes nothing.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::{CommandError, Exit, load_to_look, print, print_json, say};
 use crate::audit::chain::{Entry, Known};
-use crate::audit::{Event, Word, file};
+use crate::audit::file::{self, AuditError};
+use crate::audit::{Event, Word};
 use crate::cli::Common;
 use crate::clock::{Clock, Timestamp};
 use crate::name::DnsName;
@@ -14,26 +16,30 @@ use crate::watch::Via;
 
 pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
     let dir = state_dir(common)?;
-    let files = file::files(&dir)?.len();
-    let entries = file::read_all(&dir)?;
-    let first = entries.first().map(|entry| entry.seq);
-    let last = entries.last().map(|entry| entry.seq);
+    let files = file::files(&dir).map_err(unreadable)?.len();
+    let mut ends: Option<(u64, u64)> = None;
+    let flaw = file::follow(&dir, |Entry { seq, .. }| ends = Some((ends.map_or(seq, |(first, _)| first), seq)));
+    if let Some(flaw) = flaw.map_err(unreadable)? {
+        return Err(flaw.into());
+    }
     if common.json {
+        let (first, last) = ends.unzip();
         let document = serde_json::json!({ "ok": true, "files": files, "first": first, "last": last });
         print_json(&document)?;
         return Ok(Exit::Done);
     }
-    let text = match (first, last) {
-        (Some(1), Some(last)) => format!("The chain holds: {last} entries in {files} files.\n"),
-        (Some(first), Some(last)) => format!(
+    let text = match ends {
+        Some((1, last)) => format!("The chain holds: {last} entries in {files} files.\n"),
+        Some((first, last)) => format!(
             "The chain holds from entry {first} to {last}, in {files} files; older files were removed by rotation (audit.keep).\n"
         ),
-        _ => format!("There is no audit log in {} yet.\n", dir.display()),
+        None => none_yet(&dir),
     };
     print(&text)?;
     Ok(Exit::Done)
 }
 
+/// What can be read is shown, also behind a line that does not hold; that is told afterwards, as an error.
 pub(super) fn show(
     common: &Common,
     record: Option<&str>,
@@ -44,26 +50,41 @@ pub(super) fn show(
         .map(|text| DnsName::parse(text).map_err(|error| CommandError::Usage(format!("--record: {error}"))))
         .transpose()?;
     let since = since.map(|text| moment(text, Clock::system().now())).transpose()?;
-    let entries = file::read_all(&state_dir(common)?)?;
-    let intents = intents_of(&entries, record.as_ref());
-    let wanted = entries.iter().filter(|entry| {
-        since.is_none_or(|since| entry.time >= since)
-            && event.is_none_or(|event| entry.json.get("event").and_then(|name| name.as_str()) == Some(event))
-            && record.as_ref().is_none_or(|_| match &entry.event {
-                Known::Yes(Event::Outcome { intent, .. }) => intents.contains(intent),
-                _ => intents.contains(&entry.seq),
-            })
+    let dir = state_dir(common)?;
+    let mut concerned = Concerned { record, intents: BTreeSet::new() };
+    let mut shown = Vec::new();
+    let mut any = false;
+    let flaw = file::follow(&dir, |entry| {
+        any = true;
+        let concerns = concerned.has(&entry);
+        let is_event = event.is_none_or(|event| entry.json.get("event").and_then(|name| name.as_str()) == Some(event));
+        if concerns && is_event && since.is_none_or(|since| entry.time >= since) {
+            shown.push(match common.json {
+                true => serde_json::Value::Object(entry.json).to_string(),
+                false => format!("{:>6}  {}  {}\n", entry.seq, entry.time, sentence(&entry)),
+            });
+        }
     });
-    if common.json {
-        print_json(&wanted.map(|entry| &entry.json).collect::<Vec<_>>())?;
-        return Ok(Exit::Done);
+    let flaw = flaw.map_err(unreadable)?;
+    match common.json {
+        true if shown.is_empty() => print("[]\n")?,
+        true => print(&format!("[\n{}\n]\n", shown.join(",\n")))?,
+        false if !any && flaw.is_none() => print(&none_yet(&dir))?,
+        false => print(&shown.concat())?,
     }
-    let mut text = String::new();
-    for entry in wanted {
-        let _ = writeln!(text, "{:>6}  {}  {}", entry.seq, entry.time, sentence(entry));
+    flaw.map_or(Ok(Exit::Done), |flaw| Err(flaw.into()))
+}
+
+fn none_yet(dir: &Path) -> String {
+    format!("There is no audit log in {} yet.\n", dir.display())
+}
+
+/// Here nothing is to be written, and the daemon may well be able to do what this user is not.
+fn unreadable(error: AuditError) -> CommandError {
+    match error {
+        AuditError::Io { act, file, source } => CommandError::Log { act, file, source },
+        other => other.into(),
     }
-    print(&text)?;
-    Ok(Exit::Done)
 }
 
 /// Without a `--state-dir` the configuration tells where the log is.
@@ -85,13 +106,25 @@ fn moment(text: &str, now: Timestamp) -> Result<Timestamp, CommandError> {
     )
 }
 
-/// The `seq` of the intents that concern `record`.
-fn intents_of(entries: &[Entry], record: Option<&DnsName>) -> Vec<u64> {
-    let concerns = |entry: &&Entry| match &entry.event {
-        Known::Yes(Event::Intent { changes, .. }) => changes.iter().any(|change| Some(&change.name) == record),
-        _ => false,
-    };
-    entries.iter().filter(concerns).map(|entry| entry.seq).collect()
+/// Which entries concern a record: its intents, and their outcomes.
+struct Concerned {
+    /// None for every record, and what concerns no record.
+    record: Option<DnsName>,
+    intents: BTreeSet<u64>,
+}
+
+impl Concerned {
+    /// Whether `entry`, the next of the log, is one of them.
+    fn has(&mut self, entry: &Entry) -> bool {
+        let Some(record) = &self.record else { return true };
+        match &entry.event {
+            Known::Yes(Event::Intent { changes, .. }) => {
+                changes.iter().any(|change| change.name == *record) && self.intents.insert(entry.seq)
+            }
+            Known::Yes(Event::Outcome { intent, .. }) => self.intents.contains(intent),
+            _ => false,
+        }
+    }
 }
 
 fn sentence(entry: &Entry) -> String {

@@ -11,6 +11,7 @@ pub mod say;
 mod sync;
 
 use std::io::{self, IsTerminal, Write};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use tracing::Level;
@@ -74,6 +75,16 @@ pub enum CommandError {
     /// The audit log.
     #[error(transparent)]
     Audit(#[from] AuditError),
+    /// The audit log cannot be read by whoever asks for it.
+    #[error("cannot {act} {}; run this as root (sudo), or as the user that runs the daemon", file.display())]
+    Log {
+        /// What was tried.
+        act: &'static str,
+        /// On which file.
+        file: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
     /// The echo service.
     #[error(transparent)]
     Echo(#[from] EchoError),
@@ -98,6 +109,7 @@ impl CommandError {
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
             Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
             Self::Audit(_) => Exit::CannotWrite,
+            Self::Log { .. } => Exit::Refused,
             Self::Rehearsal(_) | Self::Daemon(DaemonError::Deaf) | Self::Io(..) | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
             Self::Echo(error) => echo_exit(error),
@@ -172,7 +184,12 @@ pub fn logging(cli: &Cli) {
         (_, 1) => Level::DEBUG,
         _ => Level::TRACE,
     };
-    let builder = tracing_subscriber::fmt().with_max_level(level).with_writer(io::stderr).with_target(false);
+    let builder = tracing_subscriber::fmt()
+        .with_max_level(level)
+        .with_writer(io::stderr)
+        .with_target(false)
+        // They would go to the same place, by a macro that panics there: a full disk or a reader that is gone.
+        .log_internal_errors(false);
     let colour = io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
     // A second subscriber is refused; there is only this one.
     let _ = if to_the_journal() {

@@ -142,7 +142,7 @@ fn over_stun_a_client_over_its_limit_is_not_answered() {
     let (at, budget) = (echo.stun[0].to_string(), Duration::from_millis(600));
     run(async {
         assert_eq!(ask(&at, Family::Ipv4, None, LONG).await, Ok([127, 0, 0, 1].into()));
-        assert_eq!(ask(&at, Family::Ipv4, budget).await, Err(Silence::TimedOut(budget)));
+        assert_eq!(ask(&at, Family::Ipv4, None, budget).await, Err(Silence::TimedOut(budget)));
     });
     // Another one is, and what is no request costs nothing.
     let socket = std::net::UdpSocket::bind("127.0.0.2:0").unwrap();
@@ -162,7 +162,7 @@ fn clients_are_in_the_log_only_when_asked_for() {
     for (options, said) in [(&[][..], false), (&["-v"][..], true)] {
         let echo = Echo::start(&[&["--http", "127.0.0.1:0", "--stun", "127.0.0.1:0"][..], options].concat());
         assert_eq!(get("127.0.0.7", echo.http[0].port(), "/", "").status, 200);
-        run(async { ask(&echo.stun[0].to_string(), Family::Ipv4, LONG).await }).unwrap();
+        run(async { ask(&echo.stun[0].to_string(), Family::Ipv4, None, LONG).await }).unwrap();
         let log = echo.stop();
         assert_eq!(log.contains("127.0.0.7 asked over HTTP"), said, "{log}");
         assert_eq!(log.contains("127.0.0.1 asked over STUN"), said, "{log}");

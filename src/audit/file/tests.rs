@@ -125,6 +125,24 @@ fn a_file_with_an_open_intent_is_not_closed() {
 }
 
 #[test]
+fn a_file_whose_first_line_cannot_be_read_keeps_its_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    while files(dir.path()).unwrap().len() < 3 {
+        // The first line of each file is spoilt while it is the current one.
+        let path = dir.path().join(CURRENT);
+        if let Ok(text) = fs::read_to_string(&path) {
+            fs::write(&path, text.replacen('{', "[", usize::from(text.starts_with('{')))).unwrap();
+        }
+        let seq = append(&mut log, intent());
+        append(&mut log, outcome(seq));
+    }
+    let names = names(dir.path());
+    assert_eq!(names[0], "audit.000000000002.jsonl");
+    assert!(names.iter().all(|name| name != "audit.000000000000.jsonl"), "{names:?}");
+}
+
+#[test]
 fn a_crash_between_closing_a_file_and_beginning_the_next_loses_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let (mut log, _) = open(dir.path());
@@ -241,6 +259,33 @@ fn what_root_makes_is_given_to_whom_the_directory_belongs() {
     }
 }
 
+/// What happened is asked for after a power cut of all times.
+#[test]
+fn what_can_be_read_is_read_behind_what_cannot() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    for why in ["one", "two", "three"] {
+        append(&mut log, hold(why));
+    }
+    let text = fs::read_to_string(dir.path().join(CURRENT)).unwrap();
+    let meddled = text.replace("two", "tow");
+    for (text, seqs, line) in [
+        (format!("{text}{{\"seq\":4"), &[1, 2, 3][..], Some(4)),
+        (meddled, &[1, 2, 3], Some(3)),
+        (text.replacen("{\"seq\":2", "[\"seq\":2", 1), &[1, 3], Some(2)),
+        (text, &[1, 2, 3], None),
+    ] {
+        fs::write(dir.path().join(CURRENT), text).unwrap();
+        let mut found = Vec::new();
+        let flaw = follow(dir.path(), |entry| found.push(entry.seq)).unwrap();
+        let at = flaw.map(|flaw| match flaw {
+            AuditError::Flawed { line, .. } => line,
+            other => panic!("{other}"),
+        });
+        assert_eq!((found.as_slice(), at), (seqs, line));
+    }
+}
+
 #[test]
 fn files_of_others_are_not_the_logs() {
     let dir = tempfile::tempdir().unwrap();
@@ -251,6 +296,30 @@ fn files_of_others_are_not_the_logs() {
     }
     assert!(files(dir.path()).unwrap().is_empty());
     assert!(files(&dir.path().join("missing")).unwrap().is_empty());
+}
+
+#[test]
+fn every_event_has_its_name_in_the_list() {
+    let address = [203, 0, 113, 77].into();
+    let word = crate::audit::Word { address, agreed: vec![], dissent: vec![], silent: vec![] };
+    let provider = || "home".to_owned();
+    let events = [
+        Event::Settled {
+            family: crate::address::Family::Ipv4,
+            from: None,
+            to: address,
+            word,
+            line: Default::default(),
+        },
+        intent(),
+        outcome(1),
+        hold("why"),
+        Event::Release { provider: provider(), why: String::new() },
+        Event::SetAside { file: String::new(), bytes: 0 },
+    ];
+    for (event, name) in events.iter().zip(crate::audit::EVENTS) {
+        assert_eq!(serde_json::to_value(event).unwrap()["event"], name);
+    }
 }
 
 #[test]

@@ -1,0 +1,98 @@
+//! The audit log as a person asks for it, by the program itself and without a configuration.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Stdio};
+
+use fingerpost::audit::file::{CURRENT, Log};
+use fingerpost::audit::{EVENTS, Ending, Event};
+use fingerpost::clock::Timestamp;
+use fingerpost::config::Audit;
+
+/// Exit status, standard output, standard error.
+fn audit(dir: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+    let done = command.arg("audit").args(arguments).arg("--state-dir").arg(dir).output().unwrap();
+    let text = |bytes| String::from_utf8(bytes).unwrap();
+    (done.status.code(), text(done.stdout), text(done.stderr))
+}
+
+fn log(dir: &Path) {
+    let (mut log, _) = Log::open(dir, Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let provider = || "home".to_owned();
+    for event in [
+        Event::Hold { provider: provider(), why: "a wrong key".to_owned() },
+        Event::Release { provider: provider(), why: "a manual sync".to_owned() },
+        Event::Outcome { intent: 7, provider: provider(), result: Ending::Done, detail: String::new() },
+    ] {
+        log.append(Timestamp::parse("2026-11-24T08:14:31Z").unwrap(), event).unwrap();
+    }
+}
+
+/// After a power cut the last line stays torn until the next is written, which in step may be weeks.
+#[test]
+fn what_can_be_read_is_shown_and_what_cannot_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    log(dir.path());
+    let (status, whole, told) = audit(dir.path(), &["show"]);
+    assert_eq!((status, whole.lines().count(), told.as_str()), (Some(0), 3, ""));
+    let file = dir.path().join(CURRENT);
+    fs::write(&file, fs::read_to_string(&file).unwrap() + "{\"seq\":4,").unwrap();
+    let (status, shown, told) = audit(dir.path(), &["show"]);
+    assert_eq!((status, shown), (Some(65), whole));
+    assert_eq!(told, format!("fingerpost: {}: line 4: the line is torn: it has no end\n", file.display()));
+    let (status, shown, _) = audit(dir.path(), &["show", "--json", "--event", "hold"]);
+    let shown: serde_json::Value = serde_json::from_str(&shown).unwrap();
+    assert_eq!((status, &shown[0]["why"], shown.as_array().unwrap().len()), (Some(65), &"a wrong key".into(), 1));
+}
+
+#[test]
+fn an_event_that_there_is_not_is_a_slip_and_the_others_are_named() {
+    let dir = tempfile::tempdir().unwrap();
+    log(dir.path());
+    for event in EVENTS {
+        assert_eq!(audit(dir.path(), &["show", "--event", event]).0, Some(0), "{event}");
+    }
+    let (status, shown, told) = audit(dir.path(), &["show", "--event", "holt"]);
+    assert_eq!((status, shown.as_str()), (Some(64), ""));
+    assert!(EVENTS.iter().all(|event| told.contains(event)), "{told}");
+}
+
+/// The log for people may lead to a file on a full disk, or to a reader that is gone.
+#[test]
+fn a_warning_that_cannot_be_written_ends_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    fs::write(dir.path().join(CURRENT), "{\"seq\":1,").unwrap();
+    let config = dir.path().join("fingerpost.toml");
+    let witness =
+        "[[witness]]\nname = \"north\"\noperator = \"north\"\nkind = \"http\"\nurl = \"http://127.0.0.1:1/\"\n";
+    fs::write(&config, witness).unwrap();
+    let preview = |stderr: Stdio| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+        command.arg("preview").arg("--config").arg(&config).arg("--state-dir").arg(dir.path());
+        command.stderr(stderr).output().unwrap()
+    };
+    let told = preview(Stdio::piped());
+    assert!(String::from_utf8(told.stderr).unwrap().contains("is torn"));
+    let full = fs::File::options().write(true).open("/dev/full").unwrap();
+    let untold = preview(full.into());
+    assert_eq!((untold.status.code(), untold.stdout), (told.status.code(), told.stdout));
+}
+
+#[test]
+fn where_no_log_is_or_can_be_read_that_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    for command in ["show", "verify"] {
+        let (status, shown, _) = audit(dir.path(), &[command]);
+        assert_eq!((status, shown), (Some(0), format!("There is no audit log in {} yet.\n", dir.path().display())));
+    }
+    assert_eq!(audit(dir.path(), &["show", "--json"]).1.trim_end(), "[]");
+    // Nobody can read a directory as a file, root included.
+    fs::create_dir(dir.path().join(CURRENT)).unwrap();
+    let (status, _, told) = audit(dir.path(), &["show"]);
+    assert_eq!(status, Some(77));
+    let file = dir.path().join(CURRENT);
+    assert!(told.starts_with(&format!("fingerpost: cannot read {}; run this as root", file.display())), "{told}");
+}
