@@ -1,6 +1,6 @@
 //! Asking witnesses for the home's address, and deciding what their answers amount to.
 //!
-//! One file a kind of witness ([`http`]); [`extract`], [`vote`] and [`settle`] are pure. May use the network through
+//! One file or folder a kind of witness ([`http`], [`router`]); [`extract`], [`vote`] and [`settle`] are pure. May use the network through
 //! the witnesses' kinds; touches no file but the system's certificates.
 
 pub mod extract;
