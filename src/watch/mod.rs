@@ -1,7 +1,7 @@
 //! Asking witnesses for the home's address, and deciding what their answers amount to.
 //!
-//! One file or folder a kind of witness ([`http`], [`router`]); [`extract`], [`vote`] and [`settle`] are pure. May use the network through
-//! the witnesses' kinds; touches no file but the system's certificates.
+//! One file or folder a kind of witness ([`http`], [`router`]); [`extract`], [`vote`] and [`settle`] are pure.
+//! May use the network through the witnesses' kinds; touches no file but the system's certificates.
 
 pub mod extract;
 pub mod http;
