@@ -10,6 +10,7 @@ use std::net::{IpAddr, Ipv4Addr};
 use serde::Serialize;
 
 use super::interface::{Bare, Excluded};
+use super::router::Mute;
 use super::{Silence, Testimony};
 use crate::address::Family;
 
@@ -71,6 +72,7 @@ impl Told {
                 [(address, Excluded::Special(_))] => *address,
                 _ => return Self::Nothing,
             },
+            Err(Silence::Router(Mute::NoAddress)) => return Self::Empty,
             Err(Silence::CaptivePortal) => return Self::Page,
             Err(_) => return Self::Nothing,
         };

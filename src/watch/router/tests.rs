@@ -216,18 +216,20 @@ async fn searches_are_answered_by_the_gateway_and_lead_to_it() {
         ("/ip", told!("203.0.113.66")),
     ];
     let (theirs, asked) = web(STRANGER, description).await;
+    let (ours, asked_ours) = web(GATEWAY, description).await;
     let stranger = UdpSocket::bind((STRANGER, 0)).await.unwrap();
     let lead_astray = async {
         loop {
             let from = fake.search().await;
             let answer = |base: &str| format!("HTTP/1.1 200 OK\r\n{ST}\r\nLOCATION: {base}/root.xml\r\n\r\n");
             stranger.send_to(answer(&theirs).as_bytes(), from).await.unwrap();
+            stranger.send_to(answer(&ours).as_bytes(), from).await.unwrap();
             fake.ssdp.send_to(answer(&theirs).as_bytes(), from).await.unwrap();
         }
     };
     let said = while_acting(fake.router.ask(SHORT), lead_astray).await;
     assert!(matches!(&said, Err(Silence::Router(Mute::Neither { igd, .. })) if igd == "no answer"), "{said:?}");
-    assert_eq!(asked.load(Ordering::Relaxed), 0);
+    assert_eq!((asked.load(Ordering::Relaxed), asked_ours.load(Ordering::Relaxed)), (0, 0));
 }
 
 #[tokio::test]
@@ -242,7 +244,7 @@ async fn what_a_device_does_wrong_is_said() {
     let root = page!("<root>", service!("WANIPConnection:1", "/ip"), "</root>");
     let fault = "HTTP/1.1 500 Error\r\nConnection: close\r\n\r\n<Envelope><Body><Fault><detail><UPnPError>\
                  <errorCode>501</errorCode></UPnPError></detail></Fault></Body></Envelope>";
-    for (description, answer, expected) in [
+    let cases = [
         (NOT_FOUND, NOT_FOUND, "status 404"),
         (away, NOT_FOUND, "status 302"),
         (control, NOT_FOUND, "its control URL is on another host"),
@@ -256,13 +258,19 @@ async fn what_a_device_does_wrong_is_said() {
         (root, page!("<html/>"), "not SOAP"),
         (root, told!("unknown"), "not an address: unknown"),
         (root, told!("0.0.0.0"), "no address of its own"),
-    ] {
-        let mut fake = Fake::new().await;
-        fake.router.first = AtomicU8::new(1);
-        let (base, _) = web(GATEWAY, Box::leak(Box::new([("/root.xml", description), ("/ip", answer)]))).await;
-        let said = while_acting(fake.router.ask(SHORT), fake.found_at(format!("{base}/root.xml"))).await;
-        let why = said.unwrap_err().to_string();
-        assert!(why.contains(expected), "{expected}: {why}");
+    ];
+    let cases = cases.map(|(description, answer, expected)| {
+        tokio::spawn(async move {
+            let mut fake = Fake::new().await;
+            fake.router.first = AtomicU8::new(1);
+            let (base, _) = web(GATEWAY, Box::leak(Box::new([("/root.xml", description), ("/ip", answer)]))).await;
+            let said = while_acting(fake.router.ask(2 * SHORT), fake.found_at(format!("{base}/root.xml"))).await;
+            let why = said.unwrap_err().to_string();
+            assert!(why.contains(expected), "{expected}: {why}");
+        })
+    });
+    for case in cases {
+        case.await.unwrap();
     }
     assert_eq!(asked.load(Ordering::Relaxed), 0, "nothing leads away from the gateway");
 }
