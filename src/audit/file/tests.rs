@@ -304,19 +304,16 @@ fn every_event_has_its_name_in_the_list() {
     let word = crate::audit::Word { address, agreed: vec![], dissent: vec![], silent: vec![] };
     let provider = || "home".to_owned();
     let events = [
-        Event::Settled {
-            family: crate::address::Family::Ipv4,
-            from: None,
-            to: address,
-            word,
-            line: Default::default(),
-        },
+        Event::Settled { family: crate::address::Family::Ipv4, from: None, to: address, word, line: None },
         intent(),
         outcome(1),
         hold("why"),
         Event::Release { provider: provider(), why: String::new() },
+        Event::Found { line: None, about: String::new(), text: String::new() },
+        Event::Gone { line: None, about: String::new() },
         Event::SetAside { file: String::new(), bytes: 0 },
     ];
+    assert_eq!(events.len(), crate::audit::EVENTS.len());
     for (event, name) in events.iter().zip(crate::audit::EVENTS) {
         assert_eq!(serde_json::to_value(event).unwrap()["event"], name);
     }
