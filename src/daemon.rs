@@ -218,6 +218,7 @@ impl Daemon {
         if heard.iter().any(|(_, heard)| matches!(heard, Heard::Settled { .. })) {
             self.pace.stop_waiting();
         }
+        self.home.enter_findings();
         self.said.findings(self.home.found());
         self.latest.findings = self.home.found().to_vec();
         self.latest.looks = self.home.looks().to_vec();

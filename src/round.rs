@@ -277,6 +277,8 @@ pub struct Home {
     failover: Failover,
     histories: Histories,
     found: Vec<Found>,
+    /// Looks since the start.
+    rounds: u32,
 }
 
 impl Home {
@@ -298,6 +300,7 @@ impl Home {
             failover: Failover::default(),
             histories: Histories::new(),
             found: Vec::new(),
+            rounds: 0,
         };
         home.after_start();
         Ok(home)
@@ -336,20 +339,44 @@ impl Home {
         &self.found
     }
 
-    /// Enters what is newly amiss, and what is no more, once each.
-    fn enter_findings(&mut self) {
-        let now: BTreeSet<_> = self.found.iter().map(|found| (found.line.clone(), found.finding.key())).collect();
-        let before = std::mem::replace(&mut self.books.state.findings, now.clone());
-        for found in self.found.clone() {
+    /// Enters what is newly amiss, and what is no more, once each. For who looks again and again: one look alone shows
+    /// what is amiss now, and not that something has passed.
+    pub fn enter_findings(&mut self) {
+        let mut now: BTreeSet<_> = self.found.iter().map(|found| (found.line.clone(), found.finding.key())).collect();
+        if self.rounds < diagnose::ROUNDS {
+            // What shows only over many rounds has not passed because this process is young.
+            let lasting = |(_, about): &&(Option<String>, String)| diagnose::needs_history(about);
+            now.extend(self.books.state.findings.iter().filter(lasting).cloned());
+        }
+        let before = self.books.state.findings.clone();
+        let mut news = Vec::new();
+        for found in &self.found {
             let (line, about) = (found.line.clone(), found.finding.key());
             if !before.contains(&(line.clone(), about.clone())) {
-                self.enter(Event::Found { line, about, text: found.finding.to_string() });
+                news.push((
+                    (line.clone(), about.clone()),
+                    Event::Found { line, about, text: found.finding.to_string() },
+                ));
             }
         }
         for (line, about) in before.difference(&now) {
-            self.enter(Event::Gone { line: line.clone(), about: about.clone() });
+            let gone = Event::Gone { line: line.clone(), about: about.clone() };
+            news.push(((line.clone(), about.clone()), gone));
         }
-        self.save();
+        for (key, event) in news {
+            let is_new = matches!(event, Event::Found { .. });
+            // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
+            if let Err(error) = self.books.log.append(self.means.clock.now(), event) {
+                tracing::debug!("{}", crate::commands::chain_of(&error));
+            } else if is_new {
+                self.books.state.findings.insert(key);
+            } else {
+                self.books.state.findings.remove(&key);
+            }
+        }
+        if let Err(error) = self.books.store.save(&self.books.state) {
+            tracing::debug!("{}", crate::commands::chain_of(&error));
+        }
     }
 
     fn after_start(&mut self) {
@@ -400,7 +427,7 @@ impl Home {
         certain.retain(|via, address| !thorough && self.is_settled(via, *address));
         self.looks = self.means.glance(&certain, &self.looks, &mut self.rota).await;
         self.found = self.means.diagnose(&self.looks, &mut self.histories);
-        self.enter_findings();
+        self.rounds = self.rounds.saturating_add(1);
         let now = self.means.clock.now();
         let mut heard = Vec::new();
         for look in self.looks.clone() {

@@ -29,9 +29,10 @@ pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
         return Ok(Exit::Done);
     }
     let text = match ends {
-        Some((1, last)) => format!("The chain holds: {last} entries in {files} files.\n"),
+        Some((1, last)) => format!("The chain holds: {last} entries in {}.\n", counted(files)),
         Some((first, last)) => format!(
-            "The chain holds from entry {first} to {last}, in {files} files; older files were removed by rotation (audit.keep).\n"
+            "The chain holds from entry {first} to {last}, in {}; older files were removed by rotation (audit.keep).\n",
+            counted(files)
         ),
         None => none_yet(&dir),
     };
@@ -152,6 +153,10 @@ fn sentence(entry: &Entry) -> String {
         Event::Gone { line, about } => format!("gone{}: {about}", on(line.as_deref())),
         Event::SetAside { file, bytes } => format!("a torn line of {bytes} bytes was set aside in {file}"),
     }
+}
+
+fn counted(files: usize) -> String {
+    if files == 1 { "1 file".to_owned() } else { format!("{files} files") }
 }
 
 fn on(line: Option<&str>) -> String {

@@ -169,6 +169,11 @@ impl Finding {
     }
 }
 
+/// Whether a finding with this [`Finding::key`] shows only over many rounds.
+pub fn needs_history(key: &str) -> bool {
+    key.starts_with("dissenter ")
+}
+
 /// One sentence, and the way out.
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -56,7 +56,7 @@ fn anyone_can_check_it_and_meddling_shows() {
     let mill = moved(&[], &[77, 78, 79]);
     let log = mill.kept("audit.jsonl");
     assert_eq!(sha256sum_finds_the_chain_whole(&files(&mill)), 9);
-    mill.run(&["audit", "verify"]).exits(0).says(&["The chain holds: 9 entries in 1 files.\n"]);
+    mill.run(&["audit", "verify"]).exits(0).says(&["The chain holds: 9 entries in 1 file.\n"]);
     let json = mill.run(&["audit", "verify", "--json"]).exits(0).json();
     assert_eq!(json, serde_json::json!({ "ok": true, "files": 1, "first": 1, "last": 9 }));
     assert_eq!(mill.audit()[0]["prev"], "0".repeat(64));

@@ -230,11 +230,11 @@ key = {{ name = "gauge-key", algorithm = "hmac-sha256", secret = {{ file = "gaug
         text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
     }
 
-    /// The events of the current audit file, outcomes with their result.
+    /// Each entry's event, and its result; what is amiss with the witnesses is left out: one of them always lies.
     pub(crate) fn events(&self) -> Vec<String> {
         let word = |entry: &Value, key: &str| entry[key].as_str().unwrap_or_default().to_owned();
         let name = |entry: &Value| format!("{} {}", word(entry, "event"), word(entry, "result")).trim().to_owned();
-        self.audit().iter().map(name).collect()
+        self.audit().iter().map(name).filter(|name| name != "found" && name != "gone").collect()
     }
 }
 

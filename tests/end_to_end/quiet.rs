@@ -66,7 +66,7 @@ fn sync_publishes_and_then_is_silent() {
     mill.home_is("203.0.113.78");
     assert_eq!(mill.run(&["sync", "--json"]).exits(0).json()["written"], true);
     assert_eq!(mill.gauge(), Some(set(120, &["203.0.113.78"])));
-    assert_eq!(mill.run(&["locate", "--json"]).exits(0).json()[0]["ruling"]["address"], "203.0.113.78");
+    assert_eq!(mill.run(&["locate", "--json"]).exits(0).json()["looks"][0]["ruling"]["address"], "203.0.113.78");
 }
 
 /// The TTL is set right even where the address is.
