@@ -158,8 +158,7 @@ mod tests {
     }
 
     proptest! {
-        /// In any minute at most twice the rate, in any two a third more than that, and so on; by each and by all.
-        /// Whoever waits as long as told is let in, others aside. The table stays small.
+        /// By each and by all: in any M minutes at most M + 1 times the rate. The table stays small.
         #[test]
         fn no_client_gets_more_than_its_rate(
             each in 1_u32..20,
