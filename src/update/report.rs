@@ -1,0 +1,209 @@
+//! What became of a provider and its records in one pass: the values that the log, the commands and the status show.
+
+use std::net::IpAddr;
+use std::time::Duration;
+
+use serde::Serialize;
+
+use super::limits::Cause;
+use super::{ATTEMPTS, Job, stands};
+use crate::clock::Timestamp;
+use crate::name::DnsName;
+use crate::provider::{Change, Fault, FaultKind, Observed, RecordType, RrSet};
+use crate::reconcile::{Item, Step, Verb};
+
+/// What became of one provider in one pass.
+#[derive(Clone, Debug, Serialize)]
+pub struct Report {
+    /// The provider's name.
+    pub provider: String,
+    /// Each record, in the order of the configuration.
+    pub records: Vec<RecordReport>,
+    /// How the changes were, or would be, sent; absent when there are none.
+    pub means: Option<String>,
+    /// What went wrong with the provider as a whole.
+    pub trouble: Option<Trouble>,
+    /// When the earliest of the records put off by a limit may be written.
+    pub put_off_until: Option<Timestamp>,
+}
+
+/// What went wrong with a provider.
+#[derive(Clone, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Trouble {
+    /// It will pass: the fault, for people, and the wait the other side asked for.
+    Passing {
+        /// What happened and what to do.
+        why: String,
+        /// The wait asked for.
+        #[serde(skip)]
+        retry_after: Option<Duration>,
+    },
+    /// A permanent refusal, now.
+    Refused {
+        /// What happened and what to do.
+        why: String,
+    },
+    /// Writes are suspended since an earlier refusal.
+    Held {
+        /// Since when.
+        since: Timestamp,
+        /// What the refusal said.
+        why: String,
+    },
+    /// The books cannot be kept, so nothing is sent.
+    NoBooks {
+        /// What happened and what to do.
+        why: String,
+    },
+}
+
+impl Trouble {
+    /// What happened and what to do, for people.
+    pub fn why(&self) -> &str {
+        match self {
+            Self::Passing { why, .. } | Self::Refused { why } | Self::Held { why, .. } | Self::NoBooks { why } => why,
+        }
+    }
+}
+
+/// What became of one record.
+#[derive(Clone, Debug, Serialize)]
+pub struct RecordReport {
+    /// The owner name.
+    pub name: DnsName,
+    /// A or AAAA.
+    #[serde(rename = "type")]
+    pub rtype: RecordType,
+    /// The address wanted.
+    pub address: IpAddr,
+    /// What was read, if anything stood there.
+    pub before: Option<RrSet>,
+    /// What was, or would be, written; absent when nothing was.
+    pub after: Option<RrSet>,
+    /// What the write does.
+    pub verb: Option<Verb>,
+    /// Where the record is now.
+    pub standing: RecordState,
+}
+
+/// The state of a record.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(tag = "state", rename_all = "kebab-case")]
+pub enum RecordState {
+    /// Published as desired.
+    InStep,
+    /// Not yet.
+    Adrift {
+        /// Why not; absent when it would be written now.
+        why: Option<String>,
+    },
+    /// It cannot be until a person acts.
+    Blocked {
+        /// Why, and what to do.
+        why: String,
+    },
+}
+
+impl From<&Fault> for Trouble {
+    fn from(fault: &Fault) -> Self {
+        let why = match fault.kind {
+            FaultKind::Conflict => format!(
+                "somebody else changed the same records {ATTEMPTS} times while they were being written; \
+                 the next round tries again"
+            ),
+            _ => fault.to_string(),
+        };
+        match fault.kind {
+            FaultKind::Refused => Self::Refused { why },
+            FaultKind::Passing { retry_after } => Self::Passing { why, retry_after },
+            FaultKind::Conflict | FaultKind::InDoubt => Self::Passing { why, retry_after: None },
+        }
+    }
+}
+
+impl Report {
+    /// Whether a record was written, and then found so.
+    pub fn has_written(&self) -> bool {
+        self.records.iter().any(|record| record.after.is_some() && record.standing == RecordState::InStep)
+    }
+
+    /// Before anything is known.
+    pub(super) fn unread(job: &Job<'_>) -> Self {
+        let records = job.desired.iter().map(|wanted| RecordReport {
+            name: wanted.name.clone(),
+            rtype: wanted.rtype,
+            address: wanted.address,
+            before: None,
+            after: None,
+            verb: None,
+            standing: RecordState::Adrift { why: None },
+        });
+        Self {
+            provider: job.name.to_owned(),
+            records: records.collect(),
+            means: None,
+            trouble: None,
+            put_off_until: None,
+        }
+    }
+
+    pub(super) fn of(job: &Job<'_>, items: &[Item]) -> Self {
+        let mut report = Self::unread(job);
+        for (record, item) in report.records.iter_mut().zip(items) {
+            record.before.clone_from(&item.before);
+            match &item.step {
+                Step::Leave => record.standing = RecordState::InStep,
+                Step::Refuse(refusal) => record.standing = RecordState::Blocked { why: refusal.to_string() },
+                Step::Write(change, verb) => {
+                    record.after = Some(change.after.clone());
+                    record.verb = Some(*verb);
+                }
+            }
+        }
+        report
+    }
+
+    pub(super) fn put_off(&mut self, put_off: &[(Change, Timestamp, Cause)]) {
+        for (change, until, cause) in put_off {
+            let key = match cause {
+                Cause::Spacing => "limits.spacing",
+                Cause::Daily => "limits.daily",
+            };
+            for record in self.records.iter_mut().filter(|record| record.is(change)) {
+                record.standing = RecordState::Adrift { why: Some(format!("put off until {until} by {key}")) };
+            }
+            self.put_off_until = Some(self.put_off_until.map_or(*until, |earliest| earliest.min(*until)));
+        }
+    }
+
+    /// Enters what was found when `changes` were read back.
+    pub(super) fn written(&mut self, changes: &[Change], observed: &Observed) {
+        for change in changes {
+            let standing = if stands(observed, change, Some(&change.after)) {
+                RecordState::InStep
+            } else {
+                let why =
+                    "the provider took the change, but something else stands there now; the next round looks again";
+                RecordState::Adrift { why: Some(why.to_owned()) }
+            };
+            for record in self.records.iter_mut().filter(|record| record.is(change)) {
+                record.standing = standing.clone();
+            }
+        }
+    }
+
+    pub(super) fn blame(&mut self, trouble: &Trouble) {
+        for record in &mut self.records {
+            if let RecordState::Adrift { why: why @ None } = &mut record.standing {
+                *why = Some(trouble.why().to_owned());
+            }
+        }
+    }
+}
+
+impl RecordReport {
+    fn is(&self, change: &Change) -> bool {
+        self.name == change.name && self.rtype == change.rtype
+    }
+}
