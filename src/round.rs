@@ -494,15 +494,14 @@ impl Home {
 
 fn open_books(config: &Config) -> Result<Books, BooksError> {
     let locked = Store::lock(&config.state_dir)?;
-    let (log, entries) = Log::open(&config.state_dir, config.audit)?;
-    let state = State::load(&config.state_dir, &entries, &config.limits)?;
+    let state = State::load(&config.state_dir, &config.limits)?;
+    let (log, _) = Log::open(&config.state_dir, config.audit)?;
     Ok(Books { store: locked.store(&state), state, log })
 }
 
 /// The state as a reader without the lock sees it. Writes nothing.
 pub fn peek(config: &Config) -> Result<State, BooksError> {
-    let (_, entries) = Log::open(&config.state_dir, config.audit)?;
-    Ok(State::load(&config.state_dir, &entries, &config.limits)?)
+    Ok(State::load(&config.state_dir, &config.limits)?)
 }
 
 fn vantage(kind: &WitnessKind) -> Vantage {

@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::audit::chain::{Entry, Known};
 use crate::audit::file::hand_over;
+use crate::audit::file::{self, AuditError};
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
@@ -86,53 +87,62 @@ pub enum StateError {
         /// The state directory.
         path: PathBuf,
     },
+    /// A lost state cannot be made anew.
+    #[error(transparent)]
+    Audit(#[from] AuditError),
     /// The state could not be put into JSON.
     #[error("cannot put the state into JSON")]
     Json(#[from] serde_json::Error),
 }
 
 impl State {
-    /// Reads the state in `dir`. Writes nothing. An unreadable file is told of and treated as missing;
-    /// a missing one is made up from `entries`, the audit log's newest.
-    pub fn load(dir: &Path, entries: &[Entry], limits: &Limits) -> Result<Self, StateError> {
+    /// Reads the state in `dir`. Writes nothing. An unreadable file is told of and treated as missing; a missing one is
+    /// made up from all of the audit log that is kept.
+    pub fn load(dir: &Path, limits: &Limits) -> Result<Self, StateError> {
         let path = dir.join(FILE);
         match fs::read(&path) {
             Ok(bytes) => match serde_json::from_slice(&bytes) {
-                Ok(state) => Ok(state),
+                Ok(state) => return Ok(state),
                 Err(error) => {
                     tracing::warn!("{} cannot be read ({error}); it is made anew from the audit log", path.display());
-                    Ok(Self::replay(entries, limits))
                 }
             },
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Self::replay(entries, limits)),
-            Err(source) => Err(StateError::Io { act: "read", path, source }),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(source) => return Err(StateError::Io { act: "read", path, source }),
         }
+        let (mut state, mut open) = (Self::default(), BTreeMap::new());
+        // What does not hold in the chain is told by whoever opens the log.
+        file::follow(dir, |entry| state.replay(entry, limits, &mut open))?;
+        Ok(state)
     }
 
-    /// The state as far as audit entries tell it. Pure.
-    pub fn replay(entries: &[Entry], limits: &Limits) -> Self {
-        let mut state = Self::default();
-        let mut open: BTreeMap<u64, (&str, &[Change])> = BTreeMap::new();
-        for entry in entries {
-            let Known::Yes(event) = &entry.event else { continue };
-            match event {
-                Event::Settled { line, family, to, .. } => {
-                    state.settled.insert(Via { line: line.clone(), family: *family }, *to);
-                }
-                Event::Intent { provider, changes, .. } => {
-                    state.ledger.charge(entry.time, limits, provider, changes);
-                    state.note_sent(provider, changes);
-                    open.insert(entry.seq, (provider, changes));
-                }
-                Event::Outcome { intent, result: Ending::Done, .. } => {
-                    if let Some((provider, changes)) = open.remove(intent) {
-                        state.note_published(provider, changes);
-                    }
-                }
-                _ => {}
+    /// Takes in what `entry`, the next of the log, tells. `open` has the intents without an outcome up to now.
+    fn replay(&mut self, entry: Entry, limits: &Limits, open: &mut BTreeMap<u64, (String, Vec<Change>)>) {
+        let Known::Yes(event) = entry.event else { return };
+        match event {
+            Event::Settled { line, family, to, .. } => {
+                self.settled.insert(Via { line, family }, to);
             }
+            Event::Intent { provider, changes, .. } => {
+                self.ledger.charge(entry.time, limits, &provider, &changes);
+                self.note_sent(&provider, &changes);
+                open.insert(entry.seq, (provider, changes));
+            }
+            Event::Outcome { intent, result, .. } => {
+                if let Some((provider, changes)) = open.remove(&intent)
+                    && result == Ending::Done
+                {
+                    self.note_published(&provider, &changes);
+                }
+            }
+            Event::Found { line, about, .. } => {
+                self.findings.insert((line, about));
+            }
+            Event::Gone { line, about } => {
+                self.findings.remove(&(line, about));
+            }
+            Event::Hold { .. } | Event::Release { .. } | Event::SetAside { .. } => {}
         }
-        state
     }
 
     /// Enters that `changes` are about to be sent to `provider`: from now on what they add may stand there.

@@ -247,8 +247,8 @@ impl Bench {
     pub(crate) fn start(&mut self) {
         self.books = None;
         let locked = Store::lock(self.dir()).unwrap();
-        let (log, entries) = Log::open(self.dir(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
-        let state = State::load(self.dir(), &entries, &self.limits).unwrap();
+        let (log, _) = Log::open(self.dir(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+        let state = State::load(self.dir(), &self.limits).unwrap();
         self.books = Some(Books { store: locked.store(&state), state, log });
     }
 
