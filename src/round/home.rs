@@ -1,0 +1,255 @@
+//! The means together with the books: settling, publishing, and what is entered about both.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
+
+use super::{Found, Histories, Look, Means, RoundError, agreed, word, words};
+use crate::audit::file::Log;
+use crate::audit::{Ending, Event};
+use crate::config::Config;
+use crate::reconcile;
+use crate::state::{State, Store};
+use crate::update::{self, Books, BooksError, Report};
+use crate::watch::Via;
+use crate::watch::diagnose;
+use crate::watch::failover::Failover;
+use crate::watch::rota::Rota;
+use crate::watch::settle::{Heard, Settling};
+
+/// The means together with the books: what the daemon and `sync` work with.
+pub struct Home {
+    /// What is configured, made able to act.
+    pub means: Means,
+    books: Books,
+    settling: BTreeMap<Via, Settling>,
+    looks: Vec<Look>,
+    rota: Rota,
+    failover: Failover,
+    histories: Histories,
+    found: Vec<Found>,
+    /// Looks since the start.
+    rounds: u32,
+}
+
+impl Home {
+    /// Locks the state directory and opens the books. Holds whose configuration has changed end here.
+    pub fn open(means: Means) -> Result<Self, RoundError> {
+        let books = open_books(&means.config).map_err(RoundError::Books)?;
+        let settling = books
+            .state
+            .settled
+            .iter()
+            .map(|(via, address)| (via.clone(), Settling { settled: Some(*address), candidate: None }))
+            .collect();
+        let mut home = Self {
+            means,
+            books,
+            settling,
+            looks: Vec::new(),
+            rota: Rota::default(),
+            failover: Failover::default(),
+            histories: Histories::new(),
+            found: Vec::new(),
+            rounds: 0,
+        };
+        home.after_start();
+        Ok(home)
+    }
+
+    /// Goes on with other means, after a reload. All holds end.
+    pub fn refit(&mut self, means: Means) {
+        self.books.log.refit(means.config.audit);
+        self.means = means;
+        self.after_start();
+        self.release("the configuration was reloaded", |_, _| true);
+    }
+
+    /// Ends every hold, because a person asked for a write by hand.
+    pub fn release_all(&mut self, why: &str) {
+        self.release(why, |_, _| true);
+    }
+
+    /// What survives a restart.
+    pub fn state(&self) -> &State {
+        &self.books.state
+    }
+
+    /// Whether a write was begun whose end is not known.
+    pub fn is_writing(&self) -> bool {
+        !self.books.log.open_intents().is_empty()
+    }
+
+    /// The newest round's rulings.
+    pub fn looks(&self) -> &[Look] {
+        &self.looks
+    }
+
+    /// What the newest round showed to be amiss.
+    pub fn found(&self) -> &[Found] {
+        &self.found
+    }
+
+    /// Enters what is newly amiss, and what is no more, once each. For who looks again and again: one look alone shows
+    /// what is amiss now, and not that something has passed.
+    pub fn enter_findings(&mut self) {
+        let mut now: BTreeSet<_> = self.found.iter().map(|found| (found.line.clone(), found.finding.key())).collect();
+        if self.rounds < diagnose::ROUNDS {
+            // What shows only over many rounds has not passed because this process is young.
+            let lasting = |(_, about): &&(Option<String>, String)| diagnose::needs_history(about);
+            now.extend(self.books.state.findings.iter().filter(lasting).cloned());
+        }
+        let before = self.books.state.findings.clone();
+        let mut news = Vec::new();
+        for found in &self.found {
+            let (line, about) = (found.line.clone(), found.finding.key());
+            if !before.contains(&(line.clone(), about.clone())) {
+                news.push((
+                    (line.clone(), about.clone()),
+                    Event::Found { line, about, text: found.finding.to_string() },
+                ));
+            }
+        }
+        for (line, about) in before.difference(&now) {
+            let gone = Event::Gone { line: line.clone(), about: about.clone() };
+            news.push(((line.clone(), about.clone()), gone));
+        }
+        for (key, event) in news {
+            let is_new = matches!(event, Event::Found { .. });
+            // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
+            if let Err(error) = self.books.log.append(self.means.clock.now(), event) {
+                tracing::debug!("{}", crate::commands::chain_of(&error));
+            } else if is_new {
+                self.books.state.findings.insert(key);
+            } else {
+                self.books.state.findings.remove(&key);
+            }
+        }
+        if let Err(error) = self.books.store.save(&self.books.state) {
+            tracing::debug!("{}", crate::commands::chain_of(&error));
+        }
+    }
+
+    fn after_start(&mut self) {
+        let open = self.books.log.open_intents().clone();
+        for (intent, started) in open {
+            let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
+            let detail = match (zone, self.means.providers.get(&started.provider)) {
+                (Some(zone), Some(provider)) if started.changes.iter().all(|change| change.name.is_in(zone)) => {
+                    provider.resume();
+                    continue;
+                }
+                // A server asked about names of another zone refuses, and that would put the provider on hold.
+                (Some(_), Some(_)) => "the provider now has another zone, so how it ended cannot be read",
+                _ => "the provider is no longer configured, so how it ended cannot be read",
+            };
+            let detail = detail.to_owned();
+            self.enter(Event::Outcome { intent, provider: started.provider, result: Ending::Overtaken, detail });
+        }
+        let fingerprints: BTreeMap<String, String> =
+            self.means.config.providers.iter().map(|(name, p)| (name.clone(), p.fingerprint.clone())).collect();
+        self.release("its configuration changed", |name, fingerprint| {
+            fingerprints.get(name).is_none_or(|present| present != fingerprint)
+        });
+    }
+
+    fn release(&mut self, why: &str, ends: impl Fn(&str, &str) -> bool) {
+        let ended: Vec<String> = self
+            .books
+            .state
+            .holds
+            .iter()
+            .filter(|(name, hold)| ends(name, &hold.fingerprint))
+            .map(|(name, _)| name.clone())
+            .collect();
+        for name in ended {
+            self.books.state.holds.remove(&name);
+            tracing::info!("{name}: the hold ends: {why}");
+            self.enter(Event::Release { provider: name, why: why.to_owned() });
+        }
+        self.save();
+    }
+
+    /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.
+    ///
+    /// Everybody is asked when the round is to be `thorough`, and where the newest round left any doubt.
+    pub async fn look(&mut self, rounds: u32, thorough: bool) -> Vec<(Via, Heard)> {
+        let mut certain = agreed(&self.looks);
+        certain.retain(|via, address| !thorough && self.is_settled(via, *address));
+        self.looks = self.means.glance(&certain, &self.looks, &mut self.rota).await;
+        self.found = self.means.diagnose(&self.looks, &mut self.histories);
+        self.rounds = self.rounds.saturating_add(1);
+        let now = self.means.clock.now();
+        let mut heard = Vec::new();
+        for look in self.looks.clone() {
+            let via = look.via();
+            let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
+            if let Heard::Settled { from, to } = told {
+                self.books.state.settled.insert(via.clone(), to);
+                // First the reason, then the state: what is missing after a crash settles anew.
+                let word = word(&look.ruling, to);
+                self.enter(Event::Settled { line: look.line.clone(), family: look.family, from, to, word });
+                self.save();
+            }
+            let works = matches!(told, Heard::Unchanged | Heard::Settled { .. });
+            self.failover.hear(&via, works, rounds, now);
+            heard.push((via, told));
+        }
+        heard
+    }
+
+    /// Brings the records of the providers for which `due` holds in step with the newest rulings.
+    ///
+    /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
+    pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
+        let mut home = agreed(&self.looks);
+        home.retain(|via, address| self.is_settled(via, *address) && !self.means.forbids(&self.found, via));
+        let words = words(&self.looks);
+        let (now, return_after) = (self.means.clock.now(), self.means.config.watch.return_after);
+        let mut reports = Vec::new();
+        for name in self.means.providers.keys().filter(|name| due(name)) {
+            let failover = &mut self.failover;
+            let prefix_length = self.means.config.watch.prefix_length;
+            let desired = reconcile::desired(&self.means.config.records, name, prefix_length, |record, family| {
+                let key = format!("{name} {} {family}", record.name);
+                let line = failover.follow(&key, &record.lines, family, now, return_after)?;
+                home.get(&Via { line: line.clone(), family }).copied()
+            });
+            let open = self.books.log.open_intents().values().any(|intent| intent.provider == *name);
+            if desired.is_empty() && !open {
+                continue;
+            }
+            if let Some(job) = self.means.job(name, &desired, &words) {
+                reports.push(update::bring_in_step(&job, &mut self.books, &self.means.clock).await);
+            }
+        }
+        reports
+    }
+
+    fn is_settled(&self, via: &Via, address: IpAddr) -> bool {
+        self.settling.get(via).and_then(|settling| settling.settled) == Some(address)
+    }
+
+    fn enter(&mut self, event: Event) {
+        if let Err(error) = self.books.log.append(self.means.clock.now(), event) {
+            tracing::warn!("{}", crate::commands::chain_of(&error));
+        }
+    }
+
+    fn save(&mut self) {
+        if let Err(error) = self.books.store.save(&self.books.state) {
+            tracing::warn!("{}", crate::commands::chain_of(&error));
+        }
+    }
+}
+
+fn open_books(config: &Config) -> Result<Books, BooksError> {
+    let locked = Store::lock(&config.state_dir)?;
+    let state = State::load(&config.state_dir, &config.limits)?;
+    let (log, _) = Log::open(&config.state_dir, config.audit)?;
+    Ok(Books { store: locked.store(&state), state, log })
+}
+
+/// The state as a reader without the lock sees it. Writes nothing.
+pub fn peek(config: &Config) -> Result<State, BooksError> {
+    Ok(State::load(&config.state_dir, &config.limits)?)
+}

@@ -1,0 +1,212 @@
+//! What is configured, made able to act: asking, the vote, and what would follow. Keeps no books.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
+
+use super::{Found, Histories, Look, agreed, words};
+use crate::address::Family;
+use crate::audit::Word;
+use crate::clock::Clock;
+use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind};
+use crate::provider::{Provider, rfc2136::Rfc2136, zonefile::ZoneFile};
+use crate::reconcile;
+use crate::state::State;
+use crate::update::{self, Job, Report};
+use crate::watch::diagnose::{self, Finding, Vantage};
+use crate::watch::rota::{self, Rota};
+use crate::watch::vote;
+use crate::watch::{Testimony, Via, WatchError, Watcher};
+
+/// What is configured, made able to act: the witnesses and the providers.
+pub struct Means {
+    /// The configuration.
+    pub config: Config,
+    watcher: Watcher,
+    pub(super) providers: BTreeMap<String, Box<dyn Provider>>,
+    pub(super) clock: Clock,
+}
+
+impl Means {
+    /// Builds the watcher and the providers. Touches nothing outside yet.
+    pub fn new(config: Config, clock: Clock) -> Result<Self, WatchError> {
+        let watcher =
+            Watcher::new(&config.witnesses, &config.lines, config.watch.timeout, &config.watch.accept_special)?;
+        let build = |(name, provider): (&String, &crate::config::Provider)| {
+            let zone = provider.zone.clone();
+            let built: Box<dyn Provider> = match &provider.kind {
+                ProviderKind::Rfc2136 { server, key } => {
+                    Box::new(Rfc2136::new(zone, server.clone(), key.clone(), provider.timeout))
+                }
+                ProviderKind::Zonefile { file, reload } => {
+                    Box::new(ZoneFile::new(zone, file.clone(), reload.clone(), provider.timeout))
+                }
+            };
+            (name.clone(), built)
+        };
+        let providers = config.providers.iter().map(build).collect();
+        Ok(Self { config, watcher, providers, clock })
+    }
+
+    /// The families that any record wants, or any witness tells when there are no records.
+    pub fn families(&self) -> Vec<Family> {
+        let wanted: BTreeSet<Family> =
+            self.config.records.iter().flat_map(|record| &record.types).map(|rtype| rtype.family()).collect();
+        if wanted.is_empty() {
+            return Family::BOTH
+                .into_iter()
+                .filter(|family| self.config.witnesses.iter().any(|witness| witness.families.contains(family)))
+                .collect();
+        }
+        wanted.into_iter().collect()
+    }
+
+    /// Asks every witness, and holds the vote for each line and family.
+    pub async fn look(&self) -> Vec<Look> {
+        self.glance(&BTreeMap::new(), &[], &mut Rota::default()).await
+    }
+
+    /// What `looks` show to be amiss, line by line; `histories` are brought up to date.
+    pub fn diagnose(&self, looks: &[Look], histories: &mut Histories) -> Vec<Found> {
+        let vantages: BTreeMap<&str, Vantage> =
+            self.config.witnesses.iter().map(|witness| (witness.name.as_str(), vantage(&witness.kind))).collect();
+        let wanted = if self.config.records.is_empty() { Vec::new() } else { self.families() };
+        let lines: BTreeSet<&Option<String>> = looks.iter().map(|look| &look.line).collect();
+        let mut found = Vec::new();
+        for line in lines {
+            let testimony = looks.iter().filter(|look| look.line == *line).flat_map(|look| &look.testimony);
+            let words: Vec<diagnose::Word<'_>> = testimony
+                .filter_map(|one| Some(diagnose::Word::of(*vantages.get(one.witness.as_str())?, one)))
+                .collect();
+            let history = histories.entry(line.clone()).or_default();
+            let findings = diagnose::diagnose(&words, &wanted, history);
+            found.extend(findings.into_iter().map(|finding| Found { line: line.clone(), finding }));
+        }
+        found
+    }
+
+    /// Whether `found` forbids publishing an address that was voted on `via`.
+    pub(super) fn forbids(&self, found: &[Found], via: &Via) -> bool {
+        let of_line: Vec<Finding> =
+            found.iter().filter(|found| found.line == via.line).map(|found| found.finding.clone()).collect();
+        self.config.watch.carrier_nat == CarrierNat::Hold && diagnose::forbids_publishing(&of_line, via.family)
+    }
+
+    /// Those of `found` because of which something is held back.
+    pub fn holding_back<'a>(&'a self, looks: &[Look], found: &'a [Found]) -> impl Iterator<Item = &'a Found> {
+        let held: Vec<Via> = agreed(looks).into_keys().filter(|via| self.forbids(found, via)).collect();
+        found.iter().filter(move |one| {
+            held.iter().any(|via| via.line == one.line && self.forbids(std::slice::from_ref(*one), via))
+        })
+    }
+
+    /// The same, but where `certain` has an address that nobody doubts, only those are asked whose turn it is; where
+    /// their answers leave room for doubt, the others too.
+    ///
+    /// What is near and had no answer in `last` either is asked, but neither counted on nor a reason for doubt: a router
+    /// behind another one never has an address to tell.
+    pub async fn glance(&self, certain: &BTreeMap<Via, IpAddr>, last: &[Look], rota: &mut Rota) -> Vec<Look> {
+        let families = self.families();
+        let mute = |via: &Via, operator: &str| {
+            last.iter()
+                .any(|look| look.via() == *via && look.ruling.silent.iter().any(|(silent, _)| silent == operator))
+        };
+        let turns: BTreeMap<&Via, BTreeSet<&str>> =
+            certain.keys().map(|via| (via, self.turn(via, rota, |operator| mute(via, operator)))).collect();
+        let has_turn = |witness: &Witness, family| {
+            let via = Via { line: witness.line.clone(), family };
+            turns.get(&via).is_none_or(|turn| turn.contains(witness.operator.as_str()))
+        };
+        let mut heard = self.watcher.ask_those(&families, has_turn).await;
+        let doubtful: BTreeSet<&Via> = certain
+            .iter()
+            .filter(|(via, address)| {
+                let counts = |one: &&Testimony| {
+                    let is_mute = one.said.is_err() && self.is_near(&one.witness) && mute(via, &one.operator);
+                    one.via() == **via && !is_mute
+                };
+                rota::leaves_doubt(heard.iter().filter(counts), **address)
+            })
+            .map(|(via, _)| via)
+            .collect();
+        if !doubtful.is_empty() {
+            let rest = |witness: &Witness, family| {
+                doubtful.contains(&Via { line: witness.line.clone(), family }) && !has_turn(witness, family)
+            };
+            heard.extend(self.watcher.ask_those(&families, rest).await);
+        }
+        let rulings = self.watcher.rule(&heard, &families, self.config.watch.quorum);
+        rulings
+            .into_iter()
+            .map(|(via, ruling)| {
+                let testimony = heard.extract_if(.., |one| one.via() == via).collect();
+                Look { line: via.line, family: via.family, ruling, testimony }
+            })
+            .collect()
+    }
+
+    /// The operators whose turn it is.
+    fn turn(&self, via: &Via, rota: &mut Rota, is_mute: impl Fn(&str) -> bool) -> BTreeSet<&str> {
+        let (mut near, mut far): (Vec<&str>, Vec<&str>) = (Vec::new(), Vec::new());
+        for witness in self.watcher.witnesses_of(via) {
+            let list = if witness.kind.is_near() { &mut near } else { &mut far };
+            if !list.contains(&witness.operator.as_str()) {
+                list.push(&witness.operator);
+            }
+        }
+        far.retain(|operator| !near.contains(operator));
+        let needed = vote::needed(near.len() + far.len(), self.config.watch.quorum);
+        let (silent, telling): (Vec<&str>, Vec<&str>) = near.into_iter().partition(|operator| is_mute(operator));
+        let mut turn = rota.turn(via, &telling, &far, needed);
+        turn.extend(silent);
+        turn
+    }
+
+    fn is_near(&self, witness: &str) -> bool {
+        self.config.witnesses.iter().any(|one| one.name == witness && one.kind.is_near())
+    }
+
+    /// What would be written if the rulings of `looks` were acted on at once. Writes nothing anywhere.
+    pub async fn foresee(&self, looks: &[Look], found: &[Found], state: &State) -> Vec<Report> {
+        let mut home = agreed(looks);
+        home.retain(|via, _| !self.forbids(found, via));
+        let words = words(looks);
+        let mut reports = Vec::new();
+        for name in self.providers.keys() {
+            let prefix_length = self.config.watch.prefix_length;
+            let desired = reconcile::desired(&self.config.records, name, prefix_length, |record, family| {
+                let via = |line: &Option<String>| Via { line: line.clone(), family };
+                record.lines.iter().find_map(|line| home.get(&via(line)).copied())
+            });
+            if let Some(job) = self.job(name, &desired, &words).filter(|_| !desired.is_empty()) {
+                reports.push(update::foresee(&job, state, &self.clock).await);
+            }
+        }
+        reports
+    }
+
+    pub(super) fn job<'a>(
+        &'a self,
+        name: &'a str,
+        desired: &'a [reconcile::Desired],
+        words: &'a BTreeMap<Via, Word>,
+    ) -> Option<Job<'a>> {
+        let (settings, provider) = (self.config.providers.get(name)?, self.providers.get(name)?);
+        Some(Job {
+            name,
+            zone: &settings.zone,
+            fingerprint: &settings.fingerprint,
+            provider: provider.as_ref(),
+            desired,
+            words,
+            limits: &self.config.limits,
+        })
+    }
+}
+
+fn vantage(kind: &WitnessKind) -> Vantage {
+    match kind {
+        WitnessKind::Http { .. } | WitnessKind::Stun { .. } => Vantage::Outside,
+        WitnessKind::Router { .. } => Vantage::Router,
+        WitnessKind::Interface { .. } => Vantage::Interface,
+    }
+}
