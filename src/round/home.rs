@@ -251,5 +251,7 @@ fn open_books(config: &Config) -> Result<Books, BooksError> {
 
 /// The state as a reader without the lock sees it. Writes nothing.
 pub fn peek(config: &Config) -> Result<State, BooksError> {
+    // What does not hold in the log is told, as a start of the daemon would.
+    Log::open(&config.state_dir, config.audit)?;
     Ok(State::load(&config.state_dir, &config.limits)?)
 }
