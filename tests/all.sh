@@ -20,7 +20,7 @@ export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 # Each peer: the command that shows it is there, and the Debian package that brings it.
 peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
-    systemd-analyze:systemd unshare:util-linux cc:gcc"
+    systemd-analyze:systemd unshare:util-linux ip:iproute2 cc:gcc"
 python_with_dns() {
     for python in python3 /usr/bin/python3; do
         if "$python" -c 'import dns.zone, dns.update' 2>/dev/null; then command -v "$python"; return; fi

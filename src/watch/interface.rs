@@ -1,4 +1,4 @@
-//! The interface as a witness: the kernel's own list of addresses, by [`netlink`]. For a daemon on the router itself, and
+//! The interface as a witness: the kernel's own list of addresses, by [`netlink`](super::netlink). For a daemon on the router itself, and
 //! for IPv6, where a host's address is the one the world sees.
 //!
 //! [`choose`] is pure.

@@ -244,7 +244,11 @@ fn what_leads_to_a_stranger_is_held() {
         (Finding::CaptivePortal { operators: vec!["north".into()] }, [false; 2]),
         (Finding::Dissenter { operator: "tern".into(), family: Ipv4, dissent: 20, rounds: 20 }, [false; 2]),
     ] {
-        assert_eq!(Family::BOTH.map(|family| forbids_publishing(&[finding.clone()], family)), held, "{finding}");
+        assert_eq!(
+            Family::BOTH.map(|family| forbids_publishing(std::slice::from_ref(&finding), family)),
+            held,
+            "{finding}"
+        );
     }
     assert!(!forbids_publishing(&[], Ipv4));
     let all = [Finding::FamilyMissing { family: Ipv6 }, carrier(Router, None, None)];
