@@ -3,6 +3,7 @@
 
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
+use std::io::Write;
 use std::net::IpAddr;
 use std::process::{Command, Stdio};
 use std::time::Duration;
@@ -154,20 +155,51 @@ fn an_address_is_heard_once_it_is_known_to_be_unique() {
     });
 }
 
+/// Ten thousand changes, none of which is read meanwhile.
+fn overflow() {
+    let mut flood = Command::new("ip").args(["-batch", "-"]).stdin(Stdio::piped()).spawn().unwrap();
+    flood.stdin.take().unwrap().write_all(batch().as_bytes()).unwrap();
+    assert!(flood.wait().unwrap().success());
+}
+
+fn batch() -> String {
+    let both =
+        |n: u32| format!("addr add 10.7.{0}.{1}/32 dev wan0\naddr del 10.7.{0}.{1}/32 dev wan0\n", n / 250, n % 250);
+    (0..5000).map(both).collect()
+}
+
+#[test]
+#[ignore = "needs unshare and ip: tests/all.sh runs it"]
+fn what_the_kernel_drops_in_silence_is_told_too() {
+    inside("what_the_kernel_drops_in_silence_is_told_too", async || {
+        let mut changes = Changes::listen().await.unwrap();
+        for round in 0..3 {
+            overflow();
+            assert_eq!(next(&mut changes).await, Push::Missed, "round {round}");
+            // Dropped: the kernel has said that it drops, and says so no more until all is read that the socket holds.
+            ip("addr add 203.0.113.77/24 dev wan0");
+            loop {
+                match next(&mut changes).await {
+                    Push::Missed => break,
+                    push => assert_ne!(push, Push::Gained(address("203.0.113.77")), "this was to be dropped"),
+                }
+            }
+            // From here on all is heard again.
+            ip("addr del 203.0.113.77/24 dev wan0");
+            assert_eq!(next(&mut changes).await, Push::Lost(address("203.0.113.77")));
+        }
+    });
+}
+
 #[test]
 #[ignore = "needs unshare and ip: tests/all.sh runs it"]
 fn a_flood_of_ten_thousand_changes_causes_few_looks() {
     inside("a_flood_of_ten_thousand_changes_causes_few_looks", async || {
         let mut changes = Changes::listen().await.unwrap();
-        let mut batch = String::new();
-        for n in 0..5000 {
-            batch += &format!("addr add 10.7.{}.{}/32 dev wan0\n", n / 250, n % 250 + 1);
-            batch += &format!("addr del 10.7.{}.{}/32 dev wan0\n", n / 250, n % 250 + 1);
-        }
         let start = Instant::now();
         let mut flood = tokio::process::Command::new("ip").args(["-batch", "-"]).stdin(Stdio::piped()).spawn().unwrap();
         let mut stdin = flood.stdin.take().unwrap();
-        let writer = tokio::spawn(async move { stdin.write_all(batch.as_bytes()).await });
+        let writer = tokio::spawn(async move { AsyncWriteExt::write_all(&mut stdin, batch().as_bytes()).await });
         let (mut coalesce, mut looks, mut over) = (Coalesce::default(), 0, false);
         loop {
             let due = coalesce.due().map(|due| start + due);

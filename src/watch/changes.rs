@@ -7,8 +7,10 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::io;
 use std::net::IpAddr;
+use std::time::Duration;
 
 use rustix::io::Errno;
+use tokio::time::{Instant, sleep_until};
 
 use super::netlink::{Address, Body, SCOPE_LINK, Socket, flag, parse};
 use crate::address::Family;
@@ -16,8 +18,12 @@ use crate::address::Family;
 /// RTMGRP_IPV4_IFADDR, RTMGRP_IPV4_ROUTE, RTMGRP_IPV6_IFADDR and RTMGRP_IPV6_ROUTE (linux/rtnetlink.h).
 const GROUPS: u32 = 0x10 | 0x40 | 0x100 | 0x400;
 
-/// Datagrams read before other tasks have their turn.
+/// Datagrams read at a time.
 const CHUNK: usize = 64;
+
+/// Time from one reading to the next: the first change is told at once, and a flood costs no more than this allows. What
+/// the socket cannot hold meanwhile, the kernel drops, and says so.
+const PAUSE: Duration = Duration::from_millis(20);
 
 /// Addresses remembered. Of one that does not fit, every mention counts as news.
 const REMEMBERED: usize = 1024;
@@ -52,6 +58,10 @@ impl fmt::Display for Push {
 pub struct Changes {
     socket: Socket,
     memory: Memory,
+    read_from: Instant,
+    /// Since the kernel said that it dropped news it says so no more, and drops them silently until all is read that the
+    /// socket holds (`netlink_overrun` in af_netlink.c). What was lost last is told then.
+    losing: bool,
 }
 
 impl Changes {
@@ -66,7 +76,7 @@ impl Changes {
         for address in Socket::open(0)?.addresses(None).await? {
             memory.note(&address);
         }
-        Ok(Self { socket, memory })
+        Ok(Self { socket, memory, read_from: Instant::now(), losing: false })
     }
 
     /// Waits for the next change; what the kernel has told up to then counts as one. Safe to drop at any point.
@@ -75,29 +85,31 @@ impl Changes {
     /// What the system says, other than that news were lost.
     pub async fn next(&mut self) -> io::Result<Push> {
         loop {
-            let mut news = read(self.socket.receive().await, &mut self.memory)?;
-            for _ in 1..CHUNK {
+            sleep_until(self.read_from).await;
+            if !self.losing {
+                self.socket.readable().await?;
+            }
+            self.read_from = Instant::now() + PAUSE;
+            let mut news = None;
+            for _ in 0..CHUNK {
                 let more = match self.socket.received() {
+                    Ok(Some(datagram)) => self.memory.hear(datagram),
+                    Ok(None) if std::mem::take(&mut self.losing) => Some(self.memory.miss()),
                     Ok(None) => break,
-                    Ok(Some(datagram)) => Ok(datagram),
-                    Err(error) => Err(error),
+                    Err(error) if error.raw_os_error() == Some(Errno::NOBUFS.raw_os_error()) => {
+                        self.losing = true;
+                        Some(self.memory.miss())
+                    }
+                    Err(error) if error.kind() == io::ErrorKind::InvalidData => Some(self.memory.miss()),
+                    Err(error) => return Err(error),
                 };
-                news = read(more, &mut self.memory)?.or(news);
+                // That something is missing outweighs what is known.
+                news = news.filter(|news| *news == Push::Missed).or(more).or(news);
             }
             if let Some(push) = news {
                 return Ok(push);
             }
-            tokio::task::yield_now().await;
         }
-    }
-}
-
-fn read(datagram: io::Result<&[u8]>, memory: &mut Memory) -> io::Result<Option<Push>> {
-    match datagram {
-        Ok(datagram) => Ok(memory.hear(datagram)),
-        Err(error) if error.raw_os_error() == Some(Errno::NOBUFS.raw_os_error()) => Ok(Some(Push::Missed)),
-        Err(error) if error.kind() == io::ErrorKind::InvalidData => Ok(Some(Push::Missed)),
-        Err(error) => Err(error),
     }
 }
 
@@ -111,19 +123,25 @@ pub struct Memory {
 impl Memory {
     /// Takes in one datagram of news; the last change in it, if there is one.
     pub fn hear(&mut self, datagram: &[u8]) -> Option<Push> {
-        let Ok(messages) = parse(datagram) else { return Some(Push::Missed) };
+        let Ok(messages) = parse(datagram) else { return Some(self.miss()) };
         let mut news = None;
         for message in messages {
             news = match message.body {
                 Body::Address(address) => self.note(&address),
                 Body::AddressGone(address) => self.forget(&address),
                 Body::Route(route) | Body::RouteGone(route) if route.is_default() => Some(Push::Route(route.family)),
-                Body::Overrun => Some(Push::Missed),
+                Body::Overrun => Some(self.miss()),
                 _ => None,
             }
             .or(news);
         }
         news
+    }
+
+    /// Takes in that something was missed: what is remembered may be over, and would hide that it comes back.
+    fn miss(&mut self) -> Push {
+        self.usable.clear();
+        Push::Missed
     }
 
     /// Takes in an address as it is now.

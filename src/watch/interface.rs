@@ -1,5 +1,5 @@
-//! The interface as a witness: the kernel's own list of addresses, by [`super::netlink`]. For a daemon on the router itself, and
-//! for IPv6, where a host's address is the one the world sees.
+//! The interface as a witness: the kernel's own list of addresses, by [`super::netlink`]. For a daemon on the router
+//! itself, and for IPv6, where a host's address is the one the world sees.
 //!
 //! [`choose`] is pure.
 

@@ -306,13 +306,22 @@ impl Socket {
         Ok(Self { fd, buffer: vec![0; DATAGRAM] })
     }
 
+    /// Waits until there may be a datagram. Safe to drop at any point.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub async fn readable(&self) -> io::Result<()> {
+        self.fd.readable().await?.retain_ready();
+        Ok(())
+    }
+
     /// The next datagram of the kernel, once there is one. Safe to drop at any point.
     ///
     /// # Errors
     /// What the system says: ENOBUFS when news were lost.
     pub async fn receive(&mut self) -> io::Result<&[u8]> {
         loop {
-            self.fd.readable().await?.retain_ready();
+            self.readable().await?;
             if let Some(length) = self.read()? {
                 return Ok(self.buffer.get(..length).unwrap_or_default());
             }

@@ -30,6 +30,8 @@ impl Coturn {
         let child = Command::new(super::find("turnserver"))
             .args(["-n", "--no-cli", "--no-tls", "--no-dtls", "--log-file=stdout", "-L", "127.0.0.1", "-L", "::1"])
             .args(["-p", &port.to_string(), "--pidfile", pidfile.to_str().unwrap()])
+            // No relay is asked for; without this it makes itself ready for 16,384 of them.
+            .args(["--min-port", "49152", "--max-port", "49155"])
             .args(arguments)
             .current_dir(dir.path())
             .stdin(Stdio::null())

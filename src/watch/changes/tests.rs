@@ -98,16 +98,22 @@ fn what_linux_sends_is_heard() {
     assert_eq!(hear(refreshed), [Push::Lost(ip("2001:db8:1200:2:6578:960e:8362:6039"))]);
     assert_eq!(hear("ip addr del 203.0.113.78/24 dev wan0"), [Push::Lost(ip("203.0.113.78"))]);
     assert_eq!(hear("ip route del default"), [Push::Route(Family::Ipv4)]);
+}
+
+#[test]
+fn after_a_gap_nothing_is_taken_as_known() {
+    let mut memory = Memory::default();
+    let home = address("203.0.113.77", 0, FOREVER);
+    memory.note(&home);
     assert_eq!(memory.hear(&[0; 3]), Some(Push::Missed));
+    // It may have gone and come back in the gap.
+    assert_eq!(memory.note(&home), Some(Push::Gained(home.address)));
+    assert_eq!(memory.note(&home), None);
 }
 
 #[tokio::test]
 async fn it_listens_without_any_privilege() {
-    let changes = Changes::listen().await.unwrap();
-    assert!(
-        changes.memory.usable.keys().any(|(_, address)| address.is_ipv4() || address.is_ipv6())
-            || changes.memory.usable.is_empty()
-    );
+    Changes::listen().await.unwrap();
 }
 
 proptest! {
