@@ -46,6 +46,10 @@ impl Coturn {
                 eprintln!("turnserver ended: {}", coturn.log());
                 return None;
             }
+            if coturn.log().contains("Address already in use") {
+                // It would try for ever; another port is free.
+                return None;
+            }
             assert!(Instant::now() < end, "turnserver does not answer: {}", coturn.log());
         }
         Some(coturn)
