@@ -91,13 +91,13 @@ impl Up {
 #[test]
 #[ignore = "needs namespaces, iproute2, nftables, nginx, named, coturn and miniupnpd: tests/all.sh runs it"]
 fn nothing_is_left_behind() {
-    let lab = |end| Up::new(|variables| launch(NAME, 60, variables), end);
+    let lab = |end| Up::new(|variables| launch(NAME, "60", variables), end);
     lab("well").ends(Some(0));
     lab("panic").ends(Some(101));
 
     // Its time is up, however far it has come: timeout ends unshare, and itself, by SIGKILL.
     let mark = format!("{}-timed", std::process::id());
-    let timed = launch(NAME, 1, &[(END, "hang"), (INSIDE, &mark)]);
+    let timed = launch(NAME, "1", &[(END, "hang"), (INSIDE, &mark)]);
     until("its beginning", || living(&mark).len() > 3);
     Up { child: timed, mark, _dir: tempfile::tempdir().unwrap() }.ends(None);
 
@@ -129,7 +129,7 @@ fn four_go_side_by_side() {
         until("the others", || counter.load(Ordering::Relaxed) == 4);
     };
     let one = || {
-        let up = Up::new(|variables| launch(NAME, 60, variables), "hang");
+        let up = Up::new(|variables| launch(NAME, "60", variables), "hang");
         meet(&up_now);
         assert!(living(&up.mark).len() > 6);
         meet(&ending);

@@ -185,8 +185,7 @@ pub(crate) fn addresses(host: Host, shape: Shape) -> String {
             routes(text, &[&format!("default via {GATEWAY}")]);
         }
         Host::Router => {
-            bridge(text, "lan", &["lan1", "lan2"]);
-            device(text, "lan", &[&format!("{GATEWAY}/24")]);
+            bridge(text, "lan", &[&format!("{GATEWAY}/24")], &["lan1", "lan2"]);
             let (wan, wan6, gateway, gateway6) = match shape {
                 Shape::CarrierNat => (BEHIND_CARRIER, "2001:db8:2::2", "100.64.0.1", "2001:db8:2::1"),
                 Shape::DoubleNat => (BEHIND_FRONT, "2001:db8:2::2", "192.168.1.1", "2001:db8:2::1"),
@@ -208,8 +207,8 @@ pub(crate) fn addresses(host: Host, shape: Shape) -> String {
         }
         Host::Isp => {
             let all = ["line1", "line2"];
-            bridge(text, "lines", if shape == Shape::TwoLines { &all } else { &all[..1] });
-            device(text, "lines", &["203.0.113.1/24", "2001:db8:1::1/64"]);
+            let lines = if shape == Shape::TwoLines { &all } else { &all[..1] };
+            bridge(text, "lines", &["203.0.113.1/24", "2001:db8:1::1/64"], lines);
             device(text, "outside", &["198.51.100.62/26", "2001:db8:53::1/64"]);
             device(text, "edge", &["198.51.100.65/28"]);
             device(text, "intruder", &["198.51.100.193/26"]);
@@ -251,9 +250,11 @@ fn device(text: &mut String, name: &str, addresses: &[&str]) {
     writeln!(text, "link set {name} up").unwrap();
 }
 
-fn bridge(text: &mut String, name: &str, ports: &[&str]) {
+/// The bridge is up before its ports: the kernel may tell a second late that a bridge opened after them is up.
+fn bridge(text: &mut String, name: &str, addresses: &[&str], ports: &[&str]) {
     // An address of its own, of those for documentation (RFC 9542): else it has a port's, and another when that leaves.
     writeln!(text, "link add {name} address 00:00:5e:00:53:01 type bridge mcast_snooping 0").unwrap();
+    device(text, name, addresses);
     for port in ports {
         writeln!(text, "link set {port} master {name} up").unwrap();
     }

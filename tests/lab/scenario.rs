@@ -11,8 +11,8 @@ use std::time::{Duration, Instant};
 /// Set inside a lab; its value marks all processes of this lab, which inherit it.
 pub(crate) const INSIDE: &str = "TESTS_LAB_INSIDE";
 
-/// A lab that is still there after this many seconds is ended.
-const SECONDS: u32 = 120;
+/// A lab that is still there after this many seconds is ended; `TESTS_LAB_SECONDS` says otherwise.
+const SECONDS: &str = "120";
 
 /// The labs that this process has started.
 static COUNT: AtomicU32 = AtomicU32::new(0);
@@ -31,7 +31,8 @@ pub(crate) fn scenario<T: Fn()>(_test: T, body: impl FnOnce()) {
     }
     let begun = Instant::now();
     let (_, name) = type_name::<T>().split_once("::").unwrap();
-    let output = launch(name, SECONDS, &[]).wait_with_output().unwrap();
+    let seconds = std::env::var("TESTS_LAB_SECONDS").unwrap_or_else(|_| SECONDS.to_owned());
+    let output = launch(name, &seconds, &[]).wait_with_output().unwrap();
     let said = String::from_utf8_lossy(&output.stdout);
     print!("{said}");
     eprint!("{}", String::from_utf8_lossy(&output.stderr));
@@ -44,16 +45,15 @@ pub(crate) fn scenario<T: Fn()>(_test: T, body: impl FnOnce()) {
 
 /// Starts the test called `name` in a lab of its own, with more variables.
 ///
-/// The lab ends with the thread that called this, however that comes: each link of the chain is tied to the life of the one
-/// before it, and `unshare` ties that of the lab to its own.
-pub(crate) fn launch(name: &str, seconds: u32, variables: &[(&str, &str)]) -> Child {
+/// The lab ends with the thread that called this, however that comes: each link of the chain is tied to the life of the
+/// one before it, and `unshare` ties that of the lab to its own.
+pub(crate) fn launch(name: &str, seconds: &str, variables: &[(&str, &str)]) -> Child {
     let tied = ["setpriv", "--pdeathsig", "KILL"];
-    let seconds = seconds.to_string();
     // An ordinary user becomes root of a user namespace.
     let unshare: &[_] = if rustix::process::geteuid().is_root() { &["unshare"] } else { &["unshare", "-Ur"] };
     let words = [
         &tied[..],
-        &["timeout", "-s", "KILL", &seconds],
+        &["timeout", "-s", "KILL", seconds],
         &tied,
         unshare,
         &["-n", "-m", "-p", "-u", "-f", "--kill-child", "--mount-proc"],
