@@ -35,11 +35,14 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
 mod advertise;
+mod cases;
 #[path = "../common/mod.rs"]
 mod common;
 mod follow;
 mod gateway;
 mod itself;
+mod kinds;
+mod lines;
 #[path = "../common/living.rs"]
 mod living;
 mod net;
