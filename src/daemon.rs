@@ -18,7 +18,7 @@ use tokio::time::Instant;
 
 use crate::clock::{Clock, Timestamp};
 use crate::config::load::{ConfigError, Loaded};
-use crate::round::{Found, Home, Look, Means, RoundError};
+use crate::round::{Found, HeldBack, Home, Look, Means, RoundError};
 use crate::state::Hold;
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::Via;
@@ -92,6 +92,8 @@ pub struct Snapshot {
     pub looks: Vec<Look>,
     /// What the newest round showed to be amiss.
     pub findings: Vec<Found>,
+    /// The records that it holds back because of that.
+    pub held_back: Vec<HeldBack>,
     /// The newest report of each provider.
     pub providers: BTreeMap<String, Report>,
     /// The providers on hold.
@@ -221,6 +223,7 @@ impl Daemon {
         self.home.enter_findings();
         self.said.findings(self.home.found());
         self.latest.findings = self.home.found().to_vec();
+        self.latest.held_back = self.home.held_back();
         self.latest.looks = self.home.looks().to_vec();
         self.show();
         Ok(true)
@@ -308,7 +311,10 @@ impl Snapshot {
     pub fn sentence(&self) -> String {
         let records: Vec<_> = self.providers.values().flat_map(|report| &report.records).collect();
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
-        let mut text = format!("{in_step} of {} records in step", records.len());
+        let mut text = format!("{in_step} of {} records in step", records.len() + self.held_back.len());
+        if !self.held_back.is_empty() {
+            text.push_str(&format!(", {} held back", self.held_back.len()));
+        }
         for look in &self.looks {
             text.push_str(&format!("; {} {}", look.via(), brief(look)));
         }

@@ -11,10 +11,13 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::net::IpAddr;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
 use crate::audit::Word;
+use crate::name::DnsName;
+use crate::provider::RecordType;
+use crate::state::State;
 use crate::update::BooksError;
 use crate::watch::diagnose::{Finding, History};
 use crate::watch::vote::{Outcome, Ruling};
@@ -55,10 +58,10 @@ impl Look {
 }
 
 /// Something that is amiss with a line or its witnesses.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Found {
     /// The line; `None` when there is only one.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub line: Option<String>,
     /// What is amiss.
     #[serde(flatten)]
@@ -75,8 +78,32 @@ impl fmt::Display for Found {
     }
 }
 
-/// How often operators dissented lately, line by line.
+/// A record that is not published although its address is agreed on: the home could not be reached there.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct HeldBack {
+    /// The line; `None` when there is only one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<String>,
+    /// The record's name.
+    pub name: DnsName,
+    /// Its type.
+    #[serde(rename = "type")]
+    pub rtype: RecordType,
+    /// What the outside sees.
+    pub address: IpAddr,
+}
+
+/// What earlier rounds leave behind for the diagnosis of later ones, line by line.
 pub type Histories = BTreeMap<Option<String>, History>;
+
+/// The histories with which a process goes on from `state`.
+pub fn histories(state: &State) -> Histories {
+    let mut histories = Histories::new();
+    for Found { line, finding } in &state.nats {
+        histories.entry(line.clone()).or_default().recall(finding.clone());
+    }
+    histories
+}
 
 /// The addresses that the newest rulings agree on.
 pub fn agreed(looks: &[Look]) -> BTreeMap<Via, IpAddr> {

@@ -19,6 +19,7 @@ use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::provider::Change;
+use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
 use crate::watch::Via;
 
@@ -43,6 +44,9 @@ pub struct State {
     /// What is amiss and was told of: the line, and what it is about.
     #[serde(default)]
     pub findings: BTreeSet<(Option<String>, String)>,
+    /// What stood between each line and the world when that could last be told.
+    #[serde(default)]
+    pub nats: Vec<Found>,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
-use crate::round::{self, Found, Histories, Look, Means, RoundError};
+use crate::round::{self, Found, HeldBack, Look, Means, RoundError};
 use crate::update::Report;
 
 /// What one round saw, and did or would do.
@@ -13,6 +13,7 @@ use crate::update::Report;
 pub(super) struct Document<'a> {
     pub(super) looks: &'a [Look],
     pub(super) findings: &'a [Found],
+    pub(super) held_back: &'a [HeldBack],
     pub(super) providers: &'a [Report],
     pub(super) written: bool,
 }
@@ -23,18 +24,20 @@ pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError
     let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
     let (looks, found, reports) = block_on(async {
         let looks = means.look().await;
-        let found = means.diagnose(&looks, &mut Histories::new());
+        let found = means.diagnose(&looks, &mut round::histories(&state));
         let reports = means.foresee(&looks, &found, &state).await;
         (looks, found, reports)
     })?;
-    let held_back = means.holding_back(&looks, &found).next().is_some();
+    let held_back = means.held_back(&looks, &found);
     let changes = reports.iter().any(|report| report.records.iter().any(|record| record.after.is_some()));
     if common.json {
-        print_json(&Document { looks: &looks, findings: &found, providers: &reports, written: false })?;
+        let (looks, findings, held_back) = (&looks, &found, &held_back);
+        print_json(&Document { looks, findings, held_back, providers: &reports, written: false })?;
     } else {
         let paint = say::Paint::stdout();
         let mut text = say::looks(&looks, paint);
         text.push_str(&say::findings(&found, paint));
+        text.push_str(&say::held_back(&held_back, paint));
         text.push_str(&say::records(&reports, say::Mood::Would, paint));
         text.push_str(&say::troubles(&reports, paint));
         let means: Vec<&str> = reports.iter().filter_map(|report| report.means.as_deref()).collect();
@@ -45,7 +48,7 @@ pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError
         text.push('\n');
         print(&text)?;
     }
-    match verdict(&looks, &reports, held_back) {
+    match verdict(&looks, &reports, !held_back.is_empty()) {
         Exit::Done if exit_code && changes => Ok(Exit::Differs),
         exit => Ok(exit),
     }

@@ -10,7 +10,7 @@ use tracing_subscriber::registry::LookupSpan;
 
 use crate::provider::RrSet;
 use crate::reconcile::Verb;
-use crate::round::{Found, Look};
+use crate::round::{Found, HeldBack, Look};
 use crate::update::{RecordReport, RecordState, Report, Trouble};
 use crate::watch::vote::Outcome;
 
@@ -83,6 +83,19 @@ pub fn looks(looks: &[Look], paint: Paint) -> String {
 pub fn findings(found: &[Found], paint: Paint) -> String {
     found.iter().fold(String::new(), |mut text, found| {
         let _ = writeln!(text, "{}", paint.tone(Tone::Amiss, &found.to_string()));
+        text
+    })
+}
+
+/// The records that are held back because of what was found, a line each, and the way to have them published.
+pub fn held_back(held: &[HeldBack], paint: Paint) -> String {
+    let width = held.iter().map(|one| one.name.as_str().len()).max().unwrap_or(0);
+    held.iter().fold(String::new(), |mut text, HeldBack { line, name, rtype, address }| {
+        let line = line.as_ref().map(|line| format!(" of {line}")).unwrap_or_default();
+        let note = format!(
+            "held back: {address}{line} may not lead here; carrier_nat = \"publish\" in [watch] publishes it all the same"
+        );
+        let _ = writeln!(text, "{:width$}  {rtype:4}  {}", name.as_str(), paint.tone(Tone::Amiss, &note));
         text
     })
 }

@@ -17,15 +17,17 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
         home.look(1, true).await;
         home.publish(|_| true).await
     })?;
-    let held_back = home.means.holding_back(home.looks(), home.found()).next().is_some();
-    let exit = verdict(home.looks(), &reports, held_back);
+    let held_back = home.held_back();
+    let exit = verdict(home.looks(), &reports, !held_back.is_empty());
     if common.json {
         let written = reports.iter().any(Report::has_written);
-        print_json(&Document { looks: home.looks(), findings: home.found(), providers: &reports, written })?;
+        let (looks, findings) = (home.looks(), home.found());
+        print_json(&Document { looks, findings, held_back: &held_back, providers: &reports, written })?;
     } else if !(exit == Exit::Done && reports.iter().all(is_quiet)) {
         let paint = say::Paint::stdout();
         let mut text = say::looks(home.looks(), paint);
         text.push_str(&say::findings(home.found(), paint));
+        text.push_str(&say::held_back(&held_back, paint));
         text.push_str(&say::records(&reports, say::Mood::Done, paint));
         text.push_str(&say::troubles(&reports, paint));
         print(&text)?;

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
-use super::{Found, Histories, Look, Means, RoundError, agreed, word, words};
+use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event};
 use crate::config::Config;
@@ -11,7 +11,7 @@ use crate::reconcile;
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Report};
 use crate::watch::Via;
-use crate::watch::diagnose;
+use crate::watch::diagnose::{self, Finding, History};
 use crate::watch::failover::Failover;
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
@@ -41,6 +41,7 @@ impl Home {
             .iter()
             .map(|(via, address)| (via.clone(), Settling { settled: Some(*address), candidate: None }))
             .collect();
+        let histories = histories(&books.state);
         let mut home = Self {
             means,
             books,
@@ -48,7 +49,7 @@ impl Home {
             looks: Vec::new(),
             rota: Rota::default(),
             failover: Failover::default(),
-            histories: Histories::new(),
+            histories,
             found: Vec::new(),
             rounds: 0,
         };
@@ -87,6 +88,11 @@ impl Home {
     /// What the newest round showed to be amiss.
     pub fn found(&self) -> &[Found] {
         &self.found
+    }
+
+    /// The records that the newest round holds back.
+    pub fn held_back(&self) -> Vec<HeldBack> {
+        self.means.held_back(&self.looks, &self.found)
     }
 
     /// Enters what is newly amiss, and what is no more, once each. For who looks again and again: one look alone shows
@@ -177,6 +183,7 @@ impl Home {
         certain.retain(|via, address| !thorough && self.is_settled(via, *address));
         self.looks = self.means.glance(&certain, &self.looks, &mut self.rota).await;
         self.found = self.means.diagnose(&self.looks, &mut self.histories);
+        self.remember_nats();
         self.rounds = self.rounds.saturating_add(1);
         let now = self.means.clock.now();
         let mut heard = Vec::new();
@@ -190,7 +197,9 @@ impl Home {
                 self.enter(Event::Settled { line: look.line.clone(), family: look.family, from, to, word });
                 self.save();
             }
-            let works = matches!(told, Heard::Unchanged | Heard::Settled { .. });
+            // Where nothing can be published, a record has nothing to follow.
+            let works =
+                matches!(told, Heard::Unchanged | Heard::Settled { .. }) && !self.means.forbids(&self.found, &via);
             self.failover.hear(&via, works, rounds, now);
             heard.push((via, told));
         }
@@ -223,6 +232,19 @@ impl Home {
             }
         }
         reports
+    }
+
+    /// Keeps what stands between the lines and the world: at the next start the router may still be silent.
+    fn remember_nats(&mut self) {
+        let of_line = |(line, history): (&Option<String>, &History)| {
+            let found = |finding: &Finding| Found { line: line.clone(), finding: finding.clone() };
+            history.nats().map(found).collect::<Vec<_>>()
+        };
+        let nats: Vec<Found> = self.histories.iter().flat_map(of_line).collect();
+        if nats != self.books.state.nats {
+            self.books.state.nats = nats;
+            self.save();
+        }
     }
 
     fn is_settled(&self, via: &Via, address: IpAddr) -> bool {

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
-use super::{Found, Histories, Look, agreed, words};
+use super::{Found, HeldBack, Histories, Look, agreed, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
@@ -91,12 +91,23 @@ impl Means {
         self.config.watch.carrier_nat == CarrierNat::Hold && diagnose::forbids_publishing(&of_line, via.family)
     }
 
-    /// Those of `found` because of which something is held back.
-    pub fn holding_back<'a>(&'a self, looks: &[Look], found: &'a [Found]) -> impl Iterator<Item = &'a Found> {
-        let held: Vec<Via> = agreed(looks).into_keys().filter(|via| self.forbids(found, via)).collect();
-        found.iter().filter(move |one| {
-            held.iter().any(|via| via.line == one.line && self.forbids(std::slice::from_ref(*one), via))
-        })
+    /// The records that are held back because of `found`: on every line that has an address for them.
+    pub fn held_back(&self, looks: &[Look], found: &[Found]) -> Vec<HeldBack> {
+        let home = agreed(looks);
+        let mut held = Vec::new();
+        for record in &self.config.records {
+            for rtype in record.types.iter().copied() {
+                let vias = record.lines.iter().map(|line| Via { line: line.clone(), family: rtype.family() });
+                let (forbidden, free): (Vec<Via>, Vec<Via>) =
+                    vias.filter(|via| home.contains_key(via)).partition(|via| self.forbids(found, via));
+                if let (true, Some(via)) = (free.is_empty(), forbidden.first())
+                    && let Some(address) = home.get(via).copied()
+                {
+                    held.push(HeldBack { line: via.line.clone(), name: record.name.clone(), rtype, address });
+                }
+            }
+        }
+        held
     }
 
     /// The same, but where `certain` has an address that nobody doubts, only those are asked whose turn it is; where

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::net::{IpAddr, Ipv4Addr};
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::interface::{Bare, Excluded};
 use super::router::Mute;
@@ -25,7 +25,7 @@ pub const DISSENT: u32 = 3;
 const REMEMBERED: usize = 256;
 
 /// From where a witness sees the home.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Vantage {
     /// The world: an echo service, a STUN server.
@@ -102,7 +102,7 @@ impl<'a> Word<'a> {
 }
 
 /// One thing that is amiss. Its text says what, and what to do.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "finding", rename_all = "kebab-case")]
 pub enum Finding {
     /// The access provider shares one public address among several homes (RFC 6598, section 1).
@@ -169,6 +169,21 @@ impl Finding {
     }
 }
 
+impl Finding {
+    fn forbids(&self, family: Family) -> bool {
+        match self {
+            Self::CarrierNat { .. } | Self::DoubleNat { .. } => family == Family::Ipv4,
+            Self::OtherEgress { family: seen, .. } => *seen == family,
+            Self::FamilyMissing { .. } | Self::CaptivePortal { .. } | Self::Dissenter { .. } => false,
+        }
+    }
+
+    /// Whether what the outside agrees on now shows that this has passed, although nobody within can tell.
+    fn is_over(&self, outside: Option<IpAddr>) -> bool {
+        matches!((self, outside), (Self::OtherEgress { inside, .. }, Some(outside)) if is_same(*inside, outside))
+    }
+}
+
 /// Whether a finding with this [`Finding::key`] shows only over many rounds.
 pub fn needs_history(key: &str) -> bool {
     key.starts_with("dissenter ")
@@ -185,7 +200,9 @@ impl fmt::Display for Finding {
             Self::CarrierNat { by, inside, outside } => {
                 match inside {
                     Some(inside) => write!(f, "carrier NAT: {by} has {inside}, of the carrier's own network")?,
-                    None => write!(f, "carrier NAT: {by} says that it has no public address")?,
+                    None => {
+                        write!(f, "carrier NAT, or another router in front: {by} says that it has no public address")?;
+                    }
                 }
                 seen(f, outside)?;
                 f.write_str(
@@ -226,10 +243,12 @@ impl fmt::Display for Finding {
     }
 }
 
-/// How often operators dissented lately. Bounded, and forgotten at a restart.
+/// How often operators dissented lately, which is bounded and forgotten at a restart; and what was last seen to stand
+/// between the home and the world, until it is seen to be gone: silence changes nothing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct History {
     tracks: BTreeMap<(Family, String), Track>,
+    nats: BTreeMap<Family, Finding>,
 }
 
 /// The last rounds of one operator, the newest in the lowest bit.
@@ -243,6 +262,18 @@ impl History {
     /// Forgets the operators for which `keep` does not hold: after a reload.
     pub fn retain(&mut self, keep: impl Fn(&str) -> bool) {
         self.tracks.retain(|(_, operator), _| keep(operator));
+    }
+
+    /// What was last seen to stand between the home and the world.
+    pub fn nats(&self) -> impl Iterator<Item = &Finding> {
+        self.nats.values()
+    }
+
+    /// Goes on from such a finding. Others are ignored.
+    pub fn recall(&mut self, finding: Finding) {
+        if let Some(family) = Family::BOTH.into_iter().find(|family| finding.forbids(*family)) {
+            self.nats.insert(family, finding);
+        }
     }
 
     fn note(&mut self, family: Family, operator: &str, dissents: bool) {
@@ -264,7 +295,16 @@ pub fn diagnose(words: &[Word<'_>], wanted: &[Family], history: &mut History) ->
     let outside = |family| agreed(&ballots(words, family));
     for family in Family::BOTH {
         let agreed = outside(family);
-        findings.extend(nat(words, family, agreed));
+        match sight(words, family, agreed) {
+            Sight::Clear => {
+                history.nats.remove(&family);
+            }
+            Sight::Barred(finding) => {
+                history.nats.insert(family, finding);
+            }
+            Sight::Dark => history.nats.retain(|of, finding| *of != family || !finding.is_over(agreed)),
+        }
+        findings.extend(history.nats.get(&family).cloned());
         if let Some(agreed) = agreed {
             for (operator, said) in ballots(words, family).into_iter().filter(|(_, said)| !said.is_empty()) {
                 history.note(family, operator, said != [agreed]);
@@ -319,12 +359,23 @@ fn agreed(ballots: &BTreeMap<&str, Vec<IpAddr>>) -> Option<IpAddr> {
     votes().find(|address| votes().filter(|vote| vote == address).count() > ballots.len() / 2)
 }
 
+/// The view from within.
+enum Sight {
+    /// Nothing stands between the home and the world, or nobody is asked from within.
+    Clear,
+    /// Something does.
+    Barred(Finding),
+    /// This round cannot tell.
+    Dark,
+}
+
 /// What the view from within says, against `outside`. At most one finding a family: the first that explains it.
-fn nat(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Option<Finding> {
+fn sight(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Sight {
     let within = || words.iter().filter(|word| word.family == family && word.vantage != Vantage::Outside);
     // Where one who sees it from within has what the outside sees, the way is clear.
-    if within().any(|word| matches!(word.told, Told::Address(inside) if outside.is_some_and(|o| is_same(inside, o)))) {
-        return None;
+    let meets = |told| matches!(told, Told::Address(inside) if outside.is_some_and(|outside| is_same(inside, outside)));
+    if within().next().is_none() || within().any(|word| meets(word.told)) {
+        return Sight::Clear;
     }
     let shared = within().find_map(|word| match (word.told, word.vantage) {
         (Told::Inner(IpAddr::V4(inside)), by) if is_carriers(inside) => {
@@ -351,7 +402,7 @@ fn nat(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Option<Fi
             _ => None,
         })
     };
-    shared.or_else(double).or_else(elsewhere)
+    shared.or_else(double).or_else(elsewhere).map_or(Sight::Dark, Sight::Barred)
 }
 
 /// What a carrier uses between it and its customers: 100.64.0.0/10 (RFC 6598, section 7), and 192.0.0.0/29 where IPv4 is
@@ -378,11 +429,7 @@ fn is_same(inside: IpAddr, outside: IpAddr) -> bool {
 /// may still work, but nothing here can know that: `carrier_nat = "publish"` says so. Another egress holds the family that
 /// it was seen in: the record would lead to the far end of a VPN.
 pub fn forbids_publishing(findings: &[Finding], family: Family) -> bool {
-    findings.iter().any(|finding| match finding {
-        Finding::CarrierNat { .. } | Finding::DoubleNat { .. } => family == Family::Ipv4,
-        Finding::OtherEgress { family: seen, .. } => *seen == family,
-        Finding::FamilyMissing { .. } | Finding::CaptivePortal { .. } | Finding::Dissenter { .. } => false,
-    })
+    findings.iter().any(|finding| finding.forbids(family))
 }
 
 #[cfg(test)]

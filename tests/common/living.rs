@@ -149,6 +149,11 @@ pub(crate) struct Daemon {
 impl Daemon {
     /// Starts it with the `fingerpost.toml` of `dir`.
     pub(crate) fn start(dir: &Path) -> Self {
+        Self::start_with(dir, &[])
+    }
+
+    /// The same with more variables.
+    pub(crate) fn start_with(dir: &Path, variables: &[(&str, &Path)]) -> Self {
         let log = dir.join("log");
         let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
         // The tests' own variables would be unknown keys of the configuration.
@@ -160,6 +165,7 @@ impl Daemon {
             .current_dir(dir)
             .env_remove("NOTIFY_SOCKET")
             .env_remove("JOURNAL_STREAM")
+            .envs(variables.iter().copied())
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(File::create(&log).unwrap())

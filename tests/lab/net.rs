@@ -15,7 +15,7 @@ use rustix::thread::{LinkNameSpaceType, move_into_link_name_space};
 
 use crate::advertise::{self, Prefix};
 use crate::living::until;
-use crate::plan::{Host, Line, SECOND_WAN, Shape, WAN, addresses, rules, wires};
+use crate::plan::{BEHIND_CARRIER, BEHIND_FRONT, Host, Line, SECOND_WAN, Shape, WAN, addresses, rules, wires};
 use crate::scenario::INSIDE;
 
 /// A network that is up. The end of the test ends it.
@@ -105,6 +105,24 @@ impl Lab {
     fn readdress(&self, line: Line, old: Ipv4Addr, new: Ipv4Addr) {
         // Adding comes first: without any address the default route would be gone as well.
         self.ip(self.provided(line), &format!("addr add {new}/24 dev wan\naddr del {old}/24 dev wan\n"));
+    }
+
+    /// The box in front of the router translates no more: the router has `new` of the access provider's as its own, as
+    /// when a carrier gives a line a public address, or when a first router becomes a bridge. Only in shapes with a front.
+    pub(crate) fn public(&self, new: Ipv4Addr) {
+        let inner = if self.shape == Shape::CarrierNat { BEHIND_CARRIER } else { BEHIND_FRONT };
+        self.given.lock().unwrap().wan = new;
+        self.within(Host::Front, || {
+            feed("nft", &["-f", "-"], "flush ruleset\n");
+            // It answers on either side for what is on the other (RFC 1027).
+            for device in ["lan", "wan"] {
+                fs::write(format!("/proc/sys/net/ipv4/conf/{device}/proxy_arp"), "1").unwrap();
+                fs::write(format!("/proc/sys/net/ipv4/neigh/{device}/proxy_delay"), "0").unwrap();
+            }
+        });
+        self.ip(Host::Front, &format!("route add {new}/32 dev lan\n"));
+        let to = "route replace default via 203.0.113.1\n";
+        self.ip(Host::Router, &format!("addr add {new}/24 dev wan\naddr del {inner}/24 dev wan\n{to}"));
     }
 
     /// The line fails silently, beyond the router: packets are lost, and no device is down.

@@ -4,8 +4,10 @@ use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
 use std::os::unix::fs::OpenOptionsExt as _;
+use std::os::unix::net::UnixDatagram;
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::Duration;
 
@@ -125,18 +127,23 @@ impl Lab {
     }
 
     /// Instead of miniupnpd, which never tells a private address: answers the home's question for the external address
-    /// by NAT-PMP with `address`, until the scenario ends.
-    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) {
+    /// by NAT-PMP with what is in the value returned, at first `address`, until the scenario ends. Without an address
+    /// there, it is silent.
+    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) -> Arc<Mutex<Option<Ipv4Addr>>> {
         let socket = self.within(Host::Router, || UdpSocket::bind((GATEWAY, 5351)).unwrap());
+        let says = Arc::new(Mutex::new(Some(address)));
+        let told = Arc::clone(&says);
         thread::spawn(move || {
             let mut question = [0; 2];
             while let Ok((_, from)) = socket.recv_from(&mut question) {
-                if question == [0, 0] {
+                let address = *told.lock().unwrap();
+                if let Some(address) = address.filter(|_| question == [0, 0]) {
                     let answer = [[0, 128, 0, 0], [0, 0, 0, 1], address.octets()].concat();
                     socket.send_to(&answer, from).unwrap();
                 }
             }
         });
+        says
     }
 
     /// The router's answer to the home's question for the external address by NAT-PMP (RFC 6886, section 3.2).
@@ -245,6 +252,46 @@ impl Fingerpost<'_> {
     /// Starts the daemon.
     pub(crate) fn daemon(&self) -> Daemon {
         self.lab.within(self.host, || Daemon::start(self.dir()))
+    }
+
+    /// The same, with a service manager that listens.
+    pub(crate) fn daemon_and_manager(&self) -> (Daemon, Manager) {
+        let path = self.dir().join("notify");
+        // That of a daemon before this one.
+        let _ = fs::remove_file(&path);
+        let socket = UnixDatagram::bind(&path).unwrap();
+        socket.set_nonblocking(true).unwrap();
+        let variables = [("NOTIFY_SOCKET", path.as_path())];
+        let daemon = self.lab.within(self.host, || Daemon::start_with(self.dir(), &variables));
+        (daemon, Manager { socket, status: String::new() })
+    }
+
+    /// The entries of the audit log with this event, oldest first, as the program shows them.
+    pub(crate) fn audit(&self, event: &str) -> Vec<serde_json::Value> {
+        let shown = self.run(&["audit", "show", "--event", event, "--json"]);
+        assert!(shown.status.success(), "{shown:?}");
+        let document: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
+        document.as_array().unwrap().clone()
+    }
+}
+
+/// What a service manager hears (sd_notify(3)).
+pub(crate) struct Manager {
+    socket: UnixDatagram,
+    status: String,
+}
+
+impl Manager {
+    /// The newest status.
+    pub(crate) fn status(&mut self) -> &str {
+        let mut bytes = vec![0; 65536];
+        while let Ok(length) = self.socket.recv(&mut bytes) {
+            let text = String::from_utf8_lossy(&bytes[..length]);
+            if let Some(status) = text.lines().find_map(|line| line.strip_prefix("STATUS=")) {
+                self.status = status.to_owned();
+            }
+        }
+        &self.status
     }
 }
 

@@ -270,7 +270,7 @@ fn each_finding_says_what_to_do() {
         "carrier NAT: the router has 100.64.3.7, of the carrier's own network, and the outside sees 203.0.113.77: "
     ));
     assert!(texts[1].starts_with(
-        "carrier NAT: the router says that it has no public address, and the outside sees 203.0.113.77: "
+        "carrier NAT, or another router in front: the router says that it has no public address, and the outside sees 203.0.113.77: "
     ));
     assert!(
         texts[2].starts_with("double NAT, or carrier NAT: the router's outer address is 192.168.1.2, a private one; ")
@@ -342,5 +342,54 @@ proptest! {
                 }
             }
         }
+    }
+}
+
+#[test]
+fn what_stands_in_the_way_is_gone_when_it_is_seen_to_be_and_not_before() {
+    let carrier = || carrier(Vantage::Router, Some("100.64.3.7"), Some(HOME));
+    let vpn = || elsewhere(Vantage::Router, HOME, "198.51.100.9");
+    for (title, first, then, expected) in [
+        (
+            "a silent router",
+            &["north 203.0.113.77", "router 100.64.3.7"][..],
+            &["north 203.0.113.77", "router -"][..],
+            { vec![carrier()] },
+        ),
+        ("all silent", &["north 203.0.113.77", "router 100.64.3.7"], &["north -", "router -"], vec![carrier()]),
+        (
+            "a public router",
+            &["north 203.0.113.77", "router 100.64.3.7"],
+            &["north 203.0.113.77", "router 203.0.113.77"],
+            { vec![] },
+        ),
+        ("no router asked any more", &["north 203.0.113.77", "router 100.64.3.7"], &["north 203.0.113.77"], vec![]),
+        (
+            "another finding",
+            &["north 203.0.113.77", "router 100.64.3.7"],
+            &["north 203.0.113.77", "router 10.0.0.2"],
+            { vec![double("10.0.0.2", Some(HOME))] },
+        ),
+        ("a VPN, and silence", &["north 198.51.100.9", "router 203.0.113.77"], &["north 198.51.100.9", "router -"], {
+            vec![vpn()]
+        }),
+        ("a VPN, and a split", &["north 198.51.100.9", "router 203.0.113.77"], &["north -", "router 203.0.113.77"], {
+            vec![vpn()]
+        }),
+        (
+            "a VPN that ended, and silence",
+            &["north 198.51.100.9", "router 203.0.113.77"],
+            &["north 203.0.113.77", "router -"],
+            vec![],
+        ),
+    ] {
+        let mut history = History::default();
+        assert_eq!(diagnose(&words(first), &[], &mut history).len(), 1, "{title}");
+        // A restart in between makes no difference.
+        let mut later = History::default();
+        history.nats().for_each(|finding| later.recall(finding.clone()));
+        assert_eq!(diagnose(&words(then), &[], &mut history), expected, "{title}");
+        assert_eq!(diagnose(&words(then), &[], &mut later), expected, "{title}");
+        assert!(history.nats().eq(&expected), "{title}");
     }
 }
