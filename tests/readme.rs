@@ -7,6 +7,7 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
+use fingerpost::config::Config;
 use fingerpost::config::load::{Sources, load};
 use fingerpost::watch::vote::needed;
 use rustix::process::{Pid, Signal, kill_process};
@@ -37,26 +38,57 @@ fn blocks(language: &str) -> Vec<String> {
     blocks
 }
 
-#[test]
-fn the_configuration_loads_without_a_remark() {
-    let blocks = blocks("toml");
-    assert_eq!(blocks.len(), 1);
+/// What this configuration amounts to. The key's credential is there; anything that is wrong or remarked on fails.
+fn loaded(text: &str) -> Config {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("fingerpost.toml");
-    fs::write(&file, &blocks[0]).unwrap();
+    fs::write(&file, text).unwrap();
     fs::write(dir.path().join("gauge.key"), "aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=\n").unwrap();
     let credentials_dir = Some(dir.path().to_owned());
     let loaded = load(&Sources { file, credentials_dir, ..Sources::default() }).unwrap();
-    assert_eq!(loaded.config.witnesses.len(), 3);
-    assert_eq!(loaded.config.records.len(), 1);
     assert!(loaded.notes.is_empty(), "{:?}", loaded.notes);
-    let rounds = 24 * 60 * 60 / loaded.config.watch.every.as_secs();
-    let requests = rounds * needed(3, loaded.config.watch.quorum) as u64;
+    loaded.config
+}
+
+#[test]
+fn the_configuration_loads_without_a_remark() {
+    let config = loaded(&blocks("toml")[0]);
+    assert_eq!(config.witnesses.len(), 3);
+    assert_eq!(config.records.len(), 1);
+    let rounds = 24 * 60 * 60 / config.watch.every.as_secs();
+    let requests = rounds * needed(3, config.watch.quorum) as u64;
     for number in
         [format!("{rounds} rounds"), format!("{requests} small HTTPS"), format!("{} an operator", requests / 3)]
     {
         assert!(readme().contains(&number), "{number}");
     }
+}
+
+#[test]
+fn the_other_witnesses_stand_beside_it_and_the_lines_in_its_place() {
+    let [whole, witnesses, lines] = blocks("toml").try_into().unwrap();
+    // An interface that is asked for IPv6 is of use when a record wants that.
+    let both = whole.replace("types = [\"A\"]", "types = [\"A\", \"AAAA\"]");
+    let config = loaded(&format!("{both}{witnesses}"));
+    assert_eq!(config.witnesses.len(), 6);
+    // As the text says, only the first operator of each line is shown.
+    let (_, provider) = whole.split_once("[provider.home]").unwrap();
+    let provider = provider.split("[[record]]").next().unwrap();
+    let more: String = ["ferryman", "quayside"]
+        .iter()
+        .flat_map(|operator| {
+            ["fibre", "radio"].map(|line| {
+                format!(
+                    "[[witness]]\nname = \"{operator}-{line}\"\noperator = \"{operator}\"\nkind = \"http\"\n\
+                 url = \"https://{operator}.example/\"\nline = \"{line}\"\n"
+                )
+            })
+        })
+        .collect();
+    let config = loaded(&format!("[provider.home]{provider}{lines}{more}"));
+    assert_eq!((config.lines.len(), config.witnesses.len()), (2, 6));
+    assert_eq!(config.records[0].lines, [Some("fibre".to_owned()), Some("radio".to_owned())]);
+    assert_eq!(config.watch.return_after.as_secs(), 600, "ten minutes");
 }
 
 #[test]

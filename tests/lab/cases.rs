@@ -1,6 +1,6 @@
 //! The cases in which no record can help: each is named, and nothing is published.
 
-use std::net::Ipv4Addr;
+use std::net::{Ipv4Addr, TcpListener};
 
 use fingerpost::provider::{RecordType, RrSet};
 
@@ -9,7 +9,7 @@ use crate::common::{DnsServer, ZONE, set};
 use crate::living::{Daemon, until};
 use crate::net::Lab;
 use crate::parts::{Fingerpost, configuration};
-use crate::plan::{BEHIND_CARRIER, BEHIND_FRONT, ECHOES, Host, PREFIX, Shape, VPN_EXIT, WAN};
+use crate::plan::{BEHIND_CARRIER, BEHIND_FRONT, ECHOES, HOME, Host, PREFIX, Shape, VPN_EXIT, WAN};
 use crate::scenario::scenario;
 
 const NEXT: Ipv4Addr = Ipv4Addr::new(203, 0, 113, 77);
@@ -250,6 +250,30 @@ fn a_carrier_nat_is_not_over_because_the_router_falls_silent() {
     });
 }
 
+/// What cannot be known: the router has learned the carrier's address by STUN and tells it as its own, so all agree.
+/// Only a probe from outside shows that nobody gets in.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables, nginx, named, coturn and miniupnpd: tests/all.sh runs it"]
+fn a_carrier_nat_behind_which_the_router_asks_the_outside_is_not_seen() {
+    scenario(a_carrier_nat_behind_which_the_router_asks_the_outside_is_not_seen, || {
+        let lab = Lab::up(Shape::CarrierNat);
+        let case = Case::new(&lab, &home("", "\"A\""));
+        let (_coturn, _miniupnpd) = (lab.coturn(), lab.miniupnpd());
+        assert!(case.said(&["locate"], Some(0)).contains("203.0.113.9   agreed by 6 of 6 operators"));
+        assert_eq!(case.found(), [""; 0]);
+        case.said(&["sync"], Some(0));
+        assert_eq!(case.gauge(), Some(set(120, &[&WAN.to_string()])));
+
+        lab.publish(443);
+        let _service = lab.within(Host::Home, || TcpListener::bind((HOME, 443)).unwrap());
+        let _witness = lab.witness(&["--probe-back", "--accept-special", "203.0.113.0/24"]);
+        let probe = || lab.asked(Host::Home, Ipv4Addr::new(198, 51, 100, 12).into(), "/probe?port=443", "");
+        assert!(probe().contains("{\"ip\":\"203.0.113.9\",\"port\":443,\"state\":\"refused\"}"), "{}", probe());
+        lab.public(NEXT);
+        assert!(probe().contains("{\"ip\":\"203.0.113.77\",\"port\":443,\"state\":\"open\"}"), "{}", probe());
+    });
+}
+
 #[test]
 #[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
 fn one_family_missing() {
@@ -286,6 +310,7 @@ fn a_captive_portal() {
     scenario(a_captive_portal, || {
         let lab = Lab::up(Shape::Plain);
         let mut case = Case::new(&lab, &home("", "\"A\""));
+        let _says = lab.natpmp_says(WAN);
         let page = "default_type text/html; return 200 '<!doctype html><title>Welcome</title><p>Please log in.';";
         let answers = [page, page, "return 511 '<html>log in</html>';", page, page];
         let ats = ECHOES.map(|last| (Ipv4Addr::new(198, 51, 100, last), 80).into());

@@ -50,3 +50,4 @@ mod parts;
 mod plan;
 mod scenario;
 mod shapes;
+mod witness;

@@ -181,6 +181,12 @@ impl Lab {
         self.within(Host::Router, || feed("nft", &["-f", "-"], &rule));
     }
 
+    /// Lets connections to this TCP port of any IPv6 address of the home's network through.
+    pub(crate) fn admit_ipv6(&self, port: u16) {
+        let rule = format!("add rule inet filter forward meta nfproto ipv6 tcp dport {port} accept\n");
+        self.within(Host::Router, || feed("nft", &["-f", "-"], &rule));
+    }
+
     /// The addresses of `device` within `host`, each with its preferred lifetime in seconds.
     pub(crate) fn addresses(&self, host: Host, device: &str) -> Vec<(IpAddr, u32)> {
         let all = links(host);

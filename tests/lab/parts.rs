@@ -1,8 +1,8 @@
 //! What runs on the hosts: BIND, nginx, coturn, miniupnpd, and the program itself. Each ends with its value.
 
 use std::fs::{self, File};
-use std::io::{self, Write as _};
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
+use std::io::{self, Read as _, Write as _};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream, UdpSocket};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::os::unix::net::UnixDatagram;
 use std::path::Path;
@@ -93,6 +93,38 @@ impl Lab {
             self.within(Host::Outside, asked).is_some()
         });
         part
+    }
+
+    /// The program in `outside` as a witness for others, at port 8080 for HTTP and 3480 for STUN (coturn has 3478, and
+    /// 3479 by RFC 5780), with these options
+    /// besides. For STUN it names each address of [`STUN`] and [`STUN_IPV6`].
+    pub(crate) fn witness(&self, options: &[&str]) -> Part {
+        let dir = tempfile::tempdir().unwrap();
+        let stun = STUN.map(|ip| format!("{ip}:3480")).into_iter().chain([format!("[{STUN_IPV6}]:3480")]);
+        let child = self.within(Host::Outside, || {
+            let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+            command.args(["echo", "--http", "[::]:8080"]).args(stun.flat_map(|at| ["--stun".to_owned(), at]));
+            command.args(options).stdin(Stdio::null()).stdout(Stdio::null());
+            command.env_remove("NOTIFY_SOCKET").stderr(File::create(dir.path().join("log")).unwrap()).spawn().unwrap()
+        });
+        let mut part = Part { dir, child: Some(child), pid: None };
+        until("the witness", || {
+            assert!(part.lives(), "the witness ended:\n{}", part.log());
+            part.log().matches(" answers ").count() == 4
+        });
+        part
+    }
+
+    /// The witness's answer, its head included, to a GET by `host` over the family of `service`.
+    pub(crate) fn asked(&self, host: Host, service: IpAddr, target: &str, fields: &str) -> String {
+        self.within(host, || {
+            let mut stream = TcpStream::connect((service, 8080)).unwrap();
+            stream.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
+            write!(stream, "GET {target} HTTP/1.1\r\nHost: echo\r\n{fields}\r\n").unwrap();
+            let mut answer = String::new();
+            stream.read_to_string(&mut answer).unwrap();
+            answer
+        })
     }
 
     /// miniupnpd on the router, answering the home's network by NAT-PMP, PCP and as UPnP IGD. It believes no
