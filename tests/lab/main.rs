@@ -7,13 +7,17 @@
 mod advertise;
 #[path = "../common/mod.rs"]
 mod common;
+mod flood;
 mod follow;
 mod gateway;
 mod itself;
+mod kinds;
 #[path = "../common/living.rs"]
 mod living;
+mod moves;
 mod net;
 mod parts;
 mod plan;
+mod prefixes;
 mod scenario;
 mod shapes;

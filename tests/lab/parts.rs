@@ -18,7 +18,7 @@ use tokio::net::TcpSocket;
 use crate::common::named::Named;
 use crate::common::nginx::{Nginx, Service};
 use crate::common::{DnsServer, KEY, SECRET_BASE64, ZONE, ZoneSetup};
-use crate::living::{Daemon, until};
+use crate::living::{Daemon, binary, until};
 use crate::net::Lab;
 use crate::plan::{DNS, ECHOES, GATEWAY, Host, STUN, STUN_IPV6, outside_ipv6};
 
@@ -97,15 +97,26 @@ impl Lab {
     /// documentation address of its own interface, so it learns its address from coturn, which must be up: behind a
     /// carrier's NAT or another router it reports what these have.
     pub(crate) fn miniupnpd(&self) -> Part {
-        self.miniupnpd_with(&format!("ext_perform_stun=yes\next_stun_host={}\next_stun_port=3478\n", STUN[0]))
+        self.miniupnpd_with(&by_stun())
     }
 
     /// The same with these lines of its configuration instead of those about STUN.
     pub(crate) fn miniupnpd_with(&self, lines: &str) -> Part {
+        let part = self.miniupnpd_unasked(&format!("enable_natpmp=yes\n{lines}"));
+        until("miniupnpd's answer", || self.natpmp().is_some());
+        part
+    }
+
+    /// The same as [`Lab::miniupnpd`], as UPnP IGD only. It may take a moment until it answers.
+    pub(crate) fn miniupnpd_without_natpmp(&self) -> Part {
+        self.miniupnpd_unasked(&format!("enable_natpmp=no\n{}", by_stun()))
+    }
+
+    fn miniupnpd_unasked(&self, lines: &str) -> Part {
         let dir = tempfile::tempdir().unwrap();
         let (conf, pid) = (dir.path().join("conf"), dir.path().join("pid"));
         let text = format!(
-            "ext_ifname=wan\nlistening_ip=lan\nipv6_disable=yes\nenable_natpmp=yes\nenable_upnp=yes\nsecure_mode=yes\n\
+            "ext_ifname=wan\nlistening_ip=lan\nipv6_disable=yes\nenable_upnp=yes\nsecure_mode=yes\n\
              uuid=5b6f3c1e-0d1c-4c5e-9a54-6d1f77a90001\nupnp_table_name=filter\nupnp_nat_table_name=nat\n\
              allow 1024-65535 192.168.77.0/24 1024-65535\n{lines}"
         );
@@ -119,15 +130,14 @@ impl Lab {
         assert!(begun.status.success(), "{begun:?}");
         until("miniupnpd's process id", || fs::read_to_string(&pid).is_ok_and(|text| text.ends_with('\n')));
         let pid = fs::read_to_string(pid).unwrap().trim().parse().unwrap();
-        let part = Part { dir, child: None, pid: Some(pid) };
-        until("miniupnpd's answer", || self.natpmp().is_some());
-        part
+        Part { dir, child: None, pid: Some(pid) }
     }
 
     /// Instead of miniupnpd, which never tells a private address: answers the home's question for the external address
-    /// by NAT-PMP with `address`, until the scenario ends.
-    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) {
+    /// by NAT-PMP with `address`, until the scenario ends. The same socket is handed back.
+    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) -> UdpSocket {
         let socket = self.within(Host::Router, || UdpSocket::bind((GATEWAY, 5351)).unwrap());
+        let same = socket.try_clone().unwrap();
         thread::spawn(move || {
             let mut question = [0; 2];
             while let Ok((_, from)) = socket.recv_from(&mut question) {
@@ -137,6 +147,7 @@ impl Lab {
                 }
             }
         });
+        same
     }
 
     /// The router's answer to the home's question for the external address by NAT-PMP (RFC 6886, section 3.2).
@@ -158,6 +169,11 @@ impl Lab {
         fingerpost.configure(configuration);
         fingerpost
     }
+}
+
+/// How miniupnpd learns its address.
+fn by_stun() -> String {
+    format!("ext_perform_stun=yes\next_stun_host={}\next_stun_port=3478\n", STUN[0])
 }
 
 /// The unspecified address of the same family.
@@ -235,7 +251,7 @@ impl Fingerpost<'_> {
     pub(crate) fn run(&self, arguments: &[&str]) -> Output {
         self.lab.within(self.host, || {
             let mut command = Command::new("timeout");
-            command.arg("60").arg(env!("CARGO_BIN_EXE_fingerpost")).args(arguments);
+            command.arg("60").arg(binary()).args(arguments);
             command.args(["--config", "fingerpost.toml"]).current_dir(self.dir()).stdin(Stdio::null());
             command.env_clear().envs(std::env::var_os("PATH").map(|path| ("PATH", path)));
             command.output().unwrap()
@@ -246,11 +262,54 @@ impl Fingerpost<'_> {
     pub(crate) fn daemon(&self) -> Daemon {
         self.lab.within(self.host, || Daemon::start(self.dir()))
     }
+
+    /// The same with these arguments as well.
+    pub(crate) fn daemon_with(&self, arguments: &[&str]) -> Daemon {
+        self.lab.within(self.host, || Daemon::start_with(self.dir(), arguments))
+    }
+}
+
+/// The operators of [`ECHOES`].
+const OPERATORS: [&str; 5] = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];
+
+/// The first `count` of [`ECHOES`] as witnesses over `family`, an operator each.
+pub(crate) fn echo_witnesses(count: usize, family: &str) -> String {
+    let witness = |(operator, last): (&&str, u8)| {
+        let host = match family {
+            "ipv4" => Ipv4Addr::new(198, 51, 100, last).to_string(),
+            _ => format!("[{}]", outside_ipv6(last.into())),
+        };
+        witness(operator, "http", &format!("url = \"http://{host}/\"\nfamilies = [\"{family}\"]"))
+    };
+    OPERATORS.iter().zip(ECHOES).take(count).map(witness).collect()
+}
+
+/// A server of [`Lab::coturn`] as a witness over `family`, run by `operator`.
+pub(crate) fn stun_witness(operator: &str, family: &str, server: IpAddr) -> String {
+    let server = SocketAddr::from((server, 3478));
+    witness(operator, "stun", &format!("server = \"{server}\"\nfamilies = [\"{family}\"]"))
+}
+
+/// A witness of any kind. The one of each kind and operator is enough of a name, with the families.
+pub(crate) fn witness(operator: &str, kind: &str, rest: &str) -> String {
+    let family = ["ipv4", "ipv6"].into_iter().find(|family| rest.contains(family)).unwrap_or("any");
+    format!(
+        "[[witness]]\nname = \"{operator}-{kind}-{family}\"\noperator = \"{operator}\"\nkind = \"{kind}\"\n{rest}\n"
+    )
 }
 
 /// A configuration with an echo service for each of [`ECHOES`], an operator each, and these records (labels of the
 /// scenario's zone) at BIND.
 pub(crate) fn configuration(watch: &str, records: &[(&str, &str)]) -> String {
+    let mut witnesses = echo_witnesses(5, "ipv4");
+    if records.iter().any(|(_, rest)| rest.contains("AAAA")) {
+        witnesses += &echo_witnesses(5, "ipv6");
+    }
+    configured(watch, &witnesses, records)
+}
+
+/// A configuration with these witnesses and records.
+pub(crate) fn configured(watch: &str, witnesses: &str, records: &[(&str, &str)]) -> String {
     let mut text = format!(
         r#"state_dir = "state"
 [watch]
@@ -265,21 +324,9 @@ kind = "rfc2136"
 zone = "{ZONE}"
 server = "{DNS}:53"
 key = {{ name = "{}", algorithm = "{}", secret = {{ file = "key" }} }}
-"#,
+{witnesses}"#,
         KEY.name, KEY.algorithm
     );
-    let operators = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];
-    for (operator, last) in operators.iter().zip(ECHOES) {
-        let (ipv4, ipv6) = (Ipv4Addr::new(198, 51, 100, last), outside_ipv6(last.into()));
-        for (family, host) in [("ipv4", ipv4.to_string()), ("ipv6", format!("[{ipv6}]"))] {
-            if family == "ipv4" || records.iter().any(|(_, rest)| rest.contains("AAAA")) {
-                text += &format!(
-                    "[[witness]]\nname = \"{operator}-{family}\"\noperator = \"{operator}\"\nkind = \"http\"\n\
-                     url = \"http://{host}/\"\nfamilies = [\"{family}\"]\n"
-                );
-            }
-        }
-    }
     for (label, rest) in records {
         text += &format!("[[record]]\nname = \"{label}.{ZONE}\"\nprovider = \"home\"\nttl = \"2m\"\n{rest}\n");
     }
