@@ -8,7 +8,7 @@ use serde_json::Value;
 use crate::common::DnsServer;
 use crate::living::until;
 use crate::net::Lab;
-use crate::parts::{Fingerpost, configured, echo_witnesses, stun_witness, witness};
+use crate::parts::{Fingerpost, Part, configured, echo_witnesses, stun_witness, witness};
 use crate::plan::{HOME_TOKEN, Host, STUN, STUN_IPV6, Shape};
 use crate::scenario::scenario;
 
@@ -32,7 +32,7 @@ fn is_told(lab: &Lab, named: &DnsServer, fingerpost: &Fingerpost<'_>, address: I
     assert_eq!(lab.rrset(named, "gauge", rtype), Some(RrSet { ttl: 120, addresses: [address].into() }));
 }
 
-/// The line moves; waits for the router's service where there is one.
+/// The line moves.
 fn moved(lab: &Lab, last: u8) -> IpAddr {
     let new = Ipv4Addr::new(203, 0, 113, last);
     lab.router_wan(new);
@@ -49,9 +49,12 @@ fn renumbered(lab: &Lab, prefix: &str) -> IpAddr {
     home
 }
 
-fn router_tells(lab: &Lab, address: IpAddr) {
-    let IpAddr::V4(address) = address else { unreachable!() };
-    until("the router's new address", || lab.natpmp().is_some_and(|answer| answer[8..] == address.octets()));
+/// The line moves, and the router knows.
+fn moved_with(lab: &Lab, miniupnpd: &Part, last: u8) -> IpAddr {
+    let new = Ipv4Addr::new(203, 0, 113, last);
+    miniupnpd.paused(|| lab.router_wan(new));
+    until("the router's new address", || lab.natpmp().is_some_and(|answer| answer[8..] == new.octets()));
+    new.into()
 }
 
 #[test]
@@ -68,26 +71,22 @@ fn each_kind_tells_the_ipv4_address() {
 
         let alone = |witnesses: &str| home.configure(&configured(WATCH, witnesses, &records));
         alone(&echo_witnesses(1, "ipv4"));
-        is_told(&lab, &named, &home, moved(&lab, 21), 1);
+        is_told(&lab, &named, &home, moved_with(&lab, &miniupnpd, 21), 1);
         alone(&stun());
-        is_told(&lab, &named, &home, moved(&lab, 22), 1);
+        is_told(&lab, &named, &home, moved_with(&lab, &miniupnpd, 22), 1);
         alone(&router());
-        let new = moved(&lab, 23);
-        router_tells(&lab, new);
-        is_told(&lab, &named, &home, new, 1);
+        is_told(&lab, &named, &home, moved_with(&lab, &miniupnpd, 23), 1);
 
         // The interface has the address only where the daemon is on the router itself.
         let here = witness("here", "interface", "interface = \"wan\"\nfamilies = [\"ipv4\"]");
         let on_the_router = lab.fingerpost(Host::Router, &configured(WATCH, &here, &records));
-        is_told(&lab, &named, &on_the_router, moved(&lab, 24), 1);
+        is_told(&lab, &named, &on_the_router, moved_with(&lab, &miniupnpd, 24), 1);
 
         let all = echo_witnesses(3, "ipv4") + &stun() + &stun_witness("quayside", "ipv4", STUN[1].into()) + &router();
         alone(&all);
-        let new = moved(&lab, 25);
-        router_tells(&lab, new);
-        is_told(&lab, &named, &home, new, 6);
+        is_told(&lab, &named, &home, moved_with(&lab, &miniupnpd, 25), 6);
         on_the_router.configure(&configured(WATCH, &(echo_witnesses(3, "ipv4") + &stun() + &here), &records));
-        is_told(&lab, &named, &on_the_router, moved(&lab, 26), 5);
+        is_told(&lab, &named, &on_the_router, moved_with(&lab, &miniupnpd, 26), 5);
 
         // A router with NAT-PMP turned off is asked as an IGD.
         drop(miniupnpd);
@@ -131,7 +130,7 @@ fn all_kinds_together_tell_both_families() {
     scenario(all_kinds_together_tell_both_families, || {
         let lab = Lab::up(Shape::Plain);
         let (named, _nginx, _coturn) = (lab.named(""), lab.echoes(), lab.coturn());
-        let _miniupnpd = lab.miniupnpd();
+        let miniupnpd = lab.miniupnpd();
         let witnesses = [
             echo_witnesses(3, "ipv4"),
             echo_witnesses(3, "ipv6"),
@@ -143,8 +142,7 @@ fn all_kinds_together_tell_both_families() {
         let records = [("gauge", "types = [\"A\", \"AAAA\"]")];
         let home = lab.fingerpost(Host::Home, &configured(WATCH, &witnesses.concat(), &records));
         for (last, prefix) in [(77, "2001:db8:77::"), (78, "2001:db8:abcd:12::")] {
-            let (new, address) = (moved(&lab, last), renumbered(&lab, prefix));
-            router_tells(&lab, new);
+            let (new, address) = (moved_with(&lab, &miniupnpd, last), renumbered(&lab, prefix));
             is_told(&lab, &named, &home, new, 5);
             is_told(&lab, &named, &home, address, 5);
         }

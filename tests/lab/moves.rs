@@ -52,7 +52,7 @@ fn when(log: &str, parts: &[&str]) -> Option<SystemTime> {
 fn follow(title: &str, watch: &str, pushed: bool) {
     let lab = Lab::up(Shape::Plain);
     let (named, nginx, _coturn) = (lab.named(""), lab.echoes(), lab.coturn());
-    let _miniupnpd = lab.miniupnpd();
+    let miniupnpd = lab.miniupnpd();
     let witnesses = echo_witnesses(3, "ipv4")
         + &stun_witness("millrace", "ipv4", STUN[0].into())
         + &witness("router", "router", "");
@@ -69,7 +69,7 @@ fn follow(title: &str, watch: &str, pushed: bool) {
         let new = Ipv4Addr::new(203, 0, 113, last);
         let (said, asked) = (daemon.log().len(), nginx.asked(0, 1).len());
         let begun = SystemTime::now();
-        lab.router_wan(new);
+        miniupnpd.paused(|| lab.router_wan(new));
         until("the new address", || has(&new.to_string()));
         let seen = SystemTime::now();
         // It reads back what it wrote before it says so.
