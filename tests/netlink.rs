@@ -198,3 +198,22 @@ fn a_flood_of_ten_thousand_changes_causes_few_looks() {
         assert!(coalesce.ignored() < coalesce.seen());
     });
 }
+
+/// The kernel tells a loss before what it kept (linux/net/netlink/af_netlink.c, `netlink_overrun`).
+#[test]
+#[ignore = "needs unshare and ip: tests/all.sh runs it"]
+fn what_left_unheard_is_news_when_it_comes_back() {
+    inside("what_left_unheard_is_news_when_it_comes_back", async || {
+        ip("addr add 203.0.113.77/24 dev wan0");
+        let mut changes = Changes::listen().await.unwrap();
+        let mut batch: String =
+            (0..5000).map(|n| format!("addr add 10.7.{}.{}/32 dev wan0\n", n / 250, n % 250 + 1)).collect();
+        batch += "addr del 203.0.113.77/24 dev wan0\n";
+        let mut flood = tokio::process::Command::new("ip").args(["-batch", "-"]).stdin(Stdio::piped()).spawn().unwrap();
+        flood.stdin.take().unwrap().write_all(batch.as_bytes()).await.unwrap();
+        assert!(flood.wait().await.unwrap().success());
+        assert_eq!(next(&mut changes).await, Push::Missed);
+        ip("addr add 203.0.113.77/24 dev wan0");
+        assert_eq!(next(&mut changes).await, Push::Gained(address("203.0.113.77")));
+    });
+}

@@ -1,14 +1,16 @@
 //! The kernel's news of addresses and default routes, as reasons to look at once.
 //!
 //! What is told here is never taken for the home's address: it only says when to ask. [`Memory`], which tells news from
-//! repetition, is pure.
+//! repetition, and [`Ration`], which keeps a flood of them cheap, are pure.
 
 use std::collections::BTreeMap;
 use std::fmt;
 use std::io;
 use std::net::IpAddr;
+use std::time::Duration;
 
 use rustix::io::Errno;
+use tokio::time::{Instant, sleep_until};
 
 use super::netlink::{Address, Body, SCOPE_LINK, Socket, flag, parse};
 use crate::address::Family;
@@ -18,6 +20,14 @@ const GROUPS: u32 = 0x10 | 0x40 | 0x100 | 0x400;
 
 /// Datagrams read before other tasks have their turn.
 const CHUNK: usize = 64;
+
+/// More datagrams than the socket keeps.
+const KEPT: usize = 4096;
+
+/// At most so many times in one [`WINDOW`] the kernel's news are read, up to [`CHUNK`] datagrams a time. What more there
+/// is waits in the socket: who is told that there is news has had a reason to look by then.
+const PER_WINDOW: u32 = 8;
+const WINDOW: Duration = Duration::from_millis(250);
 
 /// Addresses remembered. Of one that does not fit, every mention counts as news.
 const REMEMBERED: usize = 1024;
@@ -52,6 +62,7 @@ impl fmt::Display for Push {
 pub struct Changes {
     socket: Socket,
     memory: Memory,
+    ration: Ration,
 }
 
 impl Changes {
@@ -66,7 +77,7 @@ impl Changes {
         for address in Socket::open(0)?.addresses(None).await? {
             memory.note(&address);
         }
-        Ok(Self { socket, memory })
+        Ok(Self { socket, memory, ration: Ration::new(Instant::now()) })
     }
 
     /// Waits for the next change; what the kernel has told up to then counts as one. Safe to drop at any point.
@@ -75,20 +86,64 @@ impl Changes {
     /// What the system says, other than that news were lost.
     pub async fn next(&mut self) -> io::Result<Push> {
         loop {
-            let mut news = read(self.socket.receive().await, &mut self.memory)?;
-            for _ in 1..CHUNK {
+            while let Some(end) = self.ration.spent(Instant::now()) {
+                sleep_until(end).await;
+            }
+            let first = self.socket.receive().await;
+            self.ration.take(Instant::now());
+            let mut news = read(first, &mut self.memory)?;
+            let mut lost = news == Some(Push::Missed);
+            let mut count = 1;
+            // The kernel tells a loss before what it had kept, and goes on losing until that is read: only then is it
+            // told that news were lost, so that no loss comes after the last word of it.
+            while count < if lost { KEPT } else { CHUNK } {
                 let more = match self.socket.received() {
                     Ok(None) => break,
                     Ok(Some(datagram)) => Ok(datagram),
                     Err(error) => Err(error),
                 };
-                news = read(more, &mut self.memory)?.or(news);
+                let more = read(more, &mut self.memory)?;
+                lost |= more == Some(Push::Missed);
+                news = more.or(news);
+                count += 1;
+            }
+            if lost {
+                // What left unheard must be news when it comes back.
+                self.memory = Memory::default();
+                return Ok(Push::Missed);
             }
             if let Some(push) = news {
                 return Ok(push);
             }
             tokio::task::yield_now().await;
         }
+    }
+}
+
+/// How often the socket may be read.
+#[derive(Clone, Copy, Debug)]
+struct Ration {
+    /// The end of the present window, and the reads in it.
+    end: Instant,
+    reads: u32,
+}
+
+impl Ration {
+    fn new(now: Instant) -> Self {
+        Self { end: now, reads: 0 }
+    }
+
+    /// Until when nothing is left, if so.
+    fn spent(&self, now: Instant) -> Option<Instant> {
+        (self.reads >= PER_WINDOW && now < self.end).then_some(self.end)
+    }
+
+    /// Takes in a read at `now`. A window begins with its first read.
+    fn take(&mut self, now: Instant) {
+        if now >= self.end {
+            (self.end, self.reads) = (now + WINDOW, 0);
+        }
+        self.reads = self.reads.saturating_add(1);
     }
 }
 
