@@ -1,9 +1,10 @@
 //! Floods of what may push: the looks they cause stay rationed, and the daemon's share of a processor small.
 
-use std::fmt::Write as _;
 use std::fs;
+use std::io::Write as _;
 use std::net::UdpSocket;
 use std::ops::RangeInclusive;
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use fingerpost::provider::RecordType;
@@ -19,7 +20,7 @@ use crate::scenario::scenario_for;
 /// So many announcements or events make a flood.
 const FLOOD: usize = 10_000;
 
-/// They come at once, or a hundredth of them a hundredth of this.
+/// They come at once, or one by one over this time.
 const SPREAD: Duration = Duration::from_secs(10);
 
 /// What is printed and judged of each flood covers this much time at least: the looks it causes may come after it.
@@ -73,8 +74,13 @@ impl Calm<'_> {
 
     /// Has `flood` send its share, 1 to [`FLOOD`], at once and then spread out; each time `looks` says how many looks may
     /// follow, given the seconds that passed.
-    fn bears(&self, what: &str, looks: impl Fn(f64) -> RangeInclusive<usize>, flood: impl Fn(RangeInclusive<usize>)) {
-        for (how, parts) in [("at once", 1), ("spread", 100)] {
+    fn bears(
+        &self,
+        what: &str,
+        looks: impl Fn(f64) -> RangeInclusive<usize>,
+        mut flood: impl FnMut(RangeInclusive<usize>),
+    ) {
+        for (how, parts) in [("at once", 1), ("one by one", FLOOD)] {
             // For the ration to be whole again.
             std::thread::sleep(Duration::from_secs(8));
             let (rounds, spent, begun) = (self.rounds(), cpu(self.daemon.pid()), Instant::now());
@@ -83,8 +89,10 @@ impl Calm<'_> {
                 let each = FLOOD / parts;
                 flood(part * each + 1..=(part + 1) * each);
                 sending = begun.elapsed();
-                let due = SPREAD * u32::try_from(part + 1).unwrap() / 100;
-                std::thread::sleep(if parts > 1 { due.saturating_sub(sending) } else { Duration::ZERO });
+                if parts > 1 {
+                    let due = SPREAD.mul_f64((part + 1) as f64 / parts as f64);
+                    std::thread::sleep(due.saturating_sub(begun.elapsed()));
+                }
             }
             std::thread::sleep(WATCHED.saturating_sub(begun.elapsed()));
             let (rounds, spent) = (self.rounds() - rounds, cpu(self.daemon.pid()) - spent);
@@ -104,13 +112,15 @@ impl Calm<'_> {
 
     /// The same for lines of `ip` within the home.
     fn bears_news(&self, what: &str, line: impl Fn(usize) -> String) {
+        let started = Command::new("ip").args(["-n", "home", "-batch", "-"]).stdin(Stdio::piped()).spawn();
+        let mut ip = started.expect("this test needs ip (iproute2)");
+        let mut lines = ip.stdin.take().unwrap();
         self.bears(what, rationed, |numbers| {
-            let text = numbers.fold(String::new(), |mut text, number| {
-                writeln!(text, "{}", line(number)).unwrap();
-                text
-            });
-            self.lab.ip(Host::Home, &text);
+            let text: String = numbers.map(|number| line(number) + "\n").collect();
+            lines.write_all(text.as_bytes()).unwrap();
         });
+        drop(lines);
+        assert!(ip.wait().unwrap().success());
     }
 }
 

@@ -36,9 +36,7 @@ fn follow(watch: &str, witnesses: &str, members: &[Member], length: u32, prefixe
     };
     let serial = || lab.within(Host::Outside, || named.serial(ZONE));
     lab.prefix(prefixes[0].parse().unwrap());
-    until("an IPv6 address", || {
-        lab.addresses(Host::Home, "eth0").iter().any(|(a, _)| a.to_string().ends_with("::77"))
-    });
+    until("an IPv6 address", || lab.addresses(Host::Home, "eth0").iter().any(|(a, _)| a.to_string().ends_with("::77")));
     let mut daemon = fingerpost.daemon();
     until("the first prefix", || daemon.is_up() && published(prefixes[0]));
     let first = serial();
