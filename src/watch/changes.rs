@@ -1,7 +1,7 @@
 //! The kernel's news of addresses and default routes, as reasons to look at once.
 //!
 //! What is told here is never taken for the home's address: it only says when to ask. [`Memory`], which tells news from
-//! repetition, and [`Ration`], which keeps a flood of them cheap, are pure.
+//! repetition, and the ration of reads, which keeps a flood of them cheap, are pure.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -24,7 +24,7 @@ const CHUNK: usize = 64;
 /// More datagrams than the socket keeps.
 const KEPT: usize = 4096;
 
-/// At most so many times in one [`WINDOW`] the kernel's news are read, up to [`CHUNK`] datagrams a time. What more there
+/// At most so many times in one `WINDOW` the kernel's news are read, up to `CHUNK` datagrams a time. What more there
 /// is waits in the socket: who is told that there is news has had a reason to look by then.
 const PER_WINDOW: u32 = 8;
 const WINDOW: Duration = Duration::from_millis(250);

@@ -14,8 +14,8 @@ use crate::common::set;
 use crate::living::{Daemon, until};
 use crate::net::Lab;
 use crate::parts::{configured, echo_witnesses, witness};
-use crate::plan::{Host, Shape, WAN};
-use crate::scenario::scenario_for;
+use crate::plan::{GATEWAY, Host, Shape, WAN};
+use crate::scenario::{scenario, scenario_for};
 
 /// So many announcements or events make a flood.
 const FLOOD: usize = 10_000;
@@ -130,14 +130,14 @@ fn rationed(seconds: f64) -> RangeInclusive<usize> {
 }
 
 /// Brings all up; `body` then has the daemon, and the socket from which the router answers.
-fn calm(body: impl FnOnce(&Calm<'_>, &UdpSocket)) {
+fn calm(arguments: &[&str], body: impl FnOnce(&Calm<'_>, &UdpSocket)) {
     let lab = Lab::up(Shape::Plain);
     let (named, nginx) = (lab.named(""), lab.echoes());
     let router = lab.natpmp_says(WAN);
     let watch = "every = \"1h\"\nsettle = 2\nsettle_every = \"100ms\"\ntimeout = \"2s\"";
     let witnesses = echo_witnesses(3, "ipv4") + &witness("router", "router", "");
     let fingerpost = lab.fingerpost(Host::Home, &configured(watch, &witnesses, &[("gauge", "types = [\"A\"]")]));
-    let daemon = fingerpost.daemon();
+    let daemon = fingerpost.daemon_with(arguments);
     let published = || lab.rrset(&named, "gauge", RecordType::A) == Some(set(120, &["203.0.113.9"]));
     until("the first address", || published() && daemon.log().contains(" written: "));
     let calm = Calm { lab: &lab, daemon, nginx: &nginx };
@@ -154,7 +154,7 @@ fn calm(body: impl FnOnce(&Calm<'_>, &UdpSocket)) {
 #[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
 fn forged_announcements_cost_little() {
     scenario_for(200, forged_announcements_cost_little, || {
-        calm(|calm, router| {
+        calm(&[], |calm, router| {
             calm.bears("announcements of the gateway", rationed, |numbers| announce(router, numbers));
             let neighbour = calm.lab.within(Host::Neighbour, || UdpSocket::bind("192.168.77.20:5351").unwrap());
             calm.bears("announcements of a neighbour", |_| 0..=0, |numbers| announce(&neighbour, numbers));
@@ -166,7 +166,7 @@ fn forged_announcements_cost_little() {
 #[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
 fn news_of_the_kernel_cost_little() {
     scenario_for(200, news_of_the_kernel_cost_little, || {
-        calm(|calm, _| {
+        calm(&[], |calm, _| {
             calm.bears_news("changes of addresses", |number| {
                 let verb = if number % 2 == 1 { "add" } else { "del" };
                 format!("addr {verb} 192.168.79.1/32 dev eth0")
@@ -175,6 +175,36 @@ fn news_of_the_kernel_cost_little() {
                 let verb = if number % 2 == 1 { "add" } else { "del" };
                 format!("route {verb} default via 192.168.77.20 metric 4000")
             });
+        });
+    });
+}
+
+/// Whom to listen to is found when the daemon starts, and again with each change of default routes.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
+fn announcements_of_a_gateway_that_came_later_are_heard() {
+    scenario(announcements_of_a_gateway_that_came_later_are_heard, || {
+        calm(&["-v"], |calm, router| {
+            let told = |what: &str| calm.daemon.log().matches(what).count();
+            let is_heard = |socket: &UdpSocket| {
+                let before = told("the router announced a change");
+                announce(socket, 1..=1);
+                until("the announcement", || told("the router announced a change") > before);
+            };
+            let route = |command: String| {
+                let before = told("the IPv4 default route changed");
+                calm.lab.ip(Host::Home, &command);
+                until("the change of routes", || told("the IPv4 default route changed") > before);
+            };
+            is_heard(router);
+            // Another machine becomes the gateway.
+            let neighbour = calm.lab.within(Host::Neighbour, || UdpSocket::bind("192.168.77.20:5351").unwrap());
+            route("route replace default via 192.168.77.20\n".to_owned());
+            is_heard(&neighbour);
+            // The home is without any for a while.
+            route("route del default\n".to_owned());
+            route(format!("route add default via {GATEWAY}\n"));
+            is_heard(router);
         });
     });
 }
