@@ -1,7 +1,7 @@
 //! The kernel's news of addresses and default routes, as reasons to look at once.
 //!
 //! What is told here is never taken for the home's address: it only says when to ask. [`Memory`], which tells news from
-//! repetition, is pure.
+//! repetition, and the ration of reads, which keeps a flood of them cheap, are pure.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -18,12 +18,16 @@ use crate::address::Family;
 /// RTMGRP_IPV4_IFADDR, RTMGRP_IPV4_ROUTE, RTMGRP_IPV6_IFADDR and RTMGRP_IPV6_ROUTE (linux/rtnetlink.h).
 const GROUPS: u32 = 0x10 | 0x40 | 0x100 | 0x400;
 
-/// Datagrams read at a time.
+/// Datagrams read before other tasks have their turn.
 const CHUNK: usize = 64;
 
-/// Time from one reading to the next: the first change is told at once, and a flood costs no more than this allows. What
-/// the socket cannot hold meanwhile, the kernel drops, and says so.
-const PAUSE: Duration = Duration::from_millis(20);
+/// More datagrams than the socket keeps.
+const KEPT: usize = 4096;
+
+/// At most so many times in one `WINDOW` the kernel's news are read, up to `CHUNK` datagrams a time. What more there
+/// is waits in the socket: who is told that there is news has had a reason to look by then.
+const PER_WINDOW: u32 = 8;
+const WINDOW: Duration = Duration::from_millis(250);
 
 /// Addresses remembered. Of one that does not fit, every mention counts as news.
 const REMEMBERED: usize = 1024;
@@ -58,10 +62,7 @@ impl fmt::Display for Push {
 pub struct Changes {
     socket: Socket,
     memory: Memory,
-    read_from: Instant,
-    /// Since the kernel said that it dropped news it says so no more, and drops them silently until all is read that the
-    /// socket holds (`netlink_overrun` in af_netlink.c). What was lost last is told then.
-    losing: bool,
+    ration: Ration,
 }
 
 impl Changes {
@@ -76,7 +77,7 @@ impl Changes {
         for address in Socket::open(0)?.addresses(None).await? {
             memory.note(&address);
         }
-        Ok(Self { socket, memory, read_from: Instant::now(), losing: false })
+        Ok(Self { socket, memory, ration: Ration::new(Instant::now()) })
     }
 
     /// Waits for the next change; what the kernel has told up to then counts as one. Safe to drop at any point.
@@ -85,31 +86,73 @@ impl Changes {
     /// What the system says, other than that news were lost.
     pub async fn next(&mut self) -> io::Result<Push> {
         loop {
-            sleep_until(self.read_from).await;
-            if !self.losing {
-                self.socket.readable().await?;
+            while let Some(end) = self.ration.spent(Instant::now()) {
+                sleep_until(end).await;
             }
-            self.read_from = Instant::now() + PAUSE;
-            let mut news = None;
-            for _ in 0..CHUNK {
+            let first = self.socket.receive().await;
+            self.ration.take(Instant::now());
+            let mut news = read(first, &mut self.memory)?;
+            let mut lost = news == Some(Push::Missed);
+            let mut count = 1;
+            // The kernel tells a loss before what it had kept, and goes on losing until that is read: only then is it
+            // told that news were lost, so that no loss comes after the last word of it.
+            while count < if lost { KEPT } else { CHUNK } {
                 let more = match self.socket.received() {
-                    Ok(Some(datagram)) => self.memory.hear(datagram),
-                    Ok(None) if std::mem::take(&mut self.losing) => Some(self.memory.miss()),
                     Ok(None) => break,
-                    Err(error) if error.raw_os_error() == Some(Errno::NOBUFS.raw_os_error()) => {
-                        self.losing = true;
-                        Some(self.memory.miss())
-                    }
-                    Err(error) if error.kind() == io::ErrorKind::InvalidData => Some(self.memory.miss()),
-                    Err(error) => return Err(error),
+                    Ok(Some(datagram)) => Ok(datagram),
+                    Err(error) => Err(error),
                 };
-                // That something is missing outweighs what is known.
-                news = news.filter(|news| *news == Push::Missed).or(more).or(news);
+                let more = read(more, &mut self.memory)?;
+                lost |= more == Some(Push::Missed);
+                news = more.or(news);
+                count += 1;
+            }
+            if lost {
+                // What left unheard must be news when it comes back.
+                self.memory = Memory::default();
+                return Ok(Push::Missed);
             }
             if let Some(push) = news {
                 return Ok(push);
             }
+            tokio::task::yield_now().await;
         }
+    }
+}
+
+/// How often the socket may be read.
+#[derive(Clone, Copy, Debug)]
+struct Ration {
+    /// The end of the present window, and the reads in it.
+    end: Instant,
+    reads: u32,
+}
+
+impl Ration {
+    fn new(now: Instant) -> Self {
+        Self { end: now, reads: 0 }
+    }
+
+    /// Until when nothing is left, if so.
+    fn spent(&self, now: Instant) -> Option<Instant> {
+        (self.reads >= PER_WINDOW && now < self.end).then_some(self.end)
+    }
+
+    /// Takes in a read at `now`. A window begins with its first read.
+    fn take(&mut self, now: Instant) {
+        if now >= self.end {
+            (self.end, self.reads) = (now + WINDOW, 0);
+        }
+        self.reads = self.reads.saturating_add(1);
+    }
+}
+
+fn read(datagram: io::Result<&[u8]>, memory: &mut Memory) -> io::Result<Option<Push>> {
+    match datagram {
+        Ok(datagram) => Ok(memory.hear(datagram)),
+        Err(error) if error.raw_os_error() == Some(Errno::NOBUFS.raw_os_error()) => Ok(Some(Push::Missed)),
+        Err(error) if error.kind() == io::ErrorKind::InvalidData => Ok(Some(Push::Missed)),
+        Err(error) => Err(error),
     }
 }
 
@@ -123,25 +166,19 @@ pub struct Memory {
 impl Memory {
     /// Takes in one datagram of news; the last change in it, if there is one.
     pub fn hear(&mut self, datagram: &[u8]) -> Option<Push> {
-        let Ok(messages) = parse(datagram) else { return Some(self.miss()) };
+        let Ok(messages) = parse(datagram) else { return Some(Push::Missed) };
         let mut news = None;
         for message in messages {
             news = match message.body {
                 Body::Address(address) => self.note(&address),
                 Body::AddressGone(address) => self.forget(&address),
                 Body::Route(route) | Body::RouteGone(route) if route.is_default() => Some(Push::Route(route.family)),
-                Body::Overrun => Some(self.miss()),
+                Body::Overrun => Some(Push::Missed),
                 _ => None,
             }
             .or(news);
         }
         news
-    }
-
-    /// Takes in that something was missed: what is remembered may be over, and would hide that it comes back.
-    fn miss(&mut self) -> Push {
-        self.usable.clear();
-        Push::Missed
     }
 
     /// Takes in an address as it is now.

@@ -140,6 +140,11 @@ fn echoes(home: IpAddr) -> Arc<Vec<Echo>> {
     told.recv().unwrap()
 }
 
+/// The program, or another build of it that `TESTS_BINARY` names.
+pub(crate) fn binary() -> PathBuf {
+    std::env::var_os("TESTS_BINARY").map_or_else(|| env!("CARGO_BIN_EXE_fingerpost").into(), PathBuf::from)
+}
+
 /// The running program; it ends with this value.
 pub(crate) struct Daemon {
     child: Child,
@@ -154,14 +159,20 @@ impl Daemon {
 
     /// The same with more variables.
     pub(crate) fn start_with(dir: &Path, variables: &[(&str, &Path)]) -> Self {
+        Self::start_as(dir, variables, &[])
+    }
+
+    /// The same with these variables and arguments as well.
+    pub(crate) fn start_as(dir: &Path, variables: &[(&str, &Path)], arguments: &[&str]) -> Self {
         let log = dir.join("log");
-        let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+        let mut command = Command::new(binary());
         // The tests' own variables would be unknown keys of the configuration.
         for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("FINGERPOST_")) {
             command.env_remove(name);
         }
         let child = command
             .args(["--config", "fingerpost.toml", "daemon"])
+            .args(arguments)
             .current_dir(dir)
             .env_remove("NOTIFY_SOCKET")
             .env_remove("JOURNAL_STREAM")

@@ -135,7 +135,7 @@ fn a_carrier_nat_by_the_routers_shared_address() {
     scenario(a_carrier_nat_by_the_routers_shared_address, || {
         let lab = Lab::up(Shape::CarrierNat);
         let case = Case::new(&lab, &home("", "\"A\""));
-        let says = lab.natpmp_says(BEHIND_CARRIER);
+        let (says, _) = lab.natpmp_says(BEHIND_CARRIER);
         let words = ["carrier NAT: the router has 100.64.0.7", "the outside sees 203.0.113.9", "public IPv4 address"];
         case.is_held("carrier-nat", "carrier-nat", &words, || {
             lab.public(NEXT);
@@ -168,7 +168,7 @@ fn a_double_nat_by_the_routers_private_address() {
     scenario(a_double_nat_by_the_routers_private_address, || {
         let lab = Lab::up(Shape::DoubleNat);
         let case = Case::new(&lab, &home("", "\"A\""));
-        let says = lab.natpmp_says(BEHIND_FRONT);
+        let (says, _) = lab.natpmp_says(BEHIND_FRONT);
         let words =
             ["double NAT", "192.168.1.2", "the outside sees 203.0.113.9", "a bridge or let it forward the port"];
         case.is_held("double-nat", "double-nat", &words, || {
@@ -200,7 +200,7 @@ fn what_is_held_is_published_when_the_owner_says_so_and_ipv6_is_not_held() {
     scenario(what_is_held_is_published_when_the_owner_says_so_and_ipv6_is_not_held, || {
         let lab = Lab::up(Shape::CarrierNat);
         let case = Case::new(&lab, &home("", "\"A\", \"AAAA\""));
-        let _says = lab.natpmp_says(BEHIND_CARRIER);
+        let _router = lab.natpmp_says(BEHIND_CARRIER);
         lab.prefix(PREFIX);
         let (v6, home6) = ("2001:db8:77::77", |lab: &Lab| lab.addresses(Host::Home, "eth0"));
         until("the home's address", || home6(&lab).iter().any(|(address, _)| address.to_string() == v6));
@@ -228,7 +228,7 @@ fn a_carrier_nat_is_not_over_because_the_router_falls_silent() {
     scenario(a_carrier_nat_is_not_over_because_the_router_falls_silent, || {
         let lab = Lab::up(Shape::CarrierNat);
         let case = Case::new(&lab, &home("timeout = \"300ms\"", "\"A\""));
-        let says = lab.natpmp_says(BEHIND_CARRIER);
+        let (says, _) = lab.natpmp_says(BEHIND_CARRIER);
         let start = || {
             let (mut daemon, mut manager) = case.fingerpost.daemon_and_manager();
             until("the status", || daemon.is_up() && manager.status().contains("carrier NAT"));
@@ -280,7 +280,7 @@ fn one_family_missing() {
     scenario(one_family_missing, || {
         let lab = Lab::up(Shape::Plain);
         let case = Case::new(&lab, &home("", "\"A\", \"AAAA\""));
-        let _says = lab.natpmp_says(WAN);
+        let _router = lab.natpmp_says(WAN);
         let words = "no witness answers over IPv6, and records want it";
         let synced = case.said(&["sync"], UNAVAILABLE);
         assert!(synced.contains(words) && case.said(&["locate"], UNAVAILABLE).contains(words), "{synced}");
@@ -310,7 +310,7 @@ fn a_captive_portal() {
     scenario(a_captive_portal, || {
         let lab = Lab::up(Shape::Plain);
         let mut case = Case::new(&lab, &home("", "\"A\""));
-        let _says = lab.natpmp_says(WAN);
+        let _router = lab.natpmp_says(WAN);
         let page = "default_type text/html; return 200 '<!doctype html><title>Welcome</title><p>Please log in.';";
         let answers = [page, page, "return 511 '<html>log in</html>';", page, page];
         let ats = ECHOES.map(|last| (Ipv4Addr::new(198, 51, 100, last), 80).into());

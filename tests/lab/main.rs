@@ -38,6 +38,7 @@ mod advertise;
 mod cases;
 #[path = "../common/mod.rs"]
 mod common;
+mod flood;
 mod follow;
 mod gateway;
 mod itself;
@@ -45,9 +46,11 @@ mod kinds;
 mod lines;
 #[path = "../common/living.rs"]
 mod living;
+mod moves;
 mod net;
 mod parts;
 mod plan;
+mod prefixes;
 mod scenario;
 mod shapes;
 mod witness;

@@ -163,7 +163,7 @@ impl Lab {
             self.ip(host, &format!("{gone}route add {new}/64 via {next}\n"));
         }
         let gateway = Ipv6Addr::from(u128::from(new) | 1);
-        self.ip(Host::Router, &format!("addr add {gateway}/64 dev lan\n"));
+        self.ip(Host::Router, &format!("addr replace {gateway}/64 dev lan\n"));
         let mut prefixes = vec![Prefix { prefix: new, valid: 86_400, preferred: 14_400 }];
         prefixes.extend(old.map(|prefix| Prefix { prefix, valid: 7_200, preferred: 0 }));
         self.advertise(&prefixes);

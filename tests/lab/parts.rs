@@ -20,7 +20,7 @@ use tokio::net::TcpSocket;
 use crate::common::named::Named;
 use crate::common::nginx::{Nginx, Service};
 use crate::common::{DnsServer, KEY, SECRET_BASE64, ZONE, ZoneSetup};
-use crate::living::{Daemon, until};
+use crate::living::{Daemon, binary, until};
 use crate::net::Lab;
 use crate::plan::{DNS, ECHOES, GATEWAY, Host, STUN, STUN_IPV6, outside_ipv6};
 
@@ -131,15 +131,26 @@ impl Lab {
     /// documentation address of its own interface, so it learns its address from coturn, which must be up: behind a
     /// carrier's NAT or another router it reports what these have.
     pub(crate) fn miniupnpd(&self) -> Part {
-        self.miniupnpd_with(&format!("ext_perform_stun=yes\next_stun_host={}\next_stun_port=3478\n", STUN[0]))
+        self.miniupnpd_with(&by_stun())
     }
 
     /// The same with these lines of its configuration instead of those about STUN.
     pub(crate) fn miniupnpd_with(&self, lines: &str) -> Part {
+        let part = self.miniupnpd_unasked(&format!("enable_natpmp=yes\n{lines}"));
+        until("miniupnpd's answer", || self.natpmp().is_some());
+        part
+    }
+
+    /// The same as [`Lab::miniupnpd`], as UPnP IGD only. It may take a moment until it answers.
+    pub(crate) fn miniupnpd_without_natpmp(&self) -> Part {
+        self.miniupnpd_unasked(&format!("enable_natpmp=no\n{}", by_stun()))
+    }
+
+    fn miniupnpd_unasked(&self, lines: &str) -> Part {
         let dir = tempfile::tempdir().unwrap();
         let (conf, pid) = (dir.path().join("conf"), dir.path().join("pid"));
         let text = format!(
-            "ext_ifname=wan\nlistening_ip=lan\nipv6_disable=yes\nenable_natpmp=yes\nenable_upnp=yes\nsecure_mode=yes\n\
+            "ext_ifname=wan\nlistening_ip=lan\nipv6_disable=yes\nenable_upnp=yes\nsecure_mode=yes\n\
              uuid=5b6f3c1e-0d1c-4c5e-9a54-6d1f77a90001\nupnp_table_name=filter\nupnp_nat_table_name=nat\n\
              allow 1024-65535 192.168.77.0/24 1024-65535\n{lines}"
         );
@@ -153,16 +164,15 @@ impl Lab {
         assert!(begun.status.success(), "{begun:?}");
         until("miniupnpd's process id", || fs::read_to_string(&pid).is_ok_and(|text| text.ends_with('\n')));
         let pid = fs::read_to_string(pid).unwrap().trim().parse().unwrap();
-        let part = Part { dir, child: None, pid: Some(pid) };
-        until("miniupnpd's answer", || self.natpmp().is_some());
-        part
+        Part { dir, child: None, pid: Some(pid) }
     }
 
     /// Instead of miniupnpd, which never tells a private address: answers the home's question for the external address
     /// by NAT-PMP with what is in the value returned, at first `address`, until the scenario ends. Without an address
-    /// there, it is silent.
-    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) -> Arc<Mutex<Option<Ipv4Addr>>> {
+    /// there, it is silent. The same socket is handed back too.
+    pub(crate) fn natpmp_says(&self, address: Ipv4Addr) -> (Arc<Mutex<Option<Ipv4Addr>>>, UdpSocket) {
         let socket = self.within(Host::Router, || UdpSocket::bind((GATEWAY, 5351)).unwrap());
+        let same = socket.try_clone().unwrap();
         let says = Arc::new(Mutex::new(Some(address)));
         let told = Arc::clone(&says);
         thread::spawn(move || {
@@ -175,7 +185,7 @@ impl Lab {
                 }
             }
         });
-        says
+        (says, same)
     }
 
     /// The router's answer to the home's question for the external address by NAT-PMP (RFC 6886, section 3.2).
@@ -197,6 +207,11 @@ impl Lab {
         fingerpost.configure(configuration);
         fingerpost
     }
+}
+
+/// How miniupnpd learns its address.
+fn by_stun() -> String {
+    format!("ext_perform_stun=yes\next_stun_host={}\next_stun_port=3478\n", STUN[0])
 }
 
 /// The unspecified address of the same family.
@@ -233,6 +248,17 @@ impl Part {
     pub(crate) fn log(&self) -> String {
         let text = |name| fs::read_to_string(self.dir.path().join(name)).unwrap_or_default();
         text("log") + &text("errors")
+    }
+
+    /// Stops it from running while `work` is done. An address is added before the one in use is taken away, and
+    /// miniupnpd that looks in between asks coturn from the one that goes, and then waits nine seconds in vain, mute. A
+    /// router with a real address asks nobody.
+    pub(crate) fn paused<T>(&self, work: impl FnOnce() -> T) -> T {
+        let pid = self.pid.and_then(Pid::from_raw).unwrap();
+        kill_process(pid, Signal::STOP).unwrap();
+        let done = work();
+        kill_process(pid, Signal::CONT).unwrap();
+        done
     }
 
     fn lives(&mut self) -> bool {
@@ -274,7 +300,7 @@ impl Fingerpost<'_> {
     pub(crate) fn run(&self, arguments: &[&str]) -> Output {
         self.lab.within(self.host, || {
             let mut command = Command::new("timeout");
-            command.arg("60").arg(env!("CARGO_BIN_EXE_fingerpost")).args(arguments);
+            command.arg("60").arg(binary()).args(arguments);
             command.args(["--config", "fingerpost.toml"]).current_dir(self.dir()).stdin(Stdio::null());
             command.env_clear().envs(std::env::var_os("PATH").map(|path| ("PATH", path)));
             command.output().unwrap()
@@ -305,6 +331,11 @@ impl Fingerpost<'_> {
         let document: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
         document.as_array().unwrap().clone()
     }
+
+    /// The same with these arguments as well.
+    pub(crate) fn daemon_with(&self, arguments: &[&str]) -> Daemon {
+        self.lab.within(self.host, || Daemon::start_as(self.dir(), &[], arguments))
+    }
 }
 
 /// What a service manager hears (sd_notify(3)).
@@ -327,9 +358,47 @@ impl Manager {
     }
 }
 
+/// The operators of [`ECHOES`].
+const OPERATORS: [&str; 5] = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];
+
+/// The first `count` of [`ECHOES`] as witnesses over `family`, an operator each.
+pub(crate) fn echo_witnesses(count: usize, family: &str) -> String {
+    let witness = |(operator, last): (&&str, u8)| {
+        let host = match family {
+            "ipv4" => Ipv4Addr::new(198, 51, 100, last).to_string(),
+            _ => format!("[{}]", outside_ipv6(last.into())),
+        };
+        witness(operator, "http", &format!("url = \"http://{host}/\"\nfamilies = [\"{family}\"]"))
+    };
+    OPERATORS.iter().zip(ECHOES).take(count).map(witness).collect()
+}
+
+/// A server of [`Lab::coturn`] as a witness over `family`, run by `operator`.
+pub(crate) fn stun_witness(operator: &str, family: &str, server: IpAddr) -> String {
+    let server = SocketAddr::from((server, 3478));
+    witness(operator, "stun", &format!("server = \"{server}\"\nfamilies = [\"{family}\"]"))
+}
+
+/// A witness of any kind. The one of each kind and operator is enough of a name, with the families.
+pub(crate) fn witness(operator: &str, kind: &str, rest: &str) -> String {
+    let family = ["ipv4", "ipv6"].into_iter().find(|family| rest.contains(family)).unwrap_or("any");
+    format!(
+        "[[witness]]\nname = \"{operator}-{kind}-{family}\"\noperator = \"{operator}\"\nkind = \"{kind}\"\n{rest}\n"
+    )
+}
+
 /// A configuration with an echo service for each of [`ECHOES`], an operator each, and these records (labels of the
 /// scenario's zone) at BIND.
 pub(crate) fn configuration(watch: &str, records: &[(&str, &str)]) -> String {
+    let mut witnesses = echo_witnesses(5, "ipv4");
+    if records.iter().any(|(_, rest)| rest.contains("AAAA")) {
+        witnesses += &echo_witnesses(5, "ipv6");
+    }
+    configured(watch, &witnesses, records)
+}
+
+/// A configuration with these witnesses and records.
+pub(crate) fn configured(watch: &str, witnesses: &str, records: &[(&str, &str)]) -> String {
     let mut text = format!(
         r#"state_dir = "state"
 [watch]
@@ -344,21 +413,9 @@ kind = "rfc2136"
 zone = "{ZONE}"
 server = "{DNS}:53"
 key = {{ name = "{}", algorithm = "{}", secret = {{ file = "key" }} }}
-"#,
+{witnesses}"#,
         KEY.name, KEY.algorithm
     );
-    let operators = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];
-    for (operator, last) in operators.iter().zip(ECHOES) {
-        let (ipv4, ipv6) = (Ipv4Addr::new(198, 51, 100, last), outside_ipv6(last.into()));
-        for (family, host) in [("ipv4", ipv4.to_string()), ("ipv6", format!("[{ipv6}]"))] {
-            if family == "ipv4" || records.iter().any(|(_, rest)| rest.contains("AAAA")) {
-                text += &format!(
-                    "[[witness]]\nname = \"{operator}-{family}\"\noperator = \"{operator}\"\nkind = \"http\"\n\
-                     url = \"http://{host}/\"\nfamilies = [\"{family}\"]\n"
-                );
-            }
-        }
-    }
     for (label, rest) in records {
         text += &format!("[[record]]\nname = \"{label}.{ZONE}\"\nprovider = \"home\"\nttl = \"2m\"\n{rest}\n");
     }

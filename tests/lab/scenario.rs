@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 pub(crate) const INSIDE: &str = "TESTS_LAB_INSIDE";
 
 /// A lab that is still there after this many seconds is ended; `TESTS_LAB_SECONDS` says otherwise.
-const SECONDS: &str = "120";
+const SECONDS: u32 = 120;
 
 /// The labs that this process has started.
 static COUNT: AtomicU32 = AtomicU32::new(0);
@@ -22,7 +22,13 @@ const SPENT: &str = "the scenario itself took ";
 
 /// Runs `body` in a lab of its own. `test` is the test function that calls this: its path names the test.
 #[track_caller]
-pub(crate) fn scenario<T: Fn()>(_test: T, body: impl FnOnce()) {
+pub(crate) fn scenario<T: Fn()>(test: T, body: impl FnOnce()) {
+    scenario_for(SECONDS, test, body);
+}
+
+/// The same in a lab that may last for as many seconds.
+#[track_caller]
+pub(crate) fn scenario_for<T: Fn()>(seconds: u32, _test: T, body: impl FnOnce()) {
     if std::env::var_os(INSIDE).is_some() {
         let begun = Instant::now();
         body();
@@ -31,7 +37,7 @@ pub(crate) fn scenario<T: Fn()>(_test: T, body: impl FnOnce()) {
     }
     let begun = Instant::now();
     let (_, name) = type_name::<T>().split_once("::").unwrap();
-    let seconds = std::env::var("TESTS_LAB_SECONDS").unwrap_or_else(|_| SECONDS.to_owned());
+    let seconds = std::env::var("TESTS_LAB_SECONDS").unwrap_or_else(|_| seconds.to_string());
     let output = launch(name, &seconds, &[]).wait_with_output().unwrap();
     let said = String::from_utf8_lossy(&output.stdout);
     print!("{said}");
