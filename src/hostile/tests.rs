@@ -37,6 +37,7 @@ fn battery(parser: &str, check: fn(&[u8]) -> bool) {
     // Counted apart: a check that never gets beyond the first line of its parser would hold for ever.
     assert!(seeds.iter().any(|input| attempt(input)), "no seed of {parser} is read");
     let read = (0..tries).filter(|_| attempt(&changed(&seeds, &mut random))).count();
+    eprintln!("{parser}: {read} of {tries} read");
     assert!(read > tries / 100 && read < tries, "{parser} reads {read} of {tries}");
 }
 
@@ -66,12 +67,30 @@ fn changed(seeds: &[Vec<u8>], random: &mut Rng) -> Vec<u8> {
 }
 
 macro_rules! batteries {
-    ($($parser:ident)*) => { $(
-        #[test]
-        fn $parser() {
-            battery(stringify!($parser), super::$parser);
-        }
-    )* };
+    ($($parser:ident)*) => {
+        const PARSERS: &[&str] = &[$(stringify!($parser)),*];
+        $(
+            #[test]
+            fn $parser() {
+                battery(stringify!($parser), super::$parser);
+            }
+        )*
+    };
 }
 
-batteries! { stun natpmp pcp ssdp device_xml echo_body netlink zone_file audit_line dns_answer echo_request }
+batteries! { audit_line device_xml dns_answer echo_body echo_request natpmp netlink pcp ssdp stun zone_file }
+
+/// The targets are not compiled here: each is one call of the function it is named after.
+#[test]
+fn each_parser_has_a_target() {
+    let fuzz = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz");
+    let manifest = fs::read_to_string(fuzz.join("Cargo.toml")).unwrap();
+    let mut named = 0;
+    for parser in PARSERS {
+        let target = fs::read_to_string(fuzz.join(format!("fuzz_targets/{parser}.rs"))).unwrap();
+        assert!(target.contains(&format!("hostile::{parser}(data);")), "{parser}");
+        named += usize::from(manifest.contains(&format!("path = \"fuzz_targets/{parser}.rs\"")));
+    }
+    assert_eq!(named, PARSERS.len());
+    assert_eq!(fs::read_dir(fuzz.join("fuzz_targets")).unwrap().count(), PARSERS.len());
+}

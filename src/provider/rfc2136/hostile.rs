@@ -37,7 +37,8 @@ fn answer(raw: &[u8]) -> bool {
 
     let judged = judge(raw, signed);
     assert!(!matches!(judged, Answer::Believed(_)), "nobody has the key");
-    let context = Context { server: "ns1", zone: &zone, key: Some(&key), key_known: false, task: Task::Read, signed_at: NOW };
+    let context =
+        Context { server: "ns1", zone: &zone, key: Some(&key), key_known: false, task: Task::Read, signed_at: NOW };
     match (Context { task: Task::Write(&[]), ..context }).accept(judged) {
         Ok(_) => unreachable!("an unsigned answer was accepted"),
         Err(fault) => assert!(fault.kind != FaultKind::Conflict),
