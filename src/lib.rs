@@ -23,6 +23,7 @@
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
+//! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
 //! * [`cli`] is the command line and [`commands`] has one file a command.
 //!
 //! Rooms marked pure, and every function that decides, touch no socket, file, clock or random source:
@@ -36,6 +37,8 @@ pub mod commands;
 pub mod config;
 pub mod daemon;
 pub mod echo;
+#[cfg(any(test, fuzzing))]
+pub mod hostile;
 pub mod name;
 pub mod provider;
 pub mod reconcile;

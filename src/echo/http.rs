@@ -322,5 +322,7 @@ impl Answer {
     }
 }
 
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 #[cfg(test)]
 mod tests;

@@ -22,6 +22,9 @@ use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::Instant;
 
+#[cfg(any(test, fuzzing))]
+pub(crate) use http::hostile;
+
 use budget::{Budget, Client, Rates};
 
 /// The wait after a socket fails to give what has come, so that a lasting fault does not keep the machine busy.

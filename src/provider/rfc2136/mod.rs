@@ -7,6 +7,8 @@
 //! Only what does not fit one message is split, and then each message stands for itself: when one fails after
 //! another was taken, the fault is [`FaultKind::InDoubt`].
 
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod judge;
 pub(crate) mod message;
 mod read;

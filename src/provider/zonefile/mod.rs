@@ -8,6 +8,8 @@
 
 mod edit;
 mod file;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod lex;
 mod reload;
 mod scan;
