@@ -16,6 +16,7 @@
 //! * [`name`] and [`clock`] hold the two small values that every room speaks of: a DNS name and a moment.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
+//! * `dns` builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
 //! * [`provider`] is the trait behind which records live, and one file a kind.
 //! * [`update`] carries a plan out: its `limits` are pure; the rest retries, holds and reads back.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
@@ -36,6 +37,7 @@ pub mod clock;
 pub mod commands;
 pub mod config;
 pub mod daemon;
+mod dns;
 pub mod echo;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;

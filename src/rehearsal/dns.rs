@@ -22,8 +22,8 @@ use tokio::time::timeout;
 use super::zone::Zone;
 use crate::clock::Timestamp;
 use crate::config::TsigKey;
+use crate::dns::message::{signer, verifiable};
 use crate::name::DnsName;
-use crate::provider::rfc2136::message::{signer, verifiable};
 use crate::provider::{RecordType, RrSet};
 
 /// Connections served at once.

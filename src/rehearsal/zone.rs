@@ -8,8 +8,8 @@ use hickory_proto::op::{Message, ResponseCode as Rcode};
 use hickory_proto::rr::rdata::SOA;
 use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as Type, SerialNumber};
 
+use crate::dns::message::{wire_name, wire_type};
 use crate::name::DnsName;
-use crate::provider::rfc2136::message::{wire_name, wire_type};
 use crate::provider::{RecordType, RrSet};
 
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -3,11 +3,11 @@
 use hickory_proto::rr::RecordType as WireType;
 
 use super::judge::{Answer, Context, Task, judge};
-use super::message::{query, seal, signer, wire_name};
 use super::read;
 use crate::clock::Timestamp;
 use crate::config::secret::Secret;
 use crate::config::{TsigAlgorithm, TsigKey};
+use crate::dns::message::{query, seal, signer, wire_name};
 use crate::name::DnsName;
 use crate::provider::{FaultKind, RecordType};
 

@@ -5,8 +5,8 @@ use std::cmp::Ordering;
 use hickory_proto::op::{Message, MessageType, ResponseCode as Rcode};
 use hickory_proto::rr::rdata::tsig::TsigError;
 
-use super::message::{Sent, algorithm_name, verifiable};
 use crate::config::TsigKey;
+use crate::dns::message::{Sent, algorithm_name, verifiable};
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind};
 
@@ -293,11 +293,11 @@ mod tests {
     use hickory_proto::rr::{Name, RData, Record, RecordType, TSigResponseContext, TSigner};
     use proptest::prelude::*;
 
-    use super::super::message::{Sent, query, seal, signer};
     use super::{Answer, Context, Task, judge};
     use crate::clock::Timestamp;
     use crate::config::secret::Secret;
     use crate::config::{TsigAlgorithm, TsigKey};
+    use crate::dns::message::{Sent, query, seal, signer};
     use crate::name::DnsName;
     use crate::provider::FaultKind;
 

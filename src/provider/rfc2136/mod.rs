@@ -1,7 +1,6 @@
 //! A DNS server that takes dynamic updates (RFC 2136), signed by TSIG (RFC 8945).
 //!
-//! `message`, `judge` and `read` are pure; `transport` opens the TCP connections, and this file puts
-//! questions and updates on them.
+//! `update`, `judge` and `read` are pure; this file puts questions and updates on TCP connections.
 //!
 //! All changes go in one UPDATE message, which a server applies as a whole or not at all (RFC 2136, section 3.4).
 //! Only what does not fit one message is split, and then each message stands for itself: when one fails after
@@ -10,9 +9,8 @@
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod judge;
-pub(crate) mod message;
 mod read;
-mod transport;
+mod update;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -26,12 +24,13 @@ use ring::rand::{SecureRandom, SystemRandom};
 use tokio::time::{Instant, timeout_at};
 
 use self::judge::{Answer, Context, Task, judge};
-use self::message::{Sent, exists, query, seal, signer, update, wire_name, wire_type};
 use self::read::{Finding, Unfit};
-use self::transport::Link;
+use self::update::{exists, update};
 use super::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Pending, Provider, RecordType};
 use crate::clock::Timestamp;
 use crate::config::TsigKey;
+use crate::dns::message::{Sent, query, seal, signer, wire_name, wire_type};
+use crate::dns::tcp::Link;
 use crate::name::DnsName;
 
 /// Questions on their way at once: few enough that neither side waits for the other to read.

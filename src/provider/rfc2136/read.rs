@@ -5,7 +5,7 @@ use std::net::IpAddr;
 use hickory_proto::op::Message;
 use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
 
-use super::message::wire_type;
+use crate::dns::message::wire_type;
 use crate::provider::{Obstacle, RecordType, RrSet, Standing};
 
 /// DNAME (RFC 6672, section 2.1), whose data the library does not read.

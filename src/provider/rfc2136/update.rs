@@ -1,0 +1,89 @@
+//! Builds the messages of RFC 2136. Pure.
+
+use std::collections::BTreeSet;
+use std::net::IpAddr;
+
+use hickory_proto::ProtoError;
+use hickory_proto::op::update_message::UpdateMessage;
+use hickory_proto::op::{Message, MessageType, OpCode, Query};
+use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
+
+use crate::dns::message::{wire_name, wire_type};
+use crate::provider::{Change, RrSet};
+
+/// An UPDATE that changes nothing and only asks whether the RRset itself exists (RFC 2136, section 2.4.1):
+/// a query cannot tell it from one synthesised by a wildcard (RFC 4592, section 3.3.1).
+pub(super) fn exists(zone: Name, name: Name, rtype: WireType) -> Message {
+    let mut message = empty_update(zone);
+    message.add_pre_requisite(bare(name, rtype, DNSClass::ANY));
+    message
+}
+
+/// One UPDATE for all of `changes`, each guarded by what was read (RFC 2136, sections 2.4 and 2.5).
+pub(super) fn update(zone: Name, changes: &[Change]) -> Result<Message, ProtoError> {
+    let mut message = empty_update(zone);
+    for change in changes {
+        let name = wire_name(&change.name)?;
+        let rtype = wire_type(change.rtype);
+        if change.after.addresses.is_empty() {
+            return Err(ProtoError::Message("an RRset has at least one member"));
+        }
+        // Without this a server ignores an address added beside a CNAME and says NOERROR (RFC 2136, section 3.4.2.2).
+        message.add_pre_requisite(bare(name.clone(), WireType::CNAME, DNSClass::NONE));
+        match &change.before {
+            None => message.add_pre_requisite(bare(name.clone(), rtype, DNSClass::NONE)),
+            Some(before) => {
+                for address in &before.addresses {
+                    message.add_pre_requisite(record(&name, rtype, 0, *address, DNSClass::IN)?);
+                }
+            }
+        }
+        message.add_updates(steps(&name, rtype, change.before.as_ref(), &change.after)?);
+    }
+    Ok(message)
+}
+
+/// The update section of one change. Members are swapped one by one when the TTL stays, so that the others
+/// are not touched; otherwise the RRset is replaced as a whole, for a TTL belongs to all of it (RFC 2181, section 5.2).
+fn steps(name: &Name, rtype: WireType, before: Option<&RrSet>, after: &RrSet) -> Result<Vec<Record>, ProtoError> {
+    let none = BTreeSet::new();
+    let (mut records, kept) = match before {
+        Some(before) if before.ttl == after.ttl => {
+            let gone = before.addresses.difference(&after.addresses);
+            let delete = gone.map(|address| record(name, rtype, 0, *address, DNSClass::NONE));
+            (delete.collect::<Result<Vec<_>, _>>()?, &before.addresses)
+        }
+        Some(_) => (vec![bare(name.clone(), rtype, DNSClass::ANY)], &none),
+        None => (Vec::new(), &none),
+    };
+    for address in after.addresses.difference(kept) {
+        records.push(record(name, rtype, after.ttl, *address, DNSClass::IN)?);
+    }
+    Ok(records)
+}
+
+fn empty_update(zone: Name) -> Message {
+    let mut message = Message::new(0, MessageType::Query, OpCode::Update);
+    message.add_zone(Query::query(zone, WireType::SOA));
+    message
+}
+
+/// A record with TTL 0 and without data, as prerequisites and deletions have it.
+fn bare(name: Name, rtype: WireType, class: DNSClass) -> Record {
+    let mut record = Record::update0(name, 0, rtype);
+    record.dns_class = class;
+    record
+}
+
+fn record(name: &Name, rtype: WireType, ttl: u32, address: IpAddr, class: DNSClass) -> Result<Record, ProtoError> {
+    let data = match address {
+        IpAddr::V4(v4) => RData::A(v4.into()),
+        IpAddr::V6(v6) => RData::AAAA(v6.into()),
+    };
+    if data.record_type() != rtype {
+        return Err(ProtoError::Message("an address is of the other family than its RRset"));
+    }
+    let mut record = Record::from_rdata(name.clone(), ttl, data);
+    record.dns_class = class;
+    Ok(record)
+}
