@@ -1,6 +1,7 @@
-//! Addresses: their family, whether a home can have them, and the arithmetic of prefixes. Pure.
+//! Addresses: their family, whether a home can have them, and the arithmetic of prefixes and sets. Pure.
 
 pub mod prefix;
+pub mod set;
 pub mod special;
 
 use std::fmt;
