@@ -28,7 +28,7 @@ use hickory_proto::rr::{Name, RData, Record};
 use tempfile::TempDir;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{mpsc, watch};
-use tokio::task::JoinHandle;
+use tokio::task::{JoinHandle, spawn_local};
 use tokio::time::timeout;
 
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -150,7 +150,7 @@ ttl = "2m"
         let random = fastrand::Rng::with_seed(7);
         let around = Surroundings { triggers, notifier: Notifier::Nobody, snapshot: show, clock, random };
         let sources = Sources { file: self.dir.path().join("fingerpost.toml"), ..Sources::default() };
-        self.task = Some(tokio::spawn(async move { daemon::run(move || load(&sources), around).await }));
+        self.task = Some(spawn_local(async move { daemon::run(move || load(&sources), around).await }));
         self.triggers = Some(tell);
         self.snapshot = snapshot;
     }
@@ -239,7 +239,7 @@ fn no_ruling(seen: &Snapshot) -> Option<()> {
     (!seen.looks.is_empty() && round::agreed(&seen.looks).is_empty()).then_some(())
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn started_with_nothing_in_reach_it_recovers_by_itself() {
     let mut mill = Mill::new().await;
     mill.all_behave(Behaviour::Portal);
@@ -255,7 +255,7 @@ async fn started_with_nothing_in_reach_it_recovers_by_itself() {
     mill.stop().await;
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn without_a_ruling_the_names_stay() {
     let mut mill = Mill::new().await;
     mill.start();
@@ -273,7 +273,7 @@ async fn without_a_ruling_the_names_stay() {
 }
 
 /// A wait that is over when there is nothing to write, for want of a ruling, must not become a loop without rest.
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn an_outage_of_everything_is_waited_out_at_rest() {
     for strict in [false, true] {
         let mut mill = Mill::new().await;
@@ -308,7 +308,7 @@ async fn an_outage_of_everything_is_waited_out_at_rest() {
     }
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn a_bad_configuration_is_not_taken_and_a_good_one_is() {
     let mut mill = Mill::new().await;
     mill.start();
@@ -332,7 +332,7 @@ async fn a_bad_configuration_is_not_taken_and_a_good_one_is() {
     mill.stop().await;
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn a_reload_takes_the_settings_of_the_log_over() {
     let mut mill = Mill::new().await;
     mill.start();
@@ -350,7 +350,7 @@ async fn a_reload_takes_the_settings_of_the_log_over() {
     mill.stop().await;
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn a_reload_lifts_a_hold() {
     let mut mill = Mill::new().await;
     let wrong = mill.text(FREELY).replace("gauge-key", "other-key");
@@ -367,7 +367,7 @@ async fn a_reload_lifts_a_hold() {
     mill.stop().await;
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn stopped_while_a_witness_hangs_it_ends_at_once() {
     let mut mill = Mill::new().await;
     let hanging = TcpListener::bind("127.0.0.1:0").await.unwrap();
@@ -379,7 +379,7 @@ async fn stopped_while_a_witness_hangs_it_ends_at_once() {
     mill.stop().await;
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn stopped_while_a_write_is_in_flight_it_waits_for_the_end() {
     let (mut mill, wire) = Mill::wired().await;
     mill.start();
@@ -430,7 +430,7 @@ async fn wire(server: std::net::SocketAddr) -> (String, Arc<AtomicU8>) {
     (at, told)
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn stopped_while_a_write_hangs_it_ends_after_the_grace_and_the_next_start_finds_out() {
     let (mut mill, wire) = Mill::wired().await;
     mill.start();
@@ -457,7 +457,7 @@ async fn stopped_while_a_write_hangs_it_ends_after_the_grace_and_the_next_start_
 }
 
 /// The configuration may have been changed between a crash and the next start.
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn an_intent_that_can_no_longer_be_read_is_closed_and_blocks_nothing() {
     let intent = |provider: &str, name: &str| Event::Intent {
         provider: provider.to_owned(),
@@ -482,7 +482,7 @@ async fn an_intent_that_can_no_longer_be_read_is_closed_and_blocks_nothing() {
     assert_eq!(mill.endings(), [Ending::Overtaken, Ending::Overtaken, Ending::Done, Ending::Done].map(Some));
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn a_clock_that_jumps_by_years_blocks_nothing() {
     let mut mill = Mill::new().await;
     mill.configure("[limits]\nspacing = \"200ms\"\nburst = 2\ndaily = 1000\n");
@@ -495,7 +495,7 @@ async fn a_clock_that_jumps_by_years_blocks_nothing() {
     mill.stop().await;
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn when_nobody_can_tell_it_anything_any_more_it_ends_with_an_error() {
     let mut mill = Mill::new().await;
     mill.start();
@@ -504,7 +504,7 @@ async fn when_nobody_can_tell_it_anything_any_more_it_ends_with_an_error() {
     assert!(matches!(mill.ended().await, Err(DaemonError::Deaf)));
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "local")]
 async fn two_daemons_on_one_state_directory_are_one_too_many() {
     let mut mill = Mill::new().await;
     mill.start();

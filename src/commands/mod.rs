@@ -14,6 +14,7 @@ use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+use tokio::runtime::LocalOptions;
 use tracing::Level;
 
 use crate::audit::file::AuditError;
@@ -235,7 +236,7 @@ fn load_to_look(common: &Common) -> Result<Loaded, ConfigError> {
 fn block_on<T>(work: impl Future<Output = T>) -> Result<T, CommandError> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
-        .build()
+        .build_local(LocalOptions::default())
         .map_err(|error| CommandError::Io("start the runtime", error))?;
     let done = runtime.block_on(work);
     // The system's resolver runs on threads that cannot be stopped. Without DNS it takes half a minute, for an answer

@@ -54,7 +54,8 @@ impl RehearsalError {
 }
 
 /// Plays the story to its end. With `json` one document is printed at the end instead of prose on the way.
-/// With `keep` everything is left running, until SIGINT or SIGTERM comes.
+/// With `keep` everything is left running, until SIGINT or SIGTERM comes. It needs a runtime that stays on one thread
+/// ([`tokio::runtime::LocalRuntime`]).
 pub async fn play(json: bool, keep: bool) -> Result<(), RehearsalError> {
     let mut teller = Teller { json, scenes: Vec::new() };
     let mut stage = story::tell(&mut teller).await?;

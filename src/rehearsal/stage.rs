@@ -12,7 +12,7 @@ use hickory_proto::rr::rdata::{CNAME, NS, TXT};
 use hickory_proto::rr::{Name, RData, Record};
 use tempfile::TempDir;
 use tokio::sync::{mpsc, watch};
-use tokio::task::{AbortHandle, JoinHandle};
+use tokio::task::{AbortHandle, JoinHandle, spawn_local};
 use tokio::time::{Instant, timeout_at};
 
 use super::RehearsalError;
@@ -198,7 +198,7 @@ ttl = "2m"
             random: fastrand::Rng::new(),
         };
         let file = self.config_file();
-        let task = tokio::spawn(async move { daemon::run(move || load::load(&sources(file.clone())), around).await });
+        let task = spawn_local(async move { daemon::run(move || load::load(&sources(file.clone())), around).await });
         self.actor = Some(Actor { triggers: tell, snapshot, task });
     }
 

@@ -1,13 +1,17 @@
 //! The means together with the books: settling, publishing, and what is entered about both.
 
+use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
+
+use futures_util::StreamExt;
+use futures_util::stream;
 
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event};
 use crate::config::Config;
-use crate::reconcile;
+use crate::reconcile::{self, Desired};
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Report};
 use crate::watch::Via;
@@ -16,11 +20,14 @@ use crate::watch::failover::Failover;
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
 
+/// Providers that are worked on at the same time: enough to hide a slow one, few enough for the smallest machine.
+const AT_A_TIME: usize = 8;
+
 /// The means together with the books: what the daemon and `sync` work with.
 pub struct Home {
     /// What is configured, made able to act.
     pub means: Means,
-    books: Books,
+    books: RefCell<Books>,
     settling: BTreeMap<Via, Settling>,
     looks: Vec<Look>,
     rota: Rota,
@@ -44,7 +51,7 @@ impl Home {
         let histories = histories(&books.state);
         let mut home = Self {
             means,
-            books,
+            books: RefCell::new(books),
             settling,
             looks: Vec::new(),
             rota: Rota::default(),
@@ -59,7 +66,7 @@ impl Home {
 
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
-        self.books.log.refit(means.config.audit);
+        self.books.get_mut().log.refit(means.config.audit);
         self.means = means;
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
@@ -71,13 +78,13 @@ impl Home {
     }
 
     /// What survives a restart.
-    pub fn state(&self) -> &State {
-        &self.books.state
+    pub fn state(&self) -> Ref<'_, State> {
+        Ref::map(self.books.borrow(), |books| &books.state)
     }
 
     /// Whether a write was begun whose end is not known.
     pub fn is_writing(&self) -> bool {
-        !self.books.log.open_intents().is_empty()
+        !self.books.borrow().log.open_intents().is_empty()
     }
 
     /// The newest round's rulings.
@@ -102,9 +109,9 @@ impl Home {
         if self.rounds < diagnose::ROUNDS {
             // What shows only over many rounds has not passed because this process is young.
             let lasting = |(_, about): &&(Option<String>, String)| diagnose::needs_history(about);
-            now.extend(self.books.state.findings.iter().filter(lasting).cloned());
+            now.extend(self.books.get_mut().state.findings.iter().filter(lasting).cloned());
         }
-        let before = self.books.state.findings.clone();
+        let before = self.books.get_mut().state.findings.clone();
         let mut news = Vec::new();
         for found in &self.found {
             let (line, about) = (found.line.clone(), found.finding.key());
@@ -122,21 +129,21 @@ impl Home {
         for (key, event) in news {
             let is_new = matches!(event, Event::Found { .. });
             // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
-            if let Err(error) = self.books.log.append(self.means.clock.now(), event) {
+            if let Err(error) = self.books.get_mut().log.append(self.means.clock.now(), event) {
                 tracing::debug!("{}", crate::commands::chain_of(&error));
             } else if is_new {
-                self.books.state.findings.insert(key);
+                self.books.get_mut().state.findings.insert(key);
             } else {
-                self.books.state.findings.remove(&key);
+                self.books.get_mut().state.findings.remove(&key);
             }
         }
-        if let Err(error) = self.books.store.save(&self.books.state) {
+        if let Err(error) = self.books.get_mut().save() {
             tracing::debug!("{}", crate::commands::chain_of(&error));
         }
     }
 
     fn after_start(&mut self) {
-        let open = self.books.log.open_intents().clone();
+        let open = self.books.get_mut().log.open_intents().clone();
         for (intent, started) in open {
             let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
             let detail = match (zone, self.means.providers.get(&started.provider)) {
@@ -161,6 +168,7 @@ impl Home {
     fn release(&mut self, why: &str, ends: impl Fn(&str, &str) -> bool) {
         let ended: Vec<String> = self
             .books
+            .get_mut()
             .state
             .holds
             .iter()
@@ -168,7 +176,7 @@ impl Home {
             .map(|(name, _)| name.clone())
             .collect();
         for name in ended {
-            self.books.state.holds.remove(&name);
+            self.books.get_mut().state.holds.remove(&name);
             tracing::info!("{name}: the hold ends: {why}");
             self.enter(Event::Release { provider: name, why: why.to_owned() });
         }
@@ -191,7 +199,7 @@ impl Home {
             let via = look.via();
             let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
             if let Heard::Settled { from, to } = told {
-                self.books.state.settled.insert(via.clone(), to);
+                self.books.get_mut().state.settled.insert(via.clone(), to);
                 // First the reason, then the state: what is missing after a crash settles anew.
                 let word = word(&look.ruling, to);
                 self.enter(Event::Settled { line: look.line.clone(), family: look.family, from, to, word });
@@ -209,12 +217,17 @@ impl Home {
     /// Brings the records of the providers for which `due` holds in step with the newest rulings.
     ///
     /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
+    ///
+    /// Up to [`AT_A_TIME`] providers are worked on together, so that a slow one does not keep the others waiting. The
+    /// reports come in the order of the providers' names.
     pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
         let mut home = agreed(&self.looks);
         home.retain(|via, address| self.is_settled(via, *address) && !self.means.forbids(&self.found, via));
         let words = words(&self.looks);
         let (now, return_after) = (self.means.clock.now(), self.means.config.watch.return_after);
-        let mut reports = Vec::new();
+        let open: BTreeSet<String> =
+            self.books.get_mut().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
+        let mut wanted: Vec<(&str, Vec<Desired>)> = Vec::new();
         for name in self.means.providers.keys().filter(|name| due(name)) {
             let failover = &mut self.failover;
             let prefix_length = self.means.config.watch.prefix_length;
@@ -223,15 +236,17 @@ impl Home {
                 let line = failover.follow(&key, &record.lines, family, now, return_after)?;
                 home.get(&Via { line: line.clone(), family }).copied()
             });
-            let open = self.books.log.open_intents().values().any(|intent| intent.provider == *name);
-            if desired.is_empty() && !open {
-                continue;
-            }
-            if let Some(job) = self.means.job(name, &desired, &words) {
-                reports.push(update::bring_in_step(&job, &mut self.books, &self.means.clock).await);
+            if !desired.is_empty() || open.contains(name) {
+                wanted.push((name, desired));
             }
         }
-        reports
+        let (means, books) = (&self.means, &self.books);
+        let jobs = wanted.iter().filter_map(|(name, desired)| means.job(name, desired, &words));
+        let work = stream::iter(jobs.enumerate())
+            .map(async |(at, job)| (at, update::bring_in_step(&job, books, &means.clock).await));
+        let mut reports: Vec<(usize, Report)> = work.buffer_unordered(AT_A_TIME).collect().await;
+        reports.sort_unstable_by_key(|(at, _)| *at);
+        reports.into_iter().map(|(_, report)| report).collect()
     }
 
     /// Keeps what stands between the lines and the world: at the next start the router may still be silent.
@@ -241,8 +256,8 @@ impl Home {
             history.nats().map(found).collect::<Vec<_>>()
         };
         let nats: Vec<Found> = self.histories.iter().flat_map(of_line).collect();
-        if nats != self.books.state.nats {
-            self.books.state.nats = nats;
+        if nats != self.books.get_mut().state.nats {
+            self.books.get_mut().state.nats = nats;
             self.save();
         }
     }
@@ -252,13 +267,13 @@ impl Home {
     }
 
     fn enter(&mut self, event: Event) {
-        if let Err(error) = self.books.log.append(self.means.clock.now(), event) {
+        if let Err(error) = self.books.get_mut().log.append(self.means.clock.now(), event) {
             tracing::warn!("{}", crate::commands::chain_of(&error));
         }
     }
 
     fn save(&mut self) {
-        if let Err(error) = self.books.store.save(&self.books.state) {
+        if let Err(error) = self.books.get_mut().save() {
             tracing::warn!("{}", crate::commands::chain_of(&error));
         }
     }

@@ -11,6 +11,7 @@ pub mod limits;
 mod report;
 pub mod retry;
 
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::address::Family;
@@ -38,6 +39,13 @@ pub struct Books {
     pub store: Store,
     /// The audit log.
     pub log: Log,
+}
+
+impl Books {
+    /// Makes the state durable, if it is not.
+    pub fn save(&mut self) -> Result<(), StateError> {
+        self.store.save(&self.state)
+    }
 }
 
 /// Why the books cannot be kept: nothing is sent then.
@@ -70,8 +78,10 @@ pub struct Job<'a> {
 }
 
 /// Brings the job's records in step, as far as limits, holds and the provider allow.
-pub async fn bring_in_step(job: &Job<'_>, books: &mut Books, clock: &Clock) -> Report {
-    if let Some(hold) = books.state.holds.get(job.name) {
+///
+/// Several jobs, of a provider each, may share the books: they are borrowed between two waits, and never across one.
+pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Report {
+    if let Some(hold) = books.borrow().state.holds.get(job.name) {
         return held(job, hold);
     }
     let mut report = Report::unread(job);
@@ -80,17 +90,17 @@ pub async fn bring_in_step(job: &Job<'_>, books: &mut Books, clock: &Clock) -> R
         attempt += 1;
         let observed = match read(job, books, clock).await {
             Ok(observed) => observed,
-            Err(trouble) => return report.with(trouble, books, job, clock),
+            Err(trouble) => return report.with(trouble, &mut books.borrow_mut(), job, clock),
         };
-        let items = plan(job, &observed, &books.state);
-        note_in_step(job, &items, books);
+        let items = plan(job, &observed, &books.borrow().state);
+        note_in_step(job, &items, &mut books.borrow_mut());
         match write(job, items, books, clock).await {
             Written::Settled(done) => return done,
-            Written::Stopped(stopped, trouble) => return stopped.with(trouble, books, job, clock),
+            Written::Stopped(stopped, trouble) => return stopped.with(trouble, &mut books.borrow_mut(), job, clock),
             Written::Again(again, fault) => {
                 tracing::info!("{}: {fault} (attempt {attempt} of {ATTEMPTS})", job.name);
                 if attempt == ATTEMPTS {
-                    return again.with(Trouble::from(&fault), books, job, clock);
+                    return again.with(Trouble::from(&fault), &mut books.borrow_mut(), job, clock);
                 }
                 report = again;
             }
@@ -130,20 +140,20 @@ enum Written {
     Again(Report, Fault),
 }
 
-async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock) -> Written {
+async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &Clock) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
-    let gated = books.state.ledger.gate(now, job.limits, job.name, changes(&items));
+    let gated = books.borrow_mut().state.ledger.gate(now, job.limits, job.name, changes(&items));
     report.put_off(&gated.put_off);
     let changes = gated.allowed;
     if changes.is_empty() {
-        return match books.store.save(&books.state) {
+        return match books.borrow_mut().save() {
             Ok(()) => Written::Settled(report),
             Err(error) => Written::Stopped(report, no_books(error.into())),
         };
     }
     report.means = Some(job.provider.means(changes.len()));
-    let intent = match announce(job, &changes, books, now) {
+    let intent = match announce(job, &changes, &mut books.borrow_mut(), now) {
         Ok(intent) => intent,
         Err(error) => return Written::Stopped(report, no_books(error)),
     };
@@ -154,7 +164,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock
             return match read_back(job, &changes, books, clock, &applied.detail).await {
                 Ok(observed) => {
                     report.written(&changes, &observed);
-                    match books.store.save(&books.state) {
+                    match books.borrow_mut().save() {
                         Ok(()) => Written::Settled(report),
                         Err(error) => Written::Stopped(report, no_books(error.into())),
                     }
@@ -169,7 +179,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock
             return match read_back(job, &changes, books, clock, &fault.to_string()).await {
                 Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
                     report.written(&changes, &observed);
-                    match books.store.save(&books.state) {
+                    match books.borrow_mut().save() {
                         Ok(()) => Written::Settled(report),
                         Err(error) => Written::Stopped(report, no_books(error.into())),
                     }
@@ -184,7 +194,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &mut Books, clock: &Clock
         FaultKind::Refused => Ending::Refused,
     };
     let outcome = Event::Outcome { intent, provider: job.name.to_owned(), result: ending, detail: fault.to_string() };
-    if let Err(error) = books.log.append(clock.now(), outcome) {
+    if let Err(error) = books.borrow_mut().log.append(clock.now(), outcome) {
         return Written::Stopped(report, no_books(error.into()));
     }
     match fault.kind {
@@ -198,7 +208,7 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
     let before = books.state.clone();
     books.state.ledger.charge(now, job.limits, job.name, changes);
     books.state.note_sent(job.name, changes);
-    if let Err(error) = books.store.save(&books.state) {
+    if let Err(error) = books.save() {
         books.state = before;
         return Err(error.into());
     }
@@ -217,7 +227,7 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
     books.log.append(now, intent).map_err(|error| {
         // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.
         books.state = before;
-        if let Err(error) = books.store.save(&books.state) {
+        if let Err(error) = books.save() {
             tracing::debug!("{}", crate::commands::chain_of(&error));
         }
         error.into()
@@ -225,11 +235,12 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
 }
 
 /// Reads what stands, and closes the intents of this provider whose end that shows.
-async fn read(job: &Job<'_>, books: &mut Books, clock: &Clock) -> Result<Observed, Trouble> {
+async fn read(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Result<Observed, Trouble> {
     let mut names = job.names();
-    names.extend(open_intents(books, job.name).flat_map(|(_, changes)| changes).map(|change| change.name));
+    names.extend(open_intents(&books.borrow(), job.name).flat_map(|(_, changes)| changes).map(|change| change.name));
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job.name, &observed, books, clock, "found by reading, after the write was cut short").map_err(no_books)?;
+    resolve(job.name, &observed, &mut books.borrow_mut(), clock, "found by reading, after the write was cut short")
+        .map_err(no_books)?;
     Ok(observed)
 }
 
@@ -237,13 +248,13 @@ async fn read(job: &Job<'_>, books: &mut Books, clock: &Clock) -> Result<Observe
 async fn read_back(
     job: &Job<'_>,
     changes: &[Change],
-    books: &mut Books,
+    books: &RefCell<Books>,
     clock: &Clock,
     detail: &str,
 ) -> Result<Observed, Trouble> {
     let names = changes.iter().map(|change| change.name.clone()).collect();
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job.name, &observed, books, clock, detail).map_err(no_books)?;
+    resolve(job.name, &observed, &mut books.borrow_mut(), clock, detail).map_err(no_books)?;
     Ok(observed)
 }
 
@@ -343,7 +354,7 @@ impl Report {
             books.state.holds.insert(job.name.to_owned(), hold);
             let event = Event::Hold { provider: job.name.to_owned(), why: why.clone() };
             // A hold that cannot be written down still holds in this process.
-            let kept = books.store.save(&books.state).map_err(BooksError::from);
+            let kept = books.save().map_err(BooksError::from);
             if let Err(error) = kept.and_then(|()| Ok(books.log.append(clock.now(), event).map(|_| ())?)) {
                 tracing::warn!("{}", crate::commands::chain_of(&error));
             }

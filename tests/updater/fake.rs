@@ -1,5 +1,6 @@
 //! A provider that follows a script, with the books it is to be held against, and time at the test's will.
 
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs;
 use std::future::{Future, pending, poll_fn};
@@ -166,7 +167,7 @@ pub(crate) struct Bench {
     dir: TempDir,
     pub(crate) fake: Fake,
     /// Closed between a crash and the next start.
-    pub(crate) books: Option<Books>,
+    pub(crate) books: Option<RefCell<Books>>,
     pub(crate) limits: Limits,
     pub(crate) desired: Vec<Desired>,
     now: Arc<AtomicU64>,
@@ -249,7 +250,7 @@ impl Bench {
         let locked = Store::lock(self.dir()).unwrap();
         let (log, _) = Log::open(self.dir(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
         let state = State::load(self.dir(), &self.limits).unwrap();
-        self.books = Some(Books { store: locked.store(&state), state, log });
+        self.books = Some(RefCell::new(Books { store: locked.store(&state), state, log }));
     }
 
     /// One pass; `None` when a call hangs in it, and the pass is dropped there as by a crash.
@@ -272,7 +273,7 @@ impl Bench {
             limits: &self.limits,
         };
         block_on(async {
-            let mut pass = pin!(bring_in_step(&job, self.books.as_mut().unwrap(), &clock));
+            let mut pass = pin!(bring_in_step(&job, self.books.as_ref().unwrap(), &clock));
             poll_fn(|context| {
                 Poll::Ready(match pass.as_mut().poll(context) {
                     Poll::Ready(report) => Some(report),

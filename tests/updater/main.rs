@@ -6,6 +6,7 @@
 mod crash;
 mod fake;
 mod limits;
+mod together;
 
 use std::fs;
 
@@ -205,7 +206,7 @@ fn a_refusal_holds_across_restarts_until_it_is_lifted() {
             bench.start();
         }
         assert!(bench.fake.calls().is_empty());
-        bench.books.as_mut().unwrap().state.holds.clear();
+        bench.books.as_mut().unwrap().get_mut().state.holds.clear();
         assert!(in_step(&bench.pass()));
     }
 }
