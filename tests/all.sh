@@ -18,7 +18,7 @@ say() { printf '\n== %s\n' "$*"; }
 export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 
 # Each peer: the command that shows it is there, and the Debian package that brings it.
-peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot
+peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot pdns_server:pdns-server sqlite3:sqlite3
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
     miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2"
@@ -35,6 +35,9 @@ for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || packages+=("${peer##*:}")
 done
 python_with_modules >/dev/null || packages+=(python3-dnspython python3-netaddr)
+# No command shows this one.
+pdns_tables=/usr/share/pdns-backend-sqlite3/schema/schema.sqlite3.sql
+[ -e "$pdns_tables" ] || packages+=(pdns-backend-sqlite3)
 if [ "${#packages[@]}" -gt 0 ]; then
     echo "to be installed: ${packages[*]}"
     as_root=()
@@ -56,6 +59,7 @@ fi
 for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || { echo "tests/all.sh: ${peer%%:*} is still missing" >&2; exit 69; }
 done
+[ -e "$pdns_tables" ] || { echo "tests/all.sh: $pdns_tables is still missing" >&2; exit 69; }
 # The tests call this Python.
 TESTS_PYTHON=$(python_with_modules) || { echo "tests/all.sh: no python3 with dnspython and netaddr" >&2; exit 69; }
 export TESTS_PYTHON
