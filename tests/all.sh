@@ -21,10 +21,11 @@ export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
-    miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2"
-python_with_dns() {
+    miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2
+    jq:jq"
+python_with_all() {
     for python in python3 /usr/bin/python3; do
-        if "$python" -c 'import dns.zone, dns.update' 2>/dev/null; then command -v "$python"; return; fi
+        if "$python" -c 'import dns.zone, dns.update, jsonschema' 2>/dev/null; then command -v "$python"; return; fi
     done
     return 1
 }
@@ -34,7 +35,7 @@ packages=()
 for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || packages+=("${peer##*:}")
 done
-python_with_dns >/dev/null || packages+=(python3-dnspython)
+python_with_all >/dev/null || packages+=(python3-dnspython python3-jsonschema)
 if [ "${#packages[@]}" -gt 0 ]; then
     echo "to be installed: ${packages[*]}"
     as_root=()
@@ -57,7 +58,7 @@ for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || { echo "tests/all.sh: ${peer%%:*} is still missing" >&2; exit 69; }
 done
 # The tests call this Python.
-TESTS_PYTHON=$(python_with_dns) || { echo "tests/all.sh: no python3 with dnspython" >&2; exit 69; }
+TESTS_PYTHON=$(python_with_all) || { echo "tests/all.sh: no python3 with dnspython and jsonschema" >&2; exit 69; }
 export TESTS_PYTHON
 
 say "formatting"
