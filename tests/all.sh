@@ -18,11 +18,11 @@ say() { printf '\n== %s\n' "$*"; }
 export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 
 # Each peer: the command that shows it is there, and the Debian package that brings it.
-peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot
+peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot pdns_server:pdns-server sqlite3:sqlite3
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
     miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2
-    jq:jq"
+    nsd:nsd nsd-checkzone:nsd jq:jq"
 python_with_all() {
     for python in python3 /usr/bin/python3; do
         if "$python" -c 'import dns.zone, dns.update, jsonschema' 2>/dev/null; then command -v "$python"; return; fi
@@ -36,6 +36,9 @@ for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || packages+=("${peer##*:}")
 done
 python_with_all >/dev/null || packages+=(python3-dnspython python3-jsonschema)
+# No command shows this one.
+pdns_tables=/usr/share/doc/pdns-backend-sqlite3/schema.sqlite3.sql
+[ -e "$pdns_tables" ] || packages+=(pdns-backend-sqlite3)
 if [ "${#packages[@]}" -gt 0 ]; then
     echo "to be installed: ${packages[*]}"
     as_root=()
@@ -57,6 +60,7 @@ fi
 for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || { echo "tests/all.sh: ${peer%%:*} is still missing" >&2; exit 69; }
 done
+[ -e "$pdns_tables" ] || { echo "tests/all.sh: $pdns_tables is still missing" >&2; exit 69; }
 # The tests call this Python.
 TESTS_PYTHON=$(python_with_all) || { echo "tests/all.sh: no python3 with dnspython and jsonschema" >&2; exit 69; }
 export TESTS_PYTHON

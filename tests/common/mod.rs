@@ -8,6 +8,7 @@ pub(crate) mod coturn;
 pub(crate) mod knot;
 pub(crate) mod named;
 pub(crate) mod nginx;
+pub(crate) mod powerdns;
 
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
