@@ -61,6 +61,26 @@ fn knot_refuses_what_a_key_may_not() {
     );
 }
 
+/// BIND refuses an address at what is no host name, whatever the key may.
+#[test]
+#[ignore = "needs named: tests/all.sh runs it"]
+fn bind_refuses_addresses_of_what_is_no_host_name() {
+    // This is its default for a primary.
+    let zone = ZoneSetup { extra: "check-names fail;", ..ZoneSetup::new(LINES) };
+    let server = DnsServer::start::<Named>(&[KEY], &[zone]);
+    let provider = Rfc2136::new(dns(ZONE), server.address(), Some(gauge_key()), TIMEOUT);
+    run_case(async {
+        for label in ["_gauge", "x.-gauge", "gauge-.x"] {
+            let outcome = provider.apply(&[change(label, A, None, set(120, &["203.0.113.77"]))]).await;
+            let words = [&format!("besides, {label}.heronmill.example is no host name"), "`check-names ignore`"];
+            faulty(outcome, FaultKind::Refused, &words.map(|word| word as &str));
+        }
+        for label in ["3-gauge", "*", "*.x-x"] {
+            provider.apply(&[change(label, A, None, set(120, &["203.0.113.77"]))]).await.unwrap();
+        }
+    });
+}
+
 /// Other zones, and names below the apex given as zones, are refused before and at the write.
 fn other_zones<S: Software>() {
     let peer = Peer::Real(real::<S>(LINES, &GRANTS));

@@ -246,12 +246,22 @@ impl Context<'_> {
     }
 
     fn permission(&self) -> String {
-        format!(
+        let mut remedy = format!(
             "let {} change {} on {}: in BIND a grant in the zone's `update-policy`, in Knot an `acl` of the zone with `action: update`",
             self.key_name(),
             self.written(),
             self.server
-        )
+        );
+        // Measured with 9.18: it refuses an address at any other name, whatever the key may.
+        if let Task::Write(changes) = self.task
+            && let Some(odd) = changes.iter().find(|change| !is_host_name(&change.name))
+        {
+            remedy += &format!(
+                "; besides, {} is no host name (RFC 1123, 2.1), which BIND takes only with `check-names ignore` in the zone",
+                odd.name
+            );
+        }
+        remedy
     }
 
     fn key_name(&self) -> &str {
@@ -267,6 +277,16 @@ impl Context<'_> {
             more => format!("{} and {more} more", named.join(", ")),
         }
     }
+}
+
+/// RFC 1123, section 2.1, by way of RFC 952; a wildcard stands for such names.
+fn is_host_name(name: &DnsName) -> bool {
+    let name = name.as_str();
+    let alphanumeric = |c: char| c.is_ascii_alphanumeric();
+    name.strip_prefix("*.")
+        .unwrap_or(name)
+        .split('.')
+        .all(|label| !label.contains('_') && label.starts_with(alphanumeric) && label.ends_with(alphanumeric))
 }
 
 /// The code by its name in the registry (RFC 6895, section 2.3), as servers log it.
