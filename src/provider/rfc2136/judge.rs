@@ -48,6 +48,13 @@ pub(super) fn judge(raw: &[u8], sent: Sent) -> Answer {
     }
 }
 
+/// Whether a server may have answered so because it did not take the signature. PowerDNS says no more of a wrong key,
+/// secret or clock than NOTAUTH to a query and REFUSED to an update, unsigned and without a TSIG error (measured with
+/// 4.7), although RFC 8945, section 5.2, wants one.
+pub(super) fn may_mean_the_signature(answer: &Answer) -> bool {
+    matches!(answer, Answer::Claimed(Rcode::NotAuth | Rcode::Refused, None))
+}
+
 /// What was asked for.
 #[derive(Clone, Copy)]
 pub(super) enum Task<'a> {
@@ -122,7 +129,10 @@ impl Context<'_> {
             Rcode::NotAuth => self.not_served(&code),
             Rcode::Refused => Fault::refused(
                 format!("{server} refuses to serve us ({code})"),
-                format!("check that {server} is the primary of {zone} and lets this machine, with the key {key}, in"),
+                format!(
+                    "check that {server} is the primary of {zone} and lets this machine, with the key {key}, in; PowerDNS \
+                     says no more either of a wrong key or a wrong clock, but its log does"
+                ),
             ),
             Rcode::FormErr | Rcode::NotImp => Fault::refused(
                 format!("{server} does not understand signed requests or dynamic updates ({code})"),
@@ -176,6 +186,20 @@ impl Context<'_> {
                 "see the log of that server",
             ),
         }
+    }
+
+    /// A signed question was refused by an unsigned word, and answered when it was not signed. Among the reasons is a
+    /// wrong clock, which is set right in time: a home that has just got its power back must not be held for it.
+    pub(super) fn signature_not_taken(&self) -> Fault {
+        let (server, key) = (self.server, self.key_name());
+        let algorithm = self.key.map_or("", |key| algorithm_name(key.algorithm));
+        Fault::passing(
+            format!("{server} answers for {}, but not to what the key {key} signs, and does not say why", self.zone),
+            format!(
+                "see the log of {server}: either a clock is wrong (set it, for example by NTP), or {server} does not have \
+                 the key {key} with {algorithm} and the same secret"
+            ),
+        )
     }
 
     /// How far the clocks are apart, by the server's time in the other-data (RFC 8945, section 5.2.3).
