@@ -21,10 +21,11 @@ export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 peers="named:bind9 named-checkzone:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot pdns_server:pdns-server sqlite3:sqlite3
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
-    miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2"
-python_with_modules() {
+    miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2
+    nsd:nsd nsd-checkzone:nsd jq:jq"
+python_with_all() {
     for python in python3 /usr/bin/python3; do
-        if "$python" -c 'import dns.zone, dns.update, netaddr' 2>/dev/null; then command -v "$python"; return; fi
+        if "$python" -c 'import dns.zone, dns.update, jsonschema, netaddr' 2>/dev/null; then command -v "$python"; return; fi
     done
     return 1
 }
@@ -34,7 +35,7 @@ packages=()
 for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || packages+=("${peer##*:}")
 done
-python_with_modules >/dev/null || packages+=(python3-dnspython python3-netaddr)
+python_with_all >/dev/null || packages+=(python3-dnspython python3-jsonschema python3-netaddr)
 # No command shows this one.
 pdns_tables=/usr/share/pdns-backend-sqlite3/schema/schema.sqlite3.sql
 [ -e "$pdns_tables" ] || packages+=(pdns-backend-sqlite3)
@@ -61,7 +62,7 @@ for peer in $peers; do
 done
 [ -e "$pdns_tables" ] || { echo "tests/all.sh: $pdns_tables is still missing" >&2; exit 69; }
 # The tests call this Python.
-TESTS_PYTHON=$(python_with_modules) || { echo "tests/all.sh: no python3 with dnspython and netaddr" >&2; exit 69; }
+TESTS_PYTHON=$(python_with_all) || { echo "tests/all.sh: no python3 with dnspython, jsonschema and netaddr" >&2; exit 69; }
 export TESTS_PYTHON
 
 say "formatting"

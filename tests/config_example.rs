@@ -59,7 +59,7 @@ fn loads_with_every_key_uncommented() {
     let loaded = load_text(&uncommented());
     assert_eq!(loaded.notes, []);
     assert_eq!(loaded.config.records.len(), 3);
-    assert_eq!(loaded.config.providers.len(), 3);
+    assert_eq!(loaded.config.providers.len(), 4);
 }
 
 #[test]
@@ -88,7 +88,9 @@ fn names_every_key_that_is_known() {
     // A secret is shown as a whole; its three sources are explained in prose.
     for source in ["file", "credential", "env"] {
         assert!(EXAMPLE.contains(&format!("#   {{ {source} = ")), "{source} is not explained");
-        assert!(missing.remove(&format!("provider.NAME.key.secret.{source}")), "{source} is not known");
+        for secret in ["provider.NAME.key.secret", "provider.NAME.secret"] {
+            assert!(missing.remove(&format!("{secret}.{source}")), "{source} is not known");
+        }
     }
     assert_eq!(missing, BTreeSet::new(), "known, and not in the example");
 }

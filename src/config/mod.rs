@@ -204,6 +204,17 @@ pub enum ProviderKind {
         /// The command that makes the server load it, as program and arguments; empty for none.
         reload: Vec<String>,
     },
+    /// A program that reads and writes the records.
+    Program {
+        /// Its absolute path.
+        program: String,
+        /// Its arguments.
+        arguments: Vec<String>,
+        /// The variables of its environment, besides PATH and LANG.
+        variables: BTreeMap<String, String>,
+        /// What it is handed in each request.
+        secret: Option<Secret>,
+    },
 }
 
 /// A TSIG key (RFC 8945).

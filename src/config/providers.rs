@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
+use std::path::Path;
 
 use data_encoding::{BASE64, HEXLOWER};
 use ring::digest;
@@ -24,9 +25,10 @@ pub(super) struct Provided {
 enum Kind {
     Rfc2136,
     Zonefile,
+    Program,
 }
 
-const KINDS: [(&str, Kind); 2] = [("rfc2136", Kind::Rfc2136), ("zonefile", Kind::Zonefile)];
+const KINDS: [(&str, Kind); 3] = [("rfc2136", Kind::Rfc2136), ("zonefile", Kind::Zonefile), ("program", Kind::Program)];
 
 pub(super) fn read(doc: &Doc, root: &Table<'_>, sources: &Sources) -> BTreeMap<String, Provided> {
     let tables = root.named_tables("provider").into_iter();
@@ -44,6 +46,7 @@ fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Prov
     let kind = match kind {
         Some(Kind::Rfc2136) => rfc2136(table, sources, &mut identity),
         Some(Kind::Zonefile) => zonefile(table),
+        Some(Kind::Program) => program(table, sources, &mut identity),
         None => {
             table.unchecked();
             None
@@ -90,6 +93,55 @@ fn zonefile(table: &Table<'_>) -> Option<ProviderKind> {
     let reload: Option<Vec<String>> =
         reload_cell.list().map(|words| words.iter().filter_map(|word| word.parse(word_of_command)).collect());
     Some(ProviderKind::Zonefile { file: file?, reload: reload? })
+}
+
+fn program(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Option<ProviderKind> {
+    let command_cell = table.key("command").required(COMMAND);
+    let words = command_cell.list();
+    if words.as_ref().is_some_and(Vec::is_empty) {
+        command_cell.wrong("no program is named", format!("write {COMMAND}"));
+    }
+    let mut words = words.unwrap_or_default().into_iter();
+    let program = words.next().and_then(|word| word.parse(absolute_program));
+    let arguments: Vec<Option<String>> = words.map(|word| word.parse(word_of_command)).collect();
+    let variables: Vec<Option<(String, String)>> =
+        table.named_cells("env").into_iter().map(|(name, cell)| variable(name, &cell)).collect();
+    let secret = table.key("secret").is_set().then(|| secret::read(table, "secret", sources, identity));
+    let secret = match secret {
+        Some(secret) => Some(Secret::new(secret?.into_bytes())),
+        None => None,
+    };
+    Some(ProviderKind::Program {
+        program: program?,
+        arguments: arguments.into_iter().collect::<Option<_>>()?,
+        variables: variables.into_iter().collect::<Option<_>>()?,
+        secret,
+    })
+}
+
+const COMMAND: &str = "command = [\"/usr/local/lib/fingerpost/mill-dns\"]";
+
+fn absolute_program(text: &str) -> Result<String, Wrong> {
+    match word_of_command(text) {
+        Ok(word) if !Path::new(&word).is_absolute() => {
+            Err(Wrong::new("is not an absolute path", "write where the program is: it is not looked for in PATH"))
+        }
+        word => word,
+    }
+}
+
+/// One variable of a program's environment (POSIX.1-2017, Base Definitions, section 8.1).
+fn variable(name: String, cell: &Cell<'_>) -> Option<(String, String)> {
+    let plain = |b: u8| b.is_ascii_alphanumeric() || b == b'_';
+    if !name.bytes().all(plain) || !name.starts_with(|first: char| !first.is_ascii_digit()) {
+        cell.wrong(format!("{name:?} is not the name of a variable"), "write letters, digits and \"_\"");
+        return None;
+    }
+    let value = cell.parse(|text| match text.contains('\0') {
+        true => Err(Wrong::new("holds a NUL, which no variable can", "leave it out")),
+        false => Ok(text.to_owned()),
+    })?;
+    Some((name, value))
 }
 
 fn word_of_command(text: &str) -> Result<String, Wrong> {

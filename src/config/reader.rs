@@ -202,20 +202,22 @@ impl<'d> Table<'d> {
 
     /// The tables `[name.NAME]`, by their names.
     pub(super) fn named_tables(&self, name: &str) -> Vec<(String, Self)> {
+        let pattern = self.below(name) + ".NAME";
+        let tables = self.named_cells(name).into_iter();
+        tables.map(|(key, cell)| (key, Self::new(cell, pattern.clone()))).collect()
+    }
+
+    /// The keys of the table `[name]`, which are the owner's own words.
+    pub(super) fn named_cells(&self, name: &str) -> Vec<(String, Cell<'d>)> {
         let all = self.table(name);
-        let names = all.cell.value.as_ref().and_then(Value::as_dict).map(|dict| dict.keys().cloned());
-        let pattern = self.below(name);
-        names
-            .into_iter()
-            .flatten()
-            .map(|key| {
-                if let Some(asked) = all.cell.doc.log.borrow_mut().asked.get_mut(&all.cell.path) {
-                    asked.insert(key.clone());
-                }
-                let value = all.cell.value.as_ref().and_then(Value::as_dict).and_then(|dict| dict.get(&key)).cloned();
-                let cell = Cell { path: layers::join(&all.cell.path, &key), value, ..all.cell.clone() };
-                (key, Self::new(cell, format!("{pattern}.NAME")))
-            })
-            .collect()
+        let dict = all.cell.value.as_ref().and_then(Value::as_dict).cloned().unwrap_or_default();
+        let cells = dict.into_iter().map(|(key, value)| {
+            if let Some(asked) = all.cell.doc.log.borrow_mut().asked.get_mut(&all.cell.path) {
+                asked.insert(key.clone());
+            }
+            let cell = Cell { path: layers::join(&all.cell.path, &key), value: Some(value), ..all.cell.clone() };
+            (key, cell)
+        });
+        cells.collect()
     }
 }

@@ -8,7 +8,7 @@ use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
 use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind};
-use crate::provider::{Provider, rfc2136::Rfc2136, zonefile::ZoneFile};
+use crate::provider::{Provider, program::Program, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::State;
 use crate::update::{self, Job, Report};
@@ -39,6 +39,17 @@ impl Means {
                 }
                 ProviderKind::Zonefile { file, reload } => {
                     Box::new(ZoneFile::new(zone, file.clone(), reload.clone(), provider.timeout))
+                }
+                ProviderKind::Program { program, arguments, variables, secret } => {
+                    let (program, variables) = (program.clone(), variables.clone());
+                    Box::new(Program::new(
+                        zone,
+                        program,
+                        arguments.clone(),
+                        variables,
+                        secret.clone(),
+                        provider.timeout,
+                    ))
                 }
             };
             (name.clone(), built)

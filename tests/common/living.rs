@@ -119,7 +119,7 @@ sharing = "member"
 
     /// Stops BIND from running, or lets it run on. What arrives meanwhile waits for it.
     pub(crate) fn pause(&self, paused: bool) {
-        signal(self.named.pid(), if paused { Signal::STOP } else { Signal::CONT });
+        self.named.pause(paused);
     }
 }
 

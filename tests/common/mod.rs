@@ -8,10 +8,12 @@ pub(crate) mod coturn;
 pub(crate) mod knot;
 pub(crate) mod named;
 pub(crate) mod nginx;
+pub(crate) mod nsd;
 pub(crate) mod powerdns;
 
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::os::unix::process::CommandExt as _;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -20,6 +22,7 @@ use fingerpost::config::secret::Secret;
 use fingerpost::config::{TsigAlgorithm, TsigKey};
 use fingerpost::name::DnsName;
 use fingerpost::provider::{RecordType, RrSet};
+use rustix::process::{Pid, Signal, kill_process, kill_process_group};
 use tempfile::TempDir;
 
 /// The zone of the scenario.
@@ -78,6 +81,8 @@ impl ZoneSetup {
 /// How to write a server's configuration and start it.
 pub(crate) trait Software {
     const PROGRAM: &'static str;
+    /// Whether it has child processes that must be ended with it: then all are in a process group of their own.
+    const IS_MANY: bool = false;
     /// The whole configuration file. Master files are `NAME.zone` in `dir`.
     fn configuration(dir: &Path, at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> String;
     /// Arguments that keep it in the foreground with the configuration at `file`.
@@ -90,6 +95,7 @@ pub(crate) struct DnsServer {
     at: SocketAddr,
     child: Option<Child>,
     spawn: fn(&Path) -> Child,
+    is_many: bool,
     zones: Vec<&'static str>,
 }
 
@@ -112,7 +118,7 @@ impl DnsServer {
         }
         fs::write(dir.path().join("conf"), S::configuration(dir.path(), at, keys, zones)).unwrap();
         let zones = zones.iter().map(|zone| zone.name).collect();
-        let mut server = Self { dir, at, child: None, spawn: spawn::<S>, zones };
+        let mut server = Self { dir, at, child: None, spawn: spawn::<S>, is_many: S::IS_MANY, zones };
         let started = server.try_start();
         if !started {
             eprintln!("{} ended:\n{}", S::PROGRAM, server.log());
@@ -127,10 +133,24 @@ impl DnsServer {
 
     /// Ends it and waits for that; the port refuses connections then.
     pub(crate) fn stop(&mut self) {
+        if self.child.is_some() {
+            self.signal(Signal::KILL);
+        }
         if let Some(mut child) = self.child.take() {
-            child.kill().unwrap();
             child.wait().unwrap();
         }
+    }
+
+    /// Stops it from running, or lets it run on. What arrives meanwhile waits for it.
+    pub(crate) fn pause(&self, paused: bool) {
+        self.signal(if paused { Signal::STOP } else { Signal::CONT });
+    }
+
+    fn signal(&self, signal: Signal) {
+        let pid = Pid::from_raw(self.pid().try_into().unwrap()).unwrap();
+        let sent = if self.is_many { kill_process_group(pid, signal) } else { kill_process(pid, signal) };
+        // A process that has ended by itself is a zombie until it is waited for, and takes signals still.
+        sent.unwrap();
     }
 
     /// Starts it again on the same port with other keys and grants; the zones keep what is in them.
@@ -193,7 +213,7 @@ impl DnsServer {
     pub(crate) fn dig(&self, name: &str, rtype: &str) -> Vec<String> {
         let (server, port) = (format!("@{}", self.at.ip()), self.at.port().to_string());
         let arguments =
-            ["+tcp", "+norec", "+noall", "+answer", "+tries=1", "+time=2", &server, "-p", &port, name, rtype];
+            ["+tcp", "+norec", "+noall", "+answer", "+tries=1", "+time=2", &server, "-p", &port, "-q", name, rtype];
         let output = run("dig", &arguments, "");
         let field = |line: &str| {
             let fields: Vec<_> = line.split_whitespace().collect();
@@ -227,16 +247,17 @@ impl DnsServer {
 
 impl Drop for DnsServer {
     fn drop(&mut self) {
-        if let Some(mut child) = self.child.take() {
-            let _ = child.kill();
-            let _ = child.wait();
-        }
+        self.stop();
     }
 }
 
 fn spawn<S: Software>(dir: &Path) -> Child {
     let log = fs::File::create(dir.join("log")).unwrap();
-    Command::new(find(S::PROGRAM))
+    let mut command = Command::new(find(S::PROGRAM));
+    if S::IS_MANY {
+        command.process_group(0);
+    }
+    command
         .args(S::arguments(&dir.join("conf")))
         .current_dir(dir)
         .stdin(Stdio::null())

@@ -14,10 +14,11 @@ impl Software for Named {
         let (dir, ip, port) = (dir.display(), at.ip(), at.port());
         let (ipv4, ipv6) =
             if ip.is_ipv4() { (format!("{ip};"), "none;".into()) } else { ("none;".into(), format!("{ip};")) };
+        // Without its limit on RRsets, a hundred members from 9.18.28 on, and with any name for an address.
         let mut text = format!(
             "options {{ directory \"{dir}\"; pid-file none; lock-file none; session-keyfile none;
               listen-on port {port} {{ {ipv4} }}; listen-on-v6 port {port} {{ {ipv6} }};
-              recursion no; dnssec-validation no; notify no; allow-transfer {{ {ip}; }}; }};
+              recursion no; dnssec-validation no; max-records-per-type 0; check-names primary ignore; notify no; allow-transfer {{ {ip}; }}; }};
             controls {{ }};\n"
         );
         for key in keys {

@@ -1,6 +1,7 @@
-//! The RFC 2136 provider against three servers: BIND's named, Knot's knotd, and the rehearsal's own.
+//! The RFC 2136 provider against four servers: BIND's named, Knot's knotd, PowerDNS, and the rehearsal's own.
 //!
-//! One table of cases runs against each, so the rehearsal's server is held to the behaviour of the two others.
+//! One table of cases runs against each, so the rehearsal's server is held to the behaviour of the others. What is not
+//! this provider's alone is tested in `tests/battery`.
 
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
@@ -16,6 +17,7 @@ use std::time::{Duration, SystemTime};
 
 use common::knot::Knotd;
 use common::named::Named;
+use common::powerdns::PowerDns;
 use common::*;
 use fingerpost::clock::Timestamp;
 use fingerpost::config::{TsigAlgorithm, TsigKey};

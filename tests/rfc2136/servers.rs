@@ -2,14 +2,17 @@
 
 use std::time::Duration;
 
+use fingerpost::config::TsigAlgorithm;
 use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{FaultKind, Obstacle, Provider, RrSet};
 
 use crate::common::knot::Knotd;
 use crate::common::named::Named;
+use crate::common::powerdns::PowerDns;
 use crate::common::*;
-use crate::{GRANTS, LINES, PASSING, Peer, TIMEOUT, change, faulty, narrow_key, read, real, run_case};
+use crate::{GRANTS, LINES, NARROW, PASSING, Peer, TIMEOUT};
+use crate::{change, faulty, hour_ahead, hour_behind, narrow_key, read, real, run_case};
 
 fn gauge() -> [fingerpost::provider::Change; 1] {
     [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))]
@@ -59,6 +62,69 @@ fn knot_refuses_what_a_key_may_not() {
         true,
         &["knows the key narrow-key but does not let it change mill.heronmill.example A", "BADKEY"],
     );
+}
+
+/// PowerDNS does not say what is wrong with a signature. Since it may be the clock, which is set right in time, a read
+/// is tried again; an update, which comes after a read that went well, is refused for good.
+///
+/// | case | PowerDNS 4.7, as measured |
+/// | --- | --- |
+/// | unknown key, other algorithm, wrong secret, clock an hour off: query | NOTAUTH, no TSIG record |
+/// | the same: update | REFUSED, no TSIG record |
+/// | zone not served, or a name below the apex given as zone: query | REFUSED; the apex above; both signed |
+/// | the same: update | NOTAUTH, signed |
+/// | name outside the zone; stale prerequisite; CNAME prerequisite | NOTZONE; NXRRSET; YXRRSET; all signed |
+/// | zone without TSIG-ALLOW-DNSUPDATE | NOERROR to any key it has, and to none: only ALLOW-DNSUPDATE-FROM protects it |
+/// | change that the Lua update policy forbids | **NOERROR, signed, nothing changed**: only reading back tells |
+/// | serial of the first update, SOA-EDIT-DNSUPDATE not set | today's date and 01 |
+#[test]
+#[ignore = "needs pdns_server: tests/all.sh runs it"]
+fn powerdns_does_not_say_what_is_wrong_with_a_signature() {
+    let peer = Peer::Real(real::<PowerDns>(LINES, &GRANTS));
+    let by = |name, algorithm, secret: &[u8]| peer.provider_by(client_key(name, algorithm, secret));
+    run_case(async {
+        for provider in [
+            by("other-key", TsigAlgorithm::HmacSha256, SECRET),
+            by(KEY.name, TsigAlgorithm::HmacSha384, SECRET),
+            by(KEY.name, TsigAlgorithm::HmacSha256, b"not the secret"),
+            peer.provider().with_clock(hour_ahead),
+            peer.provider().with_clock(hour_behind),
+        ] {
+            let fault = faulty(read(&provider, &["gauge"]).await, PASSING, &["answers for heronmill.example", "signs"]);
+            assert!(fault.remedy.contains("clock") && fault.remedy.contains("the same secret"), "{fault}");
+            faulty(provider.apply(&gauge()).await, FaultKind::Refused, &["REFUSED, unsigned", "wrong clock"]);
+        }
+        assert_eq!(peer.serial(), 1);
+        // What it does not serve it does not serve unsigned either.
+        let elsewhere = Rfc2136::new(dns("tern.example"), peer.address(), Some(gauge_key()), TIMEOUT);
+        faulty(read(&elsewhere, &[]).await, FaultKind::Refused, &["does not answer for tern.example"]);
+        // NOERROR to what its policy forbids: reading back shows that it was not done.
+        let narrow = peer.provider_by(client_key(NARROW.name, TsigAlgorithm::HmacSha512, SECRET));
+        narrow.apply(&mill()).await.unwrap();
+        assert_eq!(peer.serial(), 1);
+        narrow.apply(&gauge()).await.unwrap();
+        assert!(peer.serial() > 1);
+    });
+}
+
+/// BIND refuses an address at what is no host name, whatever the key may.
+#[test]
+#[ignore = "needs named: tests/all.sh runs it"]
+fn bind_refuses_addresses_of_what_is_no_host_name() {
+    // This is its default for a primary.
+    let zone = ZoneSetup { extra: "check-names fail;", ..ZoneSetup::new(LINES) };
+    let server = DnsServer::start::<Named>(&[KEY], &[zone]);
+    let provider = Rfc2136::new(dns(ZONE), server.address(), Some(gauge_key()), TIMEOUT);
+    run_case(async {
+        for label in ["_gauge", "x.-gauge", "gauge-.x"] {
+            let outcome = provider.apply(&[change(label, A, None, set(120, &["203.0.113.77"]))]).await;
+            let words = [&format!("besides, {label}.heronmill.example is no host name"), "`check-names ignore`"];
+            faulty(outcome, FaultKind::Refused, &words.map(|word| word as &str));
+        }
+        for label in ["3-gauge", "*", "*.x-x"] {
+            provider.apply(&[change(label, A, None, set(120, &["203.0.113.77"]))]).await.unwrap();
+        }
+    });
 }
 
 /// Other zones, and names below the apex given as zones, are refused before and at the write.

@@ -9,7 +9,16 @@ use crate::common::*;
 use crate::{PASSING, Peer, change, faulty, hour_ahead, hour_behind, read};
 
 macro_rules! on_every_server {
-    ($($case:ident),* $(,)?) => {
+    (own, bind, knot: $($told:ident),*; powerdns as well: $($case:ident),* $(,)?) => {
+        on_every_server!(@ $($told,)* $($case,)*);
+        mod powerdns {
+            $(#[test] #[ignore = "needs pdns_server: tests/all.sh runs it"] fn $case() {
+                let peer = crate::Peer::Real(crate::real::<crate::PowerDns>(crate::LINES, &crate::GRANTS));
+                crate::run_case(super::$case(&peer));
+            })*
+        }
+    };
+    (@ $($case:ident),* $(,)?) => {
         mod own_server {
             $(#[test] fn $case() {
                 crate::run_case(async { super::$case(&crate::Peer::Own(crate::own().await)).await });
@@ -31,11 +40,12 @@ macro_rules! on_every_server {
 }
 
 on_every_server!(
-    what_stands_is_read,
+    // What PowerDNS says of them is in `servers`.
+    own, bind, knot: wrong_keys_and_clocks_are_told_apart;
+    powerdns as well: what_stands_is_read,
     changes_are_written_as_planned,
     a_stale_or_partial_read_is_a_conflict,
     a_cname_in_the_way_is_a_conflict_then_an_obstacle,
-    wrong_keys_and_clocks_are_told_apart,
     a_name_outside_the_zone_is_refused,
     a_hundred_names_go_in_one_update,
     all_of_a_batch_or_nothing,
@@ -164,6 +174,8 @@ async fn a_hundred_names_go_in_one_update(peer: &Peer) {
     let labels: Vec<_> = (0..100).map(|nth| format!("n{nth}")).collect();
     let labels: Vec<_> = labels.iter().map(String::as_str).collect();
     let create: Vec<_> = labels.iter().map(|label| change(label, A, None, set(120, &["203.0.113.9"]))).collect();
+    // To PowerDNS the first version of a day is that day's.
+    provider.apply(&[change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))]).await.unwrap();
     let serial = peer.serial();
     provider.apply(&create).await.unwrap();
     // One message is one version of the zone.

@@ -48,6 +48,13 @@ pub(super) fn judge(raw: &[u8], sent: Sent) -> Answer {
     }
 }
 
+/// Whether a server may have answered so because it did not take the signature. PowerDNS says no more of a wrong key,
+/// secret or clock than NOTAUTH to a query and REFUSED to an update, unsigned and without a TSIG error (measured with
+/// 4.7), although RFC 8945, section 5.2, wants one.
+pub(super) fn may_mean_the_signature(answer: &Answer) -> bool {
+    matches!(answer, Answer::Claimed(Rcode::NotAuth | Rcode::Refused, None))
+}
+
 /// What was asked for.
 #[derive(Clone, Copy)]
 pub(super) enum Task<'a> {
@@ -122,7 +129,10 @@ impl Context<'_> {
             Rcode::NotAuth => self.not_served(&code),
             Rcode::Refused => Fault::refused(
                 format!("{server} refuses to serve us ({code})"),
-                format!("check that {server} is the primary of {zone} and lets this machine, with the key {key}, in"),
+                format!(
+                    "check that {server} is the primary of {zone} and lets this machine, with the key {key}, in; PowerDNS \
+                     says no more either of a wrong key or a wrong clock, but its log does"
+                ),
             ),
             Rcode::FormErr | Rcode::NotImp => Fault::refused(
                 format!("{server} does not understand signed requests or dynamic updates ({code})"),
@@ -176,6 +186,20 @@ impl Context<'_> {
                 "see the log of that server",
             ),
         }
+    }
+
+    /// A signed question was refused by an unsigned word, and answered when it was not signed. Among the reasons is a
+    /// wrong clock, which is set right in time: a home that has just got its power back must not be held for it.
+    pub(super) fn signature_not_taken(&self) -> Fault {
+        let (server, key) = (self.server, self.key_name());
+        let algorithm = self.key.map_or("", |key| algorithm_name(key.algorithm));
+        Fault::passing(
+            format!("{server} answers for {}, but not to what the key {key} signs, and does not say why", self.zone),
+            format!(
+                "see the log of {server}: either a clock is wrong (set it, for example by NTP), or {server} does not have \
+                 the key {key} with {algorithm} and the same secret"
+            ),
+        )
     }
 
     /// How far the clocks are apart, by the server's time in the other-data (RFC 8945, section 5.2.3).
@@ -246,12 +270,22 @@ impl Context<'_> {
     }
 
     fn permission(&self) -> String {
-        format!(
+        let mut remedy = format!(
             "let {} change {} on {}: in BIND a grant in the zone's `update-policy`, in Knot an `acl` of the zone with `action: update`",
             self.key_name(),
             self.written(),
             self.server
-        )
+        );
+        // Measured with 9.18: it refuses an address at any other name, whatever the key may.
+        if let Task::Write(changes) = self.task
+            && let Some(odd) = changes.iter().find(|change| !is_host_name(&change.name))
+        {
+            remedy += &format!(
+                "; besides, {} is no host name (RFC 1123, 2.1), which BIND takes only with `check-names ignore` in the zone",
+                odd.name
+            );
+        }
+        remedy
     }
 
     fn key_name(&self) -> &str {
@@ -267,6 +301,16 @@ impl Context<'_> {
             more => format!("{} and {more} more", named.join(", ")),
         }
     }
+}
+
+/// RFC 1123, section 2.1, by way of RFC 952; a wildcard stands for such names.
+fn is_host_name(name: &DnsName) -> bool {
+    let name = name.as_str();
+    let alphanumeric = |c: char| c.is_ascii_alphanumeric();
+    name.strip_prefix("*.")
+        .unwrap_or(name)
+        .split('.')
+        .all(|label| !label.contains('_') && label.starts_with(alphanumeric) && label.ends_with(alphanumeric))
 }
 
 /// The code by its name in the registry (RFC 6895, section 2.3), as servers log it.

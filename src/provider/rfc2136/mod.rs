@@ -48,6 +48,8 @@ pub struct Rfc2136 {
     random: SystemRandom,
     /// The server has signed an answer with our key, so it knows the key.
     key_known: AtomicBool,
+    /// The last signed question was refused by an answer that is not signed and does not say why.
+    signature_doubted: AtomicBool,
     /// Names in an update that met a conflict: the next read asks whether what it sees there really stands there,
     /// or is made by a wildcard.
     doubted: Mutex<BTreeSet<DnsName>>,
@@ -66,6 +68,7 @@ impl Rfc2136 {
             now: || Timestamp::from(SystemTime::now()),
             random: SystemRandom::new(),
             key_known: AtomicBool::new(false),
+            signature_doubted: AtomicBool::new(false),
             doubted: Mutex::new(BTreeSet::new()),
         }
     }
@@ -121,6 +124,7 @@ impl Rfc2136 {
         if self.key.is_some() && matches!(answer, Answer::Believed(_)) {
             self.key_known.store(true, Ordering::Relaxed);
         }
+        self.signature_doubted.store(judge::may_mean_the_signature(&answer), Ordering::Relaxed);
         self.context(task, signed_at).accept(answer)
     }
 
@@ -189,6 +193,32 @@ impl Rfc2136 {
         };
         todo.extend(waiting.into_values().map(|(at, _)| at));
         Ok(Err(broken))
+    }
+
+    /// Why a read was refused: when the server answers the same question without a signature, by the signature.
+    async fn refused(&self, fault: Fault, deadline: Instant) -> Fault {
+        if !self.signature_doubted.swap(false, Ordering::Relaxed) {
+            return fault;
+        }
+        let unsigned = async {
+            let zone = wire_name(&self.zone).map_err(unbuilt)?;
+            let sent =
+                seal(query(zone.clone(), WireType::SOA), self.fresh_id()?, None, (self.now)()).map_err(unbuilt)?;
+            let mut link = self.open(deadline).await?;
+            let raw = match link.send(&sent.wire).await {
+                Ok(()) => link.receive().await,
+                Err(error) => Err(error),
+            };
+            let raw = raw.map_err(|error| self.late().caused_by(error))?;
+            let context = Context { key: None, ..self.context(Task::Read, 0) };
+            let answer = context.accept(judge(&raw, sent))?;
+            read::serial(&zone, &answer).map_err(|unfit| self.unfit(unfit))
+        };
+        match timeout_at(deadline, unsigned).await {
+            Ok(Ok(_)) => self.context(Task::Read, 0).signature_not_taken(),
+            // It says no more without a signature.
+            _ => fault,
+        }
     }
 
     async fn observe(&self, names: &BTreeSet<DnsName>, deadline: Instant) -> Result<Observed, Fault> {
@@ -381,7 +411,11 @@ impl Provider for Rfc2136 {
     fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
         Box::pin(async move {
             let deadline = Instant::now() + self.timeout;
-            timeout_at(deadline, self.observe(names, deadline)).await.unwrap_or_else(|_| Err(self.late()))
+            match timeout_at(deadline, self.observe(names, deadline)).await {
+                Ok(Ok(observed)) => Ok(observed),
+                Ok(Err(fault)) => Err(self.refused(fault, deadline).await),
+                Err(_) => Err(self.late()),
+            }
         })
     }
 
@@ -424,60 +458,4 @@ fn unbuilt(error: ProtoError) -> Fault {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::provider::RrSet;
-
-    fn name(text: &str) -> Name {
-        Name::from_ascii(text).unwrap()
-    }
-
-    /// RFC 4592, section 3.3.1: a wildcard below any ancestor may be the one that answers.
-    #[test]
-    fn every_ancestor_in_the_zone_may_have_a_wildcard() {
-        let zone = name("heronmill.example.");
-        let of = |of: &str| wildcards(&zone, &name(of)).iter().map(Name::to_ascii).collect::<Vec<_>>();
-        assert_eq!(of("a.b.heronmill.example."), ["*.b.heronmill.example.", "*.heronmill.example."]);
-        assert_eq!(of("*.heronmill.example."), [""; 0]);
-        assert_eq!(of("heronmill.example."), [""; 0]);
-        assert_eq!(of("tern.example."), [""; 0]);
-    }
-
-    #[test]
-    fn what_does_not_fit_one_message_is_split_without_loss() {
-        let provider =
-            Rfc2136::new(DnsName::parse("heronmill.example").unwrap(), "ns1:53".into(), None, Duration::ZERO);
-        let zone = name("heronmill.example.");
-        let label = |nth: usize| format!("{nth:0>60}.{0}.{0}.heronmill.example", "x".repeat(60));
-        let set = |last| RrSet { ttl: 60, addresses: [std::net::IpAddr::from([203, 0, 113, last])].into() };
-        let change = |nth| Change {
-            name: DnsName::parse(&label(nth)).unwrap(),
-            rtype: RecordType::A,
-            before: Some(set(1)),
-            after: set(2),
-        };
-        let changes: Vec<_> = (0..1000).map(change).collect();
-        let batches = provider.batches(&zone, &changes, None).unwrap();
-        assert_eq!(batches.concat(), changes);
-        assert!(batches.iter().all(|batch| batch.len() <= BATCH) && batches.len() > 3);
-        // One RRset that no message holds.
-        let addresses = (0..=u16::MAX).map(|n| std::net::IpAddr::from([10, 0, (n >> 8) as u8, n as u8])).collect();
-        let huge = [Change { after: RrSet { ttl: 60, addresses }, ..change(0) }];
-        assert_eq!(provider.batches(&zone, &huge, None).unwrap_err().kind, FaultKind::Refused);
-    }
-
-    #[test]
-    fn people_are_told_where_and_how_much() {
-        let key = || TsigKey {
-            name: DnsName::parse("gauge-key").unwrap(),
-            algorithm: crate::config::TsigAlgorithm::HmacSha256,
-            secret: crate::config::secret::Secret::new(vec![1]),
-        };
-        let zone = || DnsName::parse("heronmill.example").unwrap();
-        let at = |server: &str| Rfc2136::new(zone(), server.into(), Some(key()), Duration::ZERO);
-        assert_eq!(at("ns1.heronmill.example:53").means(2), "2 changes in 1 signed update to ns1.heronmill.example");
-        assert_eq!(at("[2001:db8::1]:5353").means(1), "1 change in 1 signed update to [2001:db8::1]:5353");
-        assert_eq!(at("ns1:53").means(BATCH + 1), format!("{} changes in 2 signed updates to ns1", BATCH + 1));
-        assert_eq!(at("ns1:53").target(), "ns1:53");
-    }
-}
+mod tests;

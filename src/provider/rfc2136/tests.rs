@@ -1,0 +1,54 @@
+use super::*;
+use crate::provider::RrSet;
+
+fn name(text: &str) -> Name {
+    Name::from_ascii(text).unwrap()
+}
+
+/// RFC 4592, section 3.3.1: a wildcard below any ancestor may be the one that answers.
+#[test]
+fn every_ancestor_in_the_zone_may_have_a_wildcard() {
+    let zone = name("heronmill.example.");
+    let of = |of: &str| wildcards(&zone, &name(of)).iter().map(Name::to_ascii).collect::<Vec<_>>();
+    assert_eq!(of("a.b.heronmill.example."), ["*.b.heronmill.example.", "*.heronmill.example."]);
+    assert_eq!(of("*.heronmill.example."), [""; 0]);
+    assert_eq!(of("heronmill.example."), [""; 0]);
+    assert_eq!(of("tern.example."), [""; 0]);
+}
+
+#[test]
+fn what_does_not_fit_one_message_is_split_without_loss() {
+    let provider = Rfc2136::new(DnsName::parse("heronmill.example").unwrap(), "ns1:53".into(), None, Duration::ZERO);
+    let zone = name("heronmill.example.");
+    let label = |nth: usize| format!("{nth:0>60}.{0}.{0}.heronmill.example", "x".repeat(60));
+    let set = |last| RrSet { ttl: 60, addresses: [std::net::IpAddr::from([203, 0, 113, last])].into() };
+    let change = |nth| Change {
+        name: DnsName::parse(&label(nth)).unwrap(),
+        rtype: RecordType::A,
+        before: Some(set(1)),
+        after: set(2),
+    };
+    let changes: Vec<_> = (0..1000).map(change).collect();
+    let batches = provider.batches(&zone, &changes, None).unwrap();
+    assert_eq!(batches.concat(), changes);
+    assert!(batches.iter().all(|batch| batch.len() <= BATCH) && batches.len() > 3);
+    // One RRset that no message holds.
+    let addresses = (0..=u16::MAX).map(|n| std::net::IpAddr::from([10, 0, (n >> 8) as u8, n as u8])).collect();
+    let huge = [Change { after: RrSet { ttl: 60, addresses }, ..change(0) }];
+    assert_eq!(provider.batches(&zone, &huge, None).unwrap_err().kind, FaultKind::Refused);
+}
+
+#[test]
+fn people_are_told_where_and_how_much() {
+    let key = || TsigKey {
+        name: DnsName::parse("gauge-key").unwrap(),
+        algorithm: crate::config::TsigAlgorithm::HmacSha256,
+        secret: crate::config::secret::Secret::new(vec![1]),
+    };
+    let zone = || DnsName::parse("heronmill.example").unwrap();
+    let at = |server: &str| Rfc2136::new(zone(), server.into(), Some(key()), Duration::ZERO);
+    assert_eq!(at("ns1.heronmill.example:53").means(2), "2 changes in 1 signed update to ns1.heronmill.example");
+    assert_eq!(at("[2001:db8::1]:5353").means(1), "1 change in 1 signed update to [2001:db8::1]:5353");
+    assert_eq!(at("ns1:53").means(BATCH + 1), format!("{} changes in 2 signed updates to ns1", BATCH + 1));
+    assert_eq!(at("ns1:53").target(), "ns1:53");
+}
