@@ -11,6 +11,7 @@ mod hostile;
 mod own;
 mod servers;
 mod table;
+mod transfer;
 
 use std::future::Future;
 use std::time::{Duration, SystemTime};

@@ -314,7 +314,7 @@ fn is_host_name(name: &DnsName) -> bool {
 }
 
 /// The code by its name in the registry (RFC 6895, section 2.3), as servers log it.
-fn code(rcode: Rcode) -> String {
+pub(super) fn code(rcode: Rcode) -> String {
     match rcode {
         Rcode::NoError => "NOERROR".to_owned(),
         Rcode::FormErr => "FORMERR".to_owned(),

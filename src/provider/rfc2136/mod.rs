@@ -1,15 +1,18 @@
 //! A DNS server that takes dynamic updates (RFC 2136), signed by TSIG (RFC 8945).
 //!
-//! `update`, `judge` and `read` are pure; this file puts questions and updates on TCP connections.
+//! `update`, `judge`, `read` and `transfer` are pure; this file and `fetch` put questions, updates and transfers on
+//! TCP connections.
 //!
 //! All changes go in one UPDATE message, which a server applies as a whole or not at all (RFC 2136, section 3.4).
 //! Only what does not fit one message is split, and then each message stands for itself: when one fails after
 //! another was taken, the fault is [`FaultKind::InDoubt`].
 
+mod fetch;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod judge;
 mod read;
+mod transfer;
 mod update;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
@@ -23,6 +26,7 @@ use hickory_proto::rr::{Name, RecordType as WireType, TSigner};
 use ring::rand::{SecureRandom, SystemRandom};
 use tokio::time::{Instant, timeout_at};
 
+use self::fetch::MANY;
 use self::judge::{Answer, Context, Task, judge};
 use self::read::{Finding, Unfit};
 use self::update::{exists, update};
@@ -53,6 +57,8 @@ pub struct Rfc2136 {
     /// Names in an update that met a conflict: the next read asks whether what it sees there really stands there,
     /// or is made by a wildcard.
     doubted: Mutex<BTreeSet<DnsName>>,
+    /// A transfer of the zone was tried and cannot be had, and queries can.
+    no_transfer: AtomicBool,
 }
 
 impl Rfc2136 {
@@ -70,6 +76,7 @@ impl Rfc2136 {
             key_known: AtomicBool::new(false),
             signature_doubted: AtomicBool::new(false),
             doubted: Mutex::new(BTreeSet::new()),
+            no_transfer: AtomicBool::new(false),
         }
     }
 
@@ -221,7 +228,29 @@ impl Rfc2136 {
         }
     }
 
+    /// Many names are read by a transfer of the zone, where that can be had, and few by a query each.
     async fn observe(&self, names: &BTreeSet<DnsName>, deadline: Instant) -> Result<Observed, Fault> {
+        if names.len() < MANY || self.no_transfer.load(Ordering::Relaxed) {
+            return self.inquire(names, deadline).await;
+        }
+        let why = match self.transfer(names, deadline).await? {
+            Ok(observed) => {
+                self.key_known.store(self.key.is_some(), Ordering::Relaxed);
+                // A transfer shows no wildcard's doing: nothing is left to doubt.
+                self.doubted().retain(|name| !names.contains(name));
+                return Ok(observed);
+            }
+            Err(why) => why,
+        };
+        // Where queries fail too, the transfer was not at fault, and is tried again.
+        let observed = self.inquire(names, deadline).await?;
+        self.no_transfer.store(true, Ordering::Relaxed);
+        let (server, zone) = (self.label(), &self.zone);
+        tracing::info!("{server} gives no transfer of {zone} ({why}); its names are asked for one by one");
+        Ok(observed)
+    }
+
+    async fn inquire(&self, names: &BTreeSet<DnsName>, deadline: Instant) -> Result<Observed, Fault> {
         const TYPES: [RecordType; 2] = [RecordType::A, RecordType::Aaaa];
         let zone = wire_name(&self.zone).map_err(unbuilt)?;
         let wire: Vec<Name> = names.iter().map(wire_name).collect::<Result<_, _>>().map_err(unbuilt)?;
@@ -271,7 +300,7 @@ impl Rfc2136 {
                     finding.standing.obstacle = None;
                 }
             } else if let Some(target) = cname {
-                let wildcards: Vec<Name> = wildcards(zone, &wire);
+                let wildcards: Vec<Name> = read::wildcards(zone, &wire);
                 let questions: Vec<_> = wildcards.iter().map(|name| query(name.clone(), WireType::CNAME)).collect();
                 let answers = self.ask(&questions, deadline).await?;
                 if wildcards
@@ -438,19 +467,6 @@ impl Provider for Rfc2136 {
         let how = if self.key.is_some() { "signed" } else { "unsigned" };
         format!("{count} change{} in {updates} {how} update{} to {}", plural(count), plural(updates), self.label())
     }
-}
-
-/// The wildcards that may answer for `name` in `zone`: one below each of its ancestors in the zone.
-fn wildcards(zone: &Name, name: &Name) -> Vec<Name> {
-    let mut found = Vec::new();
-    let mut at = name.clone();
-    while at != *zone && zone.zone_of(&at) {
-        at = at.base_name();
-        found.extend(at.prepend_label("*"));
-    }
-    // Asked for by its own name, a wildcard is a name like others (RFC 4592, section 2.1.1).
-    found.retain(|wildcard| wildcard != name);
-    found
 }
 
 fn unbuilt(error: ProtoError) -> Fault {

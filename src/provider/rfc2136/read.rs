@@ -9,7 +9,7 @@ use crate::dns::message::wire_type;
 use crate::provider::{Obstacle, RecordType, RrSet, Standing};
 
 /// DNAME (RFC 6672, section 2.1), whose data the library does not read.
-const DNAME: u16 = 39;
+pub(super) const DNAME: u16 = 39;
 
 /// Why the answers of a server say nothing of the zone.
 #[derive(Debug, PartialEq, Eq)]
@@ -96,7 +96,41 @@ fn addresses(name: &Name, rtype: RecordType, answer: &Message) -> Option<RrSet> 
     Some(RrSet { ttl, addresses: records.into_iter().map(|(_, address)| address).collect() })
 }
 
-fn text(name: &Name) -> String {
+/// A name for people, without the final dot.
+pub(super) fn text(name: &Name) -> String {
     let text = name.to_lowercase().to_ascii();
     text.strip_suffix('.').map(str::to_owned).unwrap_or(text)
+}
+
+/// The wildcards that may answer for `name` in `zone`: one below each of its ancestors in the zone.
+pub(super) fn wildcards(zone: &Name, name: &Name) -> Vec<Name> {
+    let mut found = Vec::new();
+    let mut at = name.clone();
+    while at != *zone && zone.zone_of(&at) {
+        at = at.base_name();
+        found.extend(at.prepend_label("*"));
+    }
+    // Asked for by its own name, a wildcard is a name like others (RFC 4592, section 2.1.1).
+    found.retain(|wildcard| wildcard != name);
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn name(text: &str) -> Name {
+        Name::from_ascii(text).unwrap()
+    }
+
+    /// RFC 4592, section 3.3.1: a wildcard below any ancestor may be the one that answers.
+    #[test]
+    fn every_ancestor_in_the_zone_may_have_a_wildcard() {
+        let zone = name("heronmill.example.");
+        let of = |of: &str| wildcards(&zone, &name(of)).iter().map(Name::to_ascii).collect::<Vec<_>>();
+        assert_eq!(of("a.b.heronmill.example."), ["*.b.heronmill.example.", "*.heronmill.example."]);
+        assert_eq!(of("*.heronmill.example."), [""; 0]);
+        assert_eq!(of("heronmill.example."), [""; 0]);
+        assert_eq!(of("tern.example."), [""; 0]);
+    }
 }

@@ -1,0 +1,92 @@
+//! Puts a zone transfer (RFC 5936) on a connection.
+
+use std::collections::BTreeSet;
+
+use hickory_proto::op::Message;
+use hickory_proto::rr::{Name, RecordType as WireType};
+use tokio::time::{Instant, timeout_at};
+
+use super::transfer::{Chain, Transfer};
+use super::{Rfc2136, unbuilt};
+use crate::dns::message::{query, seal, wire_name};
+use crate::name::DnsName;
+use crate::provider::{Fault, Observed};
+
+/// Names from which on a transfer is tried: what it costs more than that many queries is little, on an ordinary zone.
+pub(super) const MANY: usize = 32;
+/// Bytes that a transfer may take, and more for each name asked about: what asking for that by queries would take.
+const ROOM: usize = 256 * 1024;
+const ROOM_PER_NAME: usize = 512;
+
+impl Rfc2136 {
+    /// What stands at `names`, by a transfer of the whole zone. The inner error is why there is none.
+    ///
+    /// It may take half of the time that is left until `deadline`, so that queries have the other half.
+    pub(super) async fn transfer(
+        &self,
+        names: &BTreeSet<DnsName>,
+        deadline: Instant,
+    ) -> Result<Result<Observed, String>, Fault> {
+        let zone = wire_name(&self.zone).map_err(unbuilt)?;
+        let wire: Vec<Name> = names.iter().map(wire_name).collect::<Result<_, _>>().map_err(unbuilt)?;
+        let now = Instant::now();
+        let half = now + deadline.saturating_duration_since(now) / 2;
+        let arrived = match timeout_at(half, self.receive(&zone, &wire, half)).await {
+            Ok(arrived) => arrived?,
+            Err(_) => Err("it takes too long".to_owned()),
+        };
+        Ok(arrived.and_then(|transfer| {
+            let mut observed = Observed { serial: transfer.serial(), ..Observed::default() };
+            for (name, wire) in names.iter().zip(&wire) {
+                observed.names.insert(name.clone(), transfer.standing(wire)?);
+            }
+            Ok(observed)
+        }))
+    }
+
+    async fn receive<'z>(
+        &self,
+        zone: &'z Name,
+        asked: &[Name],
+        deadline: Instant,
+    ) -> Result<Result<Transfer<'z>, String>, Fault> {
+        let signer = self.signer()?;
+        let id = self.fresh_id()?;
+        let sent = seal(query(zone.clone(), WireType::AXFR), id, signer.as_ref(), (self.now)()).map_err(unbuilt)?;
+        let mut chain = match signer {
+            None => None,
+            Some(signer) => {
+                let request = Message::from_vec(&sent.wire).map_err(|error| unbuilt(error.into()))?;
+                let mac = request.signature().map(|signature| signature.data.mac.clone()).unwrap_or_default();
+                Some(Chain::new(signer, sent.signed_at, mac))
+            }
+        };
+        let mut transfer = Transfer::new(zone, asked.iter());
+        let mut link = self.open(deadline).await?;
+        let mut room = ROOM + ROOM_PER_NAME * asked.len();
+        if let Err(error) = link.send(&sent.wire).await {
+            return Ok(Err(error.to_string()));
+        }
+        loop {
+            let raw = match link.receive().await {
+                Ok(raw) => raw,
+                Err(error) => return Ok(Err(error.to_string())),
+            };
+            let Some(left) = room.checked_sub(raw.len()) else {
+                return Ok(Err(format!("the zone is much larger than the {} names of it asked about", asked.len())));
+            };
+            room = left;
+            let Ok(message) = Message::from_vec(&raw) else { return Ok(Err("it cannot be read".to_owned())) };
+            let is_last = match transfer.take(id, &message) {
+                Ok(is_last) => is_last,
+                Err(why) => return Ok(Err(why)),
+            };
+            match chain.as_mut().map_or(Ok(true), |chain| chain.follow(&raw, &message)) {
+                Ok(is_signed) if is_last && is_signed => return Ok(Ok(transfer)),
+                Ok(_) if is_last => return Ok(Err("its last message is not signed".to_owned())),
+                Ok(_) => {}
+                Err(why) => return Ok(Err(why.to_owned())),
+            }
+        }
+    }
+}
