@@ -465,3 +465,28 @@ fn a_fingerprint_changes_with_what_it_stands_for_and_nothing_else() {
     home.env("GAUGE_KEY", "aGVyb24gbWlsbA==");
     assert_ne!(print(&home, &by_env), with_env);
 }
+
+#[test]
+fn a_program_s_fingerprint_stands_for_its_environment_and_secret_too() {
+    let home = Home::new();
+    home.write("token", b"a token", 0o600);
+    let program = |more: &str| {
+        let shelf =
+            "kind = \"zonefile\"\nzone = \"shelf.example\"\nfile = \"shelf.zone\"\nreload = [\"rndc\", \"reload\"]";
+        let program = format!("kind = \"program\"\nzone = \"shelf.example\"\ncommand = [\"/bin/mill-dns\"]\n{more}");
+        BASE.replace(shelf, &program)
+    };
+    let print = |more: &str| home.load(&program(more)).config.providers["shelf"].fingerprint.clone();
+    let secret = "env = { MILL = \"race\" }\nsecret = { file = \"token\" }";
+    let first = print(secret);
+    assert_eq!(print(secret), first);
+    assert_ne!(print("secret = { file = \"token\" }"), first);
+    assert_ne!(print(&secret.replace("race", "weir")), first);
+    home.write("token", b"another", 0o600);
+    assert_ne!(print(secret), first);
+    let loaded = home.load(&program(secret));
+    assert!(!format!("{loaded:?}").contains("another"));
+    let shown = |key: &str| loaded.shown.iter().find(|shown| shown.key == key).unwrap().value.clone();
+    assert_eq!(shown("provider.shelf.env.MILL"), "\"race\"");
+    assert!(shown("provider.shelf.secret").starts_with("{ file = "));
+}

@@ -1,6 +1,7 @@
 #!/bin/sh
 # An example of a program provider: it keeps records in a plain file, one "name type ttl data" a line, and shows what such
 # a program has to do. The protocol is in program.schema.json. JSON is jq's work, and flock keeps two runs apart.
+# Addresses stand there as fingerpost writes them (RFC 5952). In the configuration:
 #   command = ["/usr/local/lib/fingerpost/program-example.sh", "/var/lib/mill/records"]
 # A real one asks a DNS host instead of a file, with the request's "secret", which must not get onto a command line.
 set -eu

@@ -112,3 +112,36 @@ fn a_master_file_is_edited_and_served() {
     assert_eq!((done.stdout, done.stderr), (String::new(), String::new()));
     assert_eq!((fs::read_to_string(&file).unwrap(), fs::metadata(&file).unwrap().ino()), listing);
 }
+
+/// The example of a program, run by the binary; what it is handed beyond that is tested in `tests/program`.
+#[test]
+#[ignore = "needs named, nginx and jq: tests/all.sh runs it"]
+fn a_program_writes_what_was_decided() {
+    let mill = Mill::new();
+    let (example, records) =
+        (concat!(env!("CARGO_MANIFEST_DIR"), "/config/providers/program-example.sh"), mill.path("records"));
+    let other = "mill.heronmill.example A 300 198.51.100.99\n";
+    fs::write(&records, format!("gauge.heronmill.example A 120 203.0.113.9\n{other}")).unwrap();
+    mill.configure(&[
+        ("kind = \"rfc2136\"", "kind = \"program\""),
+        (&format!("server = \"{}\"", mill.named.address()), &format!("command = [{example:?}, {records:?}]")),
+        (
+            "key = { name = \"gauge-key\", algorithm = \"hmac-sha256\", secret = { file = \"gauge.key\" } }",
+            "secret = { file = \"gauge.key\" }",
+        ),
+    ]);
+    let before = fs::read_to_string(&records).unwrap();
+    mill.run(&["preview"]).exits(0).says(&[&format!("would send 1 change by the program {example}.\n")]);
+    assert_eq!(fs::read_to_string(&records).unwrap(), before);
+    mill.run(&["sync"]).exits(0).says(&["203.0.113.9 → 203.0.113.77   replaced, TTL 120 s"]);
+    assert_eq!(fs::read_to_string(&records).unwrap(), format!("{other}gauge.heronmill.example A 120 {HOME}\n"));
+    assert_eq!(mill.events(), ["settled", "intent", "outcome done"]);
+    // In step: quiet.
+    let done = mill.run(&["sync"]).exits(0);
+    assert_eq!((done.stdout, done.stderr), (String::new(), String::new()));
+    // The program is away: nothing is held, and the next try may succeed.
+    mill.home_is("203.0.113.78");
+    fs::remove_file(&records).unwrap();
+    fs::create_dir(&records).unwrap();
+    mill.run(&["sync"]).exits(75).says(&[&format!("{example} failed (exit status: ")]);
+}
