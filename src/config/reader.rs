@@ -161,7 +161,7 @@ impl<'d> Table<'d> {
             asked.insert(name.to_owned());
         }
         log.known.insert(layers::join(&self.pattern, name));
-        Cell { path, value, ..self.cell.clone() }
+        self.cell.beside(path, value)
     }
 
     fn below(&self, name: &str) -> String {
@@ -213,7 +213,7 @@ impl<'d> Table<'d> {
                     asked.insert(key.clone());
                 }
                 let value = all.cell.value.as_ref().and_then(Value::as_dict).and_then(|dict| dict.get(&key)).cloned();
-                let cell = Cell { path: layers::join(&all.cell.path, &key), value, ..all.cell.clone() };
+                let cell = all.cell.beside(layers::join(&all.cell.path, &key), value);
                 (key, Self::new(cell, format!("{pattern}.NAME")))
             })
             .collect()
