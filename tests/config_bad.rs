@@ -107,8 +107,8 @@ fn a_file_that_is_no_text_or_far_too_large_is_refused() {
     let home = Home::new();
     std::fs::write(home.file(), b"state_dir = \"x\"\n\xff\n").unwrap();
     assert_eq!(home.problems_as_it_is(), "fingerpost.toml:2: not UTF-8; save it as UTF-8");
-    std::fs::write(home.file(), vec![b'\n'; (1 << 20) + 1]).unwrap();
-    assert!(home.problems_as_it_is().contains("more than 1 MiB"));
+    std::fs::write(home.file(), vec![b'\n'; (8 << 20) + 1]).unwrap();
+    assert!(home.problems_as_it_is().contains("more than 8 MiB"));
 }
 
 #[test]

@@ -216,8 +216,13 @@ impl<'d> Cell<'d> {
         matches!(self.value, Some(Value::String(..) | Value::Char(..)))
     }
 
+    /// Another cell that is read as this one is. It does not copy this one's value: that may be all of a long list.
+    pub(super) fn beside(&self, path: String, value: Option<Value>) -> Self {
+        Self { doc: self.doc, path, value, quiet: self.quiet, mute: self.mute }
+    }
+
     pub(super) fn item(&self, at: usize, value: &Value) -> Self {
-        Self { path: format!("{}[{at}]", self.path), value: Some(value.clone()), ..self.clone() }
+        self.beside(format!("{}[{at}]", self.path), Some(value.clone()))
     }
 
     pub(super) fn type_error(&self, needed: &str, remedy: &str) {

@@ -16,8 +16,8 @@ use toml_edit::{Array, ImDocument, InlineTable, Item, Key, Table};
 use super::load::Sources;
 use super::problem::{ConfigError, Problem};
 
-/// A configuration is some hundred lines; a file far beyond that is a mistake in the name.
-const MAX_FILE: u64 = 1 << 20;
+/// Ten thousand records are a megabyte; a file far beyond that is a mistake in the name.
+const MAX_FILE: u64 = 8 << 20;
 /// More levels than any key has.
 const MAX_DEPTH: usize = 64;
 const PREFIX: &str = "FINGERPOST_";
@@ -66,7 +66,10 @@ impl Layers {
             broken(Some(line_of(&text, at)), format!("column {column}: not TOML: {message}"))
         })?;
         let mut lines = HashMap::new();
-        note_table(document.as_table(), "", &text, &mut lines);
+        let breaks: Vec<usize> = text.match_indices('\n').map(|(at, _)| at).collect();
+        note_table(document.as_table(), "", &breaks, &mut lines);
+        // It is many times the size of the text.
+        drop(document);
         let base = toml(&text).ok_or_else(|| broken(None, "not TOML that can be laid over".into()))?;
 
         let lists: BTreeSet<_> = base.iter().filter(|(_, v)| is_list_of_tables(v)).map(|(k, _)| k.clone()).collect();
@@ -139,7 +142,7 @@ fn read_file(file: &Path) -> Result<String, ConfigError> {
     let mut bytes = Vec::new();
     File::open(file).map_err(fail)?.take(MAX_FILE + 1).read_to_end(&mut bytes).map_err(fail)?;
     if bytes.len() as u64 > MAX_FILE {
-        return Err(fail(io::Error::new(io::ErrorKind::FileTooLarge, "more than 1 MiB")));
+        return Err(fail(io::Error::new(io::ErrorKind::FileTooLarge, "more than 8 MiB")));
     }
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
@@ -212,51 +215,51 @@ fn line_of(text: &str, at: usize) -> usize {
 
 type Lines = HashMap<String, usize>;
 
-fn note(key: Option<&Key>, span: Option<Range<usize>>, path: &str, text: &str, lines: &mut Lines) {
+fn note(key: Option<&Key>, span: Option<Range<usize>>, path: &str, breaks: &[usize], lines: &mut Lines) {
     if let Some(span) = key.and_then(Key::span).or(span) {
-        lines.insert(path.to_owned(), line_of(text, span.start));
+        lines.insert(path.to_owned(), breaks.partition_point(|at| *at < span.start) + 1);
     }
 }
 
-fn note_table(table: &Table, path: &str, text: &str, lines: &mut Lines) {
+fn note_table(table: &Table, path: &str, breaks: &[usize], lines: &mut Lines) {
     for (name, item) in table.iter() {
         let path = join(path, name);
-        note(table.key(name), item.span(), &path, text, lines);
+        note(table.key(name), item.span(), &path, breaks, lines);
         match item {
-            Item::Table(inner) => note_table(inner, &path, text, lines),
+            Item::Table(inner) => note_table(inner, &path, breaks, lines),
             Item::ArrayOfTables(tables) => {
                 for (at, inner) in tables.iter().enumerate() {
                     let path = format!("{path}[{at}]");
-                    note(None, inner.span(), &path, text, lines);
-                    note_table(inner, &path, text, lines);
+                    note(None, inner.span(), &path, breaks, lines);
+                    note_table(inner, &path, breaks, lines);
                 }
             }
-            Item::Value(value) => note_value(value, &path, text, lines),
+            Item::Value(value) => note_value(value, &path, breaks, lines),
             Item::None => {}
         }
     }
 }
 
-fn note_value(value: &toml_edit::Value, path: &str, text: &str, lines: &mut Lines) {
+fn note_value(value: &toml_edit::Value, path: &str, breaks: &[usize], lines: &mut Lines) {
     match value {
-        toml_edit::Value::InlineTable(inner) => note_inline(inner, path, text, lines),
-        toml_edit::Value::Array(items) => note_array(items, path, text, lines),
+        toml_edit::Value::InlineTable(inner) => note_inline(inner, path, breaks, lines),
+        toml_edit::Value::Array(items) => note_array(items, path, breaks, lines),
         _ => {}
     }
 }
 
-fn note_inline(table: &InlineTable, path: &str, text: &str, lines: &mut Lines) {
+fn note_inline(table: &InlineTable, path: &str, breaks: &[usize], lines: &mut Lines) {
     for (name, value) in table.iter() {
         let path = join(path, name);
-        note(table.key(name), value.span(), &path, text, lines);
-        note_value(value, &path, text, lines);
+        note(table.key(name), value.span(), &path, breaks, lines);
+        note_value(value, &path, breaks, lines);
     }
 }
 
-fn note_array(items: &Array, path: &str, text: &str, lines: &mut Lines) {
+fn note_array(items: &Array, path: &str, breaks: &[usize], lines: &mut Lines) {
     for (at, value) in items.iter().enumerate() {
         let path = format!("{path}[{at}]");
-        note(None, value.span(), &path, text, lines);
-        note_value(value, &path, text, lines);
+        note(None, value.span(), &path, breaks, lines);
+        note_value(value, &path, breaks, lines);
     }
 }

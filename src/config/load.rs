@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::layers::Layers;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{Config, lines, providers, records, tables, witnesses};
+use super::{Config, by_provider, lines, providers, records, tables, witnesses};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]
@@ -86,14 +86,19 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let audit = tables::audit(&root.table("audit"));
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
-    let providers = providers.into_iter().filter_map(|(name, provider)| Some((name, provider.whole?)));
+    let asked = by_provider(&records);
+    let providers = providers.into_iter().filter_map(|(name, provider)| {
+        let asked = asked.get(name.as_str()).map_or(&[][..], Vec::as_slice);
+        Some((name, provider.whole?.asked_for(asked)))
+    });
+    let providers = providers.collect();
     Some(Config {
         // The option as it was given: a path need not be text.
         state_dir: sources.state_dir.clone().or(state_dir)?,
         watch: watch.whole?,
         lines: lines.into_iter().map(|line| line.whole).collect::<Option<_>>()?,
         witnesses: witnesses.into_iter().filter_map(|witness| witness.whole).collect(),
-        providers: providers.map(|(name, provider)| (name.clone(), provider.asked_for(&name, &records))).collect(),
+        providers,
         records,
         limits: limits?,
         retry: retry?,

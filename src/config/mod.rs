@@ -258,6 +258,15 @@ pub struct Record {
     pub sharing: Sharing,
 }
 
+/// The records of each provider that has any, in the order of `records`.
+pub fn by_provider(records: &[Record]) -> BTreeMap<&str, Vec<&Record>> {
+    let mut grouped: BTreeMap<&str, Vec<&Record>> = BTreeMap::new();
+    for record in records {
+        grouped.entry(&record.provider).or_default().push(record);
+    }
+    grouped
+}
+
 /// Whose an RRset is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sharing {

@@ -70,10 +70,10 @@ fn fingerprint(doc: &Doc, path: &str, identity: &str) -> String {
 }
 
 impl Provider {
-    /// The same, its fingerprint made to stand for what is asked of it too: a refusal may be a record's fault.
-    pub(super) fn asked_for(mut self, name: &str, records: &[Record]) -> Self {
+    /// The same, its fingerprint made to stand for its `records` too: a refusal may be a record's fault.
+    pub(super) fn asked_for(mut self, records: &[&Record]) -> Self {
         let mut text = self.fingerprint;
-        for record in records.iter().filter(|record| record.provider == name) {
+        for record in records {
             let Record { name, types, lines: _, provider: _, ttl, host_part, sharing } = record;
             // Writing to a String does not fail.
             let _ = writeln!(text, "{name} {types:?} {ttl} {host_part:?} {sharing:?}");

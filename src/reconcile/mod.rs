@@ -28,18 +28,17 @@ pub struct Desired {
     pub sharing: Sharing,
 }
 
-/// The records of `provider` that can be published; `home` tells a record the home's address in a family. Host parts are
-/// joined with the first `prefix_length` bits of its IPv6 address.
+/// Those of a provider's `records` that can be published; `home` tells a record the home's address in a family. Host
+/// parts are joined with the first `prefix_length` bits of its IPv6 address.
 ///
 /// A record for which there is none is not among them: silence changes nothing.
 pub fn desired(
-    records: &[Record],
-    provider: &str,
+    records: &[&Record],
     prefix_length: u8,
     mut home: impl FnMut(&Record, Family) -> Option<IpAddr>,
 ) -> Vec<Desired> {
     let mut wanted = Vec::new();
-    for record in records.iter().filter(|record| record.provider == provider) {
+    for record in records {
         for &rtype in &record.types {
             let Some(settled) = home(record, rtype.family()) else { continue };
             let address = match (settled, record.host_part) {

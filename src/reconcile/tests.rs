@@ -4,6 +4,7 @@ use std::net::IpAddr;
 use proptest::prelude::*;
 
 use super::*;
+use crate::config::by_provider;
 
 const NEW: &str = "203.0.113.77";
 const OLD: &str = "203.0.113.9";
@@ -185,7 +186,7 @@ fn wanted_is_what_has_a_settled_address_at_this_provider() {
     let v4 = BTreeMap::from([(Family::Ipv4, ip(NEW))]);
     let dual = BTreeMap::from([(Family::Ipv4, ip(NEW)), (Family::Ipv6, ip("2001:db8:1200:1::77"))]);
     let texts = |home: &BTreeMap<Family, IpAddr>| -> Vec<String> {
-        desired(&records, "home", 64, |_, family| home.get(&family).copied())
+        desired(&by_provider(&records)["home"], 64, |_, family| home.get(&family).copied())
             .iter()
             .map(|d| format!("{} {} {}", d.name, d.rtype, d.address))
             .collect()
@@ -209,7 +210,7 @@ fn a_host_part_is_joined_with_the_delegated_prefix() {
         record("mill.heronmill.example", &[RecordType::Aaaa], "home", None),
     ];
     let home = BTreeMap::from([(Family::Ipv6, ip("2001:db8:1200:1234::77"))]);
-    let addresses: Vec<_> = desired(&records, "home", 56, |_, family| home.get(&family).copied())
+    let addresses: Vec<_> = desired(&by_provider(&records)["home"], 56, |_, family| home.get(&family).copied())
         .iter()
         .map(|desired| desired.address)
         .collect();

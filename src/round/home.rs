@@ -10,7 +10,7 @@ use futures_util::stream;
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event};
-use crate::config::Config;
+use crate::config::{Config, by_provider};
 use crate::reconcile::{self, Desired};
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Report};
@@ -227,11 +227,13 @@ impl Home {
         let (now, return_after) = (self.means.clock.now(), self.means.config.watch.return_after);
         let open: BTreeSet<String> =
             self.books.get_mut().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
+        let records = by_provider(&self.means.config.records);
         let mut wanted: Vec<(&str, Vec<Desired>)> = Vec::new();
         for name in self.means.providers.keys().filter(|name| due(name)) {
             let failover = &mut self.failover;
             let prefix_length = self.means.config.watch.prefix_length;
-            let desired = reconcile::desired(&self.means.config.records, name, prefix_length, |record, family| {
+            let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
+            let desired = reconcile::desired(records, prefix_length, |record, family| {
                 let key = format!("{name} {} {family}", record.name);
                 let line = failover.follow(&key, &record.lines, family, now, return_after)?;
                 home.get(&Via { line: line.clone(), family }).copied()

@@ -7,7 +7,7 @@ use super::{Found, HeldBack, Histories, Look, agreed, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
-use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind};
+use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind, by_provider};
 use crate::provider::{Provider, program::Program, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::State;
@@ -193,9 +193,11 @@ impl Means {
         home.retain(|via, _| !self.forbids(found, via));
         let words = words(looks);
         let mut reports = Vec::new();
+        let records = by_provider(&self.config.records);
         for name in self.providers.keys() {
             let prefix_length = self.config.watch.prefix_length;
-            let desired = reconcile::desired(&self.config.records, name, prefix_length, |record, family| {
+            let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
+            let desired = reconcile::desired(records, prefix_length, |record, family| {
                 let via = |line: &Option<String>| Via { line: line.clone(), family };
                 record.lines.iter().find_map(|line| home.get(&via(line)).copied())
             });

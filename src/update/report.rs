@@ -1,5 +1,6 @@
 //! What became of a provider and its records in one pass: the values that the log, the commands and the status show.
 
+use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::time::Duration;
 
@@ -165,31 +166,31 @@ impl Report {
     }
 
     pub(super) fn put_off(&mut self, put_off: &[(Change, Timestamp, Cause)]) {
-        for (change, until, cause) in put_off {
+        let waits = put_off.iter().map(|(change, until, cause)| (key(change), (*until, *cause)));
+        let waits: BTreeMap<_, _> = waits.collect();
+        for record in &mut self.records {
+            let Some((until, cause)) = waits.get(&(&record.name, record.rtype)) else { continue };
             let key = match cause {
                 Cause::Spacing => "limits.spacing",
                 Cause::Daily => "limits.daily",
             };
-            for record in self.records.iter_mut().filter(|record| record.is(change)) {
-                record.standing = RecordState::Adrift { why: Some(format!("put off until {until} by {key}")) };
-            }
-            self.put_off_until = Some(self.put_off_until.map_or(*until, |earliest| earliest.min(*until)));
+            record.standing = RecordState::Adrift { why: Some(format!("put off until {until} by {key}")) };
         }
+        self.put_off_until = waits.values().map(|(until, _)| *until).chain(self.put_off_until).min();
     }
 
     /// Enters what was found when `changes` were read back.
     pub(super) fn written(&mut self, changes: &[Change], observed: &Observed) {
-        for change in changes {
-            let standing = if stands(observed, change, Some(&change.after)) {
+        let changes: BTreeMap<_, _> = changes.iter().map(|change| (key(change), change)).collect();
+        for record in &mut self.records {
+            let Some(change) = changes.get(&(&record.name, record.rtype)) else { continue };
+            record.standing = if stands(observed, change, Some(&change.after)) {
                 RecordState::InStep
             } else {
                 let why =
                     "the provider took the change, but something else stands there now; the next round looks again";
                 RecordState::Adrift { why: Some(why.to_owned()) }
             };
-            for record in self.records.iter_mut().filter(|record| record.is(change)) {
-                record.standing = standing.clone();
-            }
         }
     }
 
@@ -202,8 +203,6 @@ impl Report {
     }
 }
 
-impl RecordReport {
-    fn is(&self, change: &Change) -> bool {
-        self.name == change.name && self.rtype == change.rtype
-    }
+fn key(change: &Change) -> (&DnsName, RecordType) {
+    (&change.name, change.rtype)
 }
