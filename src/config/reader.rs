@@ -210,31 +210,14 @@ impl<'d> Table<'d> {
     /// The keys of the table `[name]`, which are the owner's own words.
     pub(super) fn named_cells(&self, name: &str) -> Vec<(String, Cell<'d>)> {
         let all = self.table(name);
-<<<<<<< HEAD
         let dict = all.cell.value.as_ref().and_then(Value::as_dict).cloned().unwrap_or_default();
         let cells = dict.into_iter().map(|(key, value)| {
             if let Some(asked) = all.cell.doc.log.borrow_mut().asked.get_mut(&all.cell.path) {
                 asked.insert(key.clone());
             }
-            let cell = Cell { path: layers::join(&all.cell.path, &key), value: Some(value), ..all.cell.clone() };
+            let cell = all.cell.beside(layers::join(&all.cell.path, &key), Some(value));
             (key, cell)
         });
         cells.collect()
-=======
-        let names = all.cell.value.as_ref().and_then(Value::as_dict).map(|dict| dict.keys().cloned());
-        let pattern = self.below(name);
-        names
-            .into_iter()
-            .flatten()
-            .map(|key| {
-                if let Some(asked) = all.cell.doc.log.borrow_mut().asked.get_mut(&all.cell.path) {
-                    asked.insert(key.clone());
-                }
-                let value = all.cell.value.as_ref().and_then(Value::as_dict).and_then(|dict| dict.get(&key)).cloned();
-                let cell = all.cell.beside(layers::join(&all.cell.path, &key), value);
-                (key, Self::new(cell, format!("{pattern}.NAME")))
-            })
-            .collect()
->>>>>>> d26b232
     }
 }
