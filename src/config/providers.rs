@@ -11,7 +11,7 @@ use super::load::Sources;
 use super::reader::{Doc, Table};
 use super::secret::{self, Secret};
 use super::units::Wrong;
-use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, tables, words};
+use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, rest, tables, words};
 use crate::name::DnsName;
 
 /// A provider as read; `whole` is missing when something is wrong with it.
@@ -23,10 +23,11 @@ pub(super) struct Provided {
 #[derive(Clone, Copy)]
 enum Kind {
     Rfc2136,
+    Rest,
     Zonefile,
 }
 
-const KINDS: [(&str, Kind); 2] = [("rfc2136", Kind::Rfc2136), ("zonefile", Kind::Zonefile)];
+const KINDS: [(&str, Kind); 3] = [("rfc2136", Kind::Rfc2136), ("rest", Kind::Rest), ("zonefile", Kind::Zonefile)];
 
 pub(super) fn read(doc: &Doc, root: &Table<'_>, sources: &Sources) -> BTreeMap<String, Provided> {
     let tables = root.named_tables("provider").into_iter();
@@ -43,6 +44,7 @@ fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Prov
     let mut identity = String::new();
     let kind = match kind {
         Some(Kind::Rfc2136) => rfc2136(table, sources, &mut identity),
+        Some(Kind::Rest) => rest::read(doc, table, zone.as_ref(), sources, &mut identity),
         Some(Kind::Zonefile) => zonefile(table),
         None => {
             table.unchecked();

@@ -3,6 +3,7 @@
 //! A provider reads and writes, once, when it is told to. Retrying, back-off, limits, the audit log and
 //! the reading-back after a write belong to [`crate::update`]; a provider does none of these.
 
+pub mod rest;
 pub mod rfc2136;
 pub mod zonefile;
 
