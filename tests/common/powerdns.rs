@@ -20,6 +20,11 @@ impl PowerDns {
     pub(crate) fn api(server: &DnsServer) -> String {
         format!("http://{}", api(server.at))
     }
+
+    /// Asks or changes its database, behind its back.
+    pub(crate) fn sql(server: &DnsServer, text: &str) -> String {
+        sql(server.dir.path(), text)
+    }
 }
 
 fn api(at: SocketAddr) -> SocketAddr {
@@ -85,8 +90,8 @@ impl Software for PowerDns {
     }
 }
 
-fn sql(dir: &Path, text: &str) {
-    run("sqlite3", &["-bail", &dir.join("zones.db").display().to_string()], text);
+fn sql(dir: &Path, text: &str) -> String {
+    run("sqlite3", &["-bail", &dir.join("zones.db").display().to_string()], text)
 }
 
 /// What each key may change: A and AAAA, at one name or at all below the zone's apex. Only for a key that may change
