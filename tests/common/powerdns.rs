@@ -63,8 +63,9 @@ impl Software for PowerDns {
                 assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
             }
         }
-        let mut told =
-            "DELETE FROM tsigkeys; DELETE FROM domainmetadata WHERE kind = 'TSIG-ALLOW-DNSUPDATE';\n".to_owned();
+        let mut told = "DELETE FROM tsigkeys;
+             DELETE FROM domainmetadata WHERE kind IN ('TSIG-ALLOW-DNSUPDATE', 'SOA-EDIT-API');\n"
+            .to_owned();
         for key in keys {
             let ServerKey { name, algorithm, secret } = key;
             told += &format!(
@@ -72,6 +73,12 @@ impl Software for PowerDns {
             );
         }
         for zone in zones {
+            // What a zone has that is made by the API; without it changes by the API leave the serial as it is.
+            told += &format!(
+                "INSERT INTO domainmetadata (domain_id, kind, content)
+                 SELECT id, 'SOA-EDIT-API', 'DEFAULT' FROM domains WHERE name = '{}';\n",
+                zone.name
+            );
             for grant in &zone.grants {
                 told += &format!(
                     "INSERT INTO domainmetadata (domain_id, kind, content)
