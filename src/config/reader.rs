@@ -59,12 +59,21 @@ impl Doc {
         self.log.borrow().shown.iter().filter(|shown| below(&shown.key)).cloned().collect()
     }
 
+    /// Takes in what the reading of another file has found.
+    pub(super) fn adopt(&self, found: Findings) {
+        let mut log = self.log.borrow_mut();
+        log.problems.extend(found.problems);
+        log.notes.extend(found.notes);
+    }
+
     /// Ends the reading: the keys that nobody asked for join the problems, which are then in the order of the file.
     pub(super) fn finish(self) -> Findings {
         self.search(&self.layers.merged, "");
         let mut log = self.log.into_inner();
-        log.problems.sort_by_key(|problem| (problem.line.is_none(), problem.line));
-        log.notes.sort_by_key(|note| (note.line.is_none(), note.line));
+        let file = self.file.display().to_string();
+        let place = |problem: &Problem| (problem.line.is_none(), problem.file != file, problem.line);
+        log.problems.sort_by_key(place);
+        log.notes.sort_by_key(place);
         Findings { problems: log.problems, notes: log.notes, shown: log.shown, known: log.known }
     }
 
@@ -200,24 +209,23 @@ impl<'d> Table<'d> {
         }
     }
 
+    /// All keys of this table, whatever their names.
+    pub(super) fn entries(&self) -> Vec<(String, Cell<'d>)> {
+        let dict = self.cell.value.as_ref().and_then(Value::as_dict);
+        let cells = dict.into_iter().flatten().map(|(name, value)| {
+            if let Some(asked) = self.cell.doc.log.borrow_mut().asked.get_mut(&self.cell.path) {
+                asked.insert(name.clone());
+            }
+            let path = layers::join(&self.cell.path, name);
+            (name.clone(), self.cell.beside(path, Some(value.clone())))
+        });
+        cells.collect()
+    }
+
     /// The tables `[name.NAME]`, by their names.
     pub(super) fn named_tables(&self, name: &str) -> Vec<(String, Self)> {
         let pattern = self.below(name) + ".NAME";
-        let tables = self.named_cells(name).into_iter();
-        tables.map(|(key, cell)| (key, Self::new(cell, pattern.clone()))).collect()
-    }
-
-    /// The keys of the table `[name]`, which are the owner's own words.
-    pub(super) fn named_cells(&self, name: &str) -> Vec<(String, Cell<'d>)> {
-        let all = self.table(name);
-        let dict = all.cell.value.as_ref().and_then(Value::as_dict).cloned().unwrap_or_default();
-        let cells = dict.into_iter().map(|(key, value)| {
-            if let Some(asked) = all.cell.doc.log.borrow_mut().asked.get_mut(&all.cell.path) {
-                asked.insert(key.clone());
-            }
-            let cell = all.cell.beside(layers::join(&all.cell.path, &key), Some(value));
-            (key, cell)
-        });
-        cells.collect()
+        let entries = self.table(name).entries().into_iter();
+        entries.map(|(key, cell)| (key, Self::new(cell, pattern.clone()))).collect()
     }
 }

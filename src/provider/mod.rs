@@ -5,6 +5,7 @@
 
 mod command;
 pub mod program;
+pub mod rest;
 pub mod rfc2136;
 pub mod zonefile;
 
