@@ -86,6 +86,19 @@ fn a_slow_trickle() {
     faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["did not answer within 200ms"]);
 }
 
+/// Pages that each come in time, and never end: the whole is bounded too.
+#[test]
+fn a_slow_list_without_end() {
+    let by_number = "{ first_page = 1, last_page = \"/meta/pages\" }";
+    let cursor = changed(&changed(RECORD, by_number, "{ cursor = \"/meta/next\" }"), "{&page}", "{&cursor}");
+    let count = AtomicUsize::new(0);
+    let trick = on_list(move || {
+        std::thread::sleep(Duration::from_millis(50));
+        Reply::new(200, json!({ "records": [], "meta": { "next": count.fetch_add(1, Ordering::Relaxed) } }))
+    });
+    refuses(&cursor, Duration::from_millis(200), PASSING, &["took longer than 2s in all"], trick);
+}
+
 /// A second host, which nothing may ever reach.
 #[test]
 fn the_token_is_sent_to_no_other_host() {

@@ -27,6 +27,7 @@ const MOST_BYTES_OF_A_WRITE: usize = 1 << 20;
 const MOST_PAGES: usize = 1000;
 /// A read or a write as a whole may take this many times the time of one exchange.
 const EXCHANGES: u32 = 10;
+const SLOW: &str = "see that it can be reached from here; raise `timeout` if it is slow";
 /// How long a connection stays open after its last request.
 const KEPT: Duration = Duration::from_secs(5);
 
@@ -223,9 +224,9 @@ impl Client {
             )
         })?;
         let now = Instant::now();
+        let in_all = || format!("{} took longer than {:?} in all", self.origin, self.timeout * EXCHANGES);
         if now >= budget.deadline {
-            let why = format!("{} took longer than {:?} in all", self.origin, self.timeout * EXCHANGES);
-            return Err(Fault::passing(why, "raise `timeout` if that API is so slow"));
+            return Err(Fault::passing(in_all(), SLOW));
         }
         headers.entry(ACCEPT).or_insert(HeaderValue::from_static("application/json"));
         headers.insert(self.api.credential.name.clone(), self.api.credential.value.clone());
@@ -233,11 +234,12 @@ impl Client {
         if let Some(body) = body {
             request = request.body(body);
         }
-        let until = budget.deadline.min(now + self.timeout);
+        let deadline = budget.deadline;
+        let until = deadline.min(now + self.timeout);
         let answered = timeout_at(until, self.answered(errand, request, url, budget)).await;
         answered.unwrap_or_else(|_| {
-            let why = format!("{} did not answer within {:?}", self.origin, self.timeout);
-            Err(errand.doubt(why, "see that it can be reached from here; raise `timeout` if it is slow"))
+            let one = || format!("{} did not answer within {:?}", self.origin, self.timeout);
+            Err(errand.doubt(if until == deadline { in_all() } else { one() }, SLOW))
         })
     }
 

@@ -76,7 +76,8 @@ impl Item {
             == (&other.name, other.kind, other.ttl, id(other), members(other))
     }
 
-    fn is_published(&self) -> bool {
+    /// Whether any of it is.
+    pub(super) fn is_published(&self) -> bool {
         self.members.iter().any(|member| !member.disabled)
     }
 }

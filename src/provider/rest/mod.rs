@@ -8,6 +8,8 @@
 pub mod body;
 mod client;
 pub mod description;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod items;
 pub mod json;
 mod judge;
@@ -27,7 +29,7 @@ use self::description::{Api, Lookup, Payload, Shape};
 use self::items::{Concern, Item, Unfit};
 use self::json::text;
 use self::judge::Errand;
-use self::plan::Task;
+use self::plan::{Index, Task};
 use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider};
 use crate::name::DnsName;
 
@@ -163,9 +165,10 @@ impl Rest {
         }
         let found = self.look(&names, &mut budget).await?;
         self.compare(changes, &found, &names)?;
-        let tasks = plan::plan(self.api(), changes, &found.items);
+        let index = Index::new(&found.items);
+        let tasks = plan::plan(self.api(), changes, &index);
         for (done, task) in tasks.iter().enumerate() {
-            if let Err(fault) = self.perform(task, &found, &names, &mut budget).await {
+            if let Err(fault) = self.perform(task, &found.fixed, &index, &names, &mut budget).await {
                 return Err(match done {
                     0 => fault,
                     _ => Fault {
@@ -196,20 +199,21 @@ impl Rest {
         Ok(())
     }
 
-    async fn perform(
+    async fn perform<'a>(
         &self,
-        task: &Task<'_>,
-        found: &Found,
+        task: &Task<'a>,
+        fixed: &Vars,
+        index: &Index<'a>,
         names: &BTreeSet<DnsName>,
         budget: &mut Budget,
     ) -> Result<(), Fault> {
         let what = task.what();
         let (fresh, etag) = match task.item {
-            Some(item) => self.refresh(task, item, found, names, budget).await?,
+            Some(item) => self.refresh(task, item, fixed, names, budget).await?,
             None => (None, None),
         };
         let item = fresh.as_ref().or(task.item);
-        let ready = task.ready(self.api(), &found.fixed, &self.zone, &found.items, item).ok_or_else(|| {
+        let ready = task.ready(self.api(), fixed, &self.zone, index, item).ok_or_else(|| {
             let why = format!("{} shows {what} in a form that cannot be written back", self.client.origin);
             Fault::refused(why, "compare `item` in the description with what the API answers")
         })?;
@@ -222,14 +226,14 @@ impl Rest {
         &self,
         task: &Task<'_>,
         item: &Item,
-        found: &Found,
+        fixed: &Vars,
         names: &BTreeSet<DnsName>,
         budget: &mut Budget,
     ) -> Result<(Option<Item>, Option<HeaderValue>), Fault> {
         let (Some(get), Some(change)) = (&self.api().get, task.changes.first()) else { return Ok((None, None)) };
         let what = task.what();
         let errand = Errand::Get(&what);
-        let vars = plan::vars(self.api(), &found.fixed, &self.zone, change, Some(item));
+        let vars = plan::vars(self.api(), fixed, &self.zone, change, Some(item));
         let reply = self.client.send(errand, &get.request, &vars, (None, None), budget).await?;
         let raw = get.item.find(self.client.json(errand, &reply)?);
         let raw = raw.ok_or_else(|| self.client.unfit(errand, Unfit::nothing("item")))?;

@@ -1,6 +1,6 @@
 //! From changes and the items that stand there to requests, in an order that leaves no name without an address. Pure.
 
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
 use std::net::IpAddr;
 
 use serde_json::value::RawValue;
@@ -8,9 +8,34 @@ use serde_json::value::RawValue;
 use super::body::{Var, Vars};
 use super::description::{Api, Payload, Request, Shape, Write};
 use super::items::{Item, Kind, Member, relative};
-use super::json::{raw, string, text};
+use super::json::{raw, string};
 use crate::name::DnsName;
-use crate::provider::{Change, RrSet};
+use crate::provider::{Change, RecordType, RrSet};
+
+/// The address items by name and type.
+pub(super) struct Index<'a>(HashMap<(&'a DnsName, RecordType), Vec<&'a Item>>);
+
+impl<'a> Index<'a> {
+    pub(super) fn new(items: &'a [Item]) -> Self {
+        let mut index: HashMap<_, Vec<_>> = HashMap::new();
+        for item in items {
+            if let Kind::Address(rtype) = item.kind {
+                index.entry((&item.name, rtype)).or_default().push(item);
+            }
+        }
+        Self(index)
+    }
+
+    fn all(&self, change: &'a Change) -> &[&'a Item] {
+        self.0.get(&(&change.name, change.rtype)).map_or(&[], Vec::as_slice)
+    }
+
+    /// The RRset: the published one, of which there is one at most, or else one that is not published.
+    fn set(&self, change: &'a Change) -> Option<&'a Item> {
+        let all = self.all(change);
+        all.iter().find(|item| item.is_published()).or(all.first()).copied()
+    }
+}
 
 /// One request to come.
 #[derive(Debug)]
@@ -41,15 +66,11 @@ pub(super) struct Ready<'a> {
 }
 
 /// The requests that make `changes` of `items`; what stands there has been compared with each `before` already.
-pub(super) fn plan<'a>(api: &'a Api, changes: &'a [Change], items: &'a [Item]) -> Vec<Task<'a>> {
+pub(super) fn plan<'a>(api: &'a Api, changes: &'a [Change], index: &Index<'a>) -> Vec<Task<'a>> {
     match &api.shape {
-        Shape::Record { .. } => changes.iter().flat_map(|change| records(change, items)).collect(),
+        Shape::Record { .. } => changes.iter().flat_map(|change| records(change, index.all(change))).collect(),
         Shape::RrSet { create, replace, .. } => {
-            let task = |change: &'a Change| Task {
-                changes: vec![change],
-                item: items.iter().find(|item| item.name == change.name && item.kind == Kind::Address(change.rtype)),
-                act: Act::Set,
-            };
+            let task = |change: &'a Change| Task { changes: vec![change], item: index.set(change), act: Act::Set };
             let changing = changes.iter().filter(|change| change.before.as_ref() != Some(&change.after));
             let (new, old): (Vec<_>, Vec<_>) =
                 changing.map(task).partition(|task| task.item.is_none() && create.is_some());
@@ -71,9 +92,9 @@ pub(super) fn plan<'a>(api: &'a Api, changes: &'a [Change], items: &'a [Item]) -
 
 /// An address that goes is replaced by one that comes, so that what else the record holds stays; then come new records,
 /// and only then old ones go.
-fn records<'a>(change: &'a Change, items: &'a [Item]) -> Vec<Task<'a>> {
-    let mine = items.iter().filter(|item| item.name == change.name && item.kind == Kind::Address(change.rtype));
-    let mine: Vec<(&Item, IpAddr)> = mine.filter_map(|item| Some((item, item.members.first()?.address?))).collect();
+fn records<'a>(change: &'a Change, items: &[&'a Item]) -> Vec<Task<'a>> {
+    let mine: Vec<(&Item, IpAddr)> =
+        items.iter().filter_map(|item| Some((*item, item.members.first()?.address?))).collect();
     let RrSet { ttl, addresses } = &change.after;
     let mut coming: VecDeque<IpAddr> =
         addresses.iter().copied().filter(|address| mine.iter().all(|(_, stands)| stands != address)).collect();
@@ -96,7 +117,7 @@ fn records<'a>(change: &'a Change, items: &'a [Item]) -> Vec<Task<'a>> {
 }
 
 impl<'a> Task<'a> {
-    /// The request; `fresh` is the item as it was read last. `items` are all that stand there.
+    /// The request; `fresh` is the item as it was read last. `index` holds all that stand there.
     ///
     /// `None` when the item has no place for what is to be written.
     pub(super) fn ready(
@@ -104,7 +125,7 @@ impl<'a> Task<'a> {
         api: &'a Api,
         fixed: &Vars,
         zone: &DnsName,
-        items: &[Item],
+        index: &Index<'a>,
         fresh: Option<&Item>,
     ) -> Option<Ready<'a>> {
         let change = *self.changes.first()?;
@@ -113,7 +134,7 @@ impl<'a> Task<'a> {
             (Shape::Record { delete, .. }, Act::Remove) => return Some(Ready { request: delete, vars, body: None }),
             (Shape::Record { create, .. }, Act::Record(address)) if fresh.is_none() => (create, Some(address)),
             (Shape::Record { replace, .. }, Act::Record(address)) => (replace, Some(address)),
-            (Shape::RrSet { create: Some(create), .. }, Act::Set) if self.is_new(items) => (create, None),
+            (Shape::RrSet { create: Some(create), .. }, Act::Set) if index.set(change).is_none() => (create, None),
             (Shape::RrSet { replace, .. }, Act::Set) => (replace, None),
             _ => return None,
         };
@@ -149,9 +170,8 @@ impl<'a> Task<'a> {
                 (vars, whole.get().to_owned())
             }
             Payload::Together { change: template, body, .. } => {
-                let one = |change: &&Change| {
-                    let item =
-                        items.iter().find(|item| item.name == change.name && item.kind == Kind::Address(change.rtype));
+                let one = |change: &&'a Change| {
+                    let item = index.set(change);
                     Some(template.render(&full(self::vars(api, fixed, zone, change, item), change, item)?))
                 };
                 let all: Option<Vec<String>> = self.changes.iter().map(one).collect();
@@ -161,13 +181,6 @@ impl<'a> Task<'a> {
             }
         };
         Some(Ready { request, vars, body: Some(body) })
-    }
-
-    /// The first of its RRsets does not stand there; they are all alike in that.
-    fn is_new(&self, items: &[Item]) -> bool {
-        self.changes.first().is_some_and(|change| {
-            !items.iter().any(|item| item.name == change.name && item.kind == Kind::Address(change.rtype))
-        })
     }
 
     /// What it does, for people: `A gauge.heronmill.example`.
@@ -226,6 +239,5 @@ fn members(api: &Api, change: &Change, item: Option<&Item>) -> Option<Vec<String
 }
 
 fn with_address(api: &Api, member: &RawValue, address: IpAddr) -> Option<Box<RawValue>> {
-    debug_assert!(api.item.address.find(member).and_then(text).is_some());
     api.item.address.set(member, &raw(string(&address.to_string()))?)
 }
