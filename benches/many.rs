@@ -103,8 +103,9 @@ fn sync(dir: &Path) -> (f64, f64) {
 }
 
 fn outcomes(dir: &Path) -> usize {
-    let text = std::fs::read_to_string(dir.join("state/audit.jsonl")).unwrap();
-    text.matches("\"event\":\"outcome\"").count()
+    let files = fingerpost::audit::file::files(&dir.join("state")).unwrap();
+    let text = |file| std::fs::read_to_string(file).unwrap();
+    files.into_iter().map(|file| text(file).matches("\"event\":\"outcome\"").count()).sum()
 }
 
 fn main() {
