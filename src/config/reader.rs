@@ -6,6 +6,7 @@
 //! A reading of something wrong or absent gives `None`; the caller need not tell these apart, since a configuration
 //! with a problem is never used.
 
+use std::borrow::Cow;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -49,8 +50,8 @@ impl Doc {
     }
 
     pub(super) fn root(&self) -> Table<'_> {
-        let value = Value::from(self.layers.merged.clone());
-        Table::new(Cell { doc: self, path: String::new(), value: Some(value), quiet: false, mute: false }, "")
+        let value = Some(Cow::Borrowed(&self.layers.merged));
+        Table::new(Cell { doc: self, path: String::new(), value, quiet: false, mute: false }, "")
     }
 
     /// What was shown of the keys below `path`.
@@ -68,7 +69,9 @@ impl Doc {
 
     /// Ends the reading: the keys that nobody asked for join the problems, which are then in the order of the file.
     pub(super) fn finish(self) -> Findings {
-        self.search(&self.layers.merged, "");
+        if let Some(root) = self.layers.merged.as_dict() {
+            self.search(root, "");
+        }
         let mut log = self.log.into_inner();
         let file = self.file.display().to_string();
         let place = |problem: &Problem| (problem.line.is_none(), problem.file != file, problem.line);
@@ -82,7 +85,8 @@ impl Doc {
         for (key, value) in table {
             let path = layers::join(path, key);
             if !asked.contains(key) {
-                let cell = Cell { doc: self, path, value: Some(value.clone()), quiet: false, mute: false };
+                let value = Some(Cow::Borrowed(value));
+                let cell = Cell { doc: self, path, value, quiet: false, mute: false };
                 cell.wrong("unknown key", unknown(key, &asked));
                 continue;
             }
@@ -164,7 +168,7 @@ impl<'d> Table<'d> {
 
     pub(super) fn key(&self, name: &str) -> Cell<'d> {
         let path = layers::join(&self.cell.path, name);
-        let value = self.cell.value.as_ref().and_then(Value::as_dict).and_then(|dict| dict.get(name)).cloned();
+        let value = self.cell.value_of(name);
         let mut log = self.cell.doc.log.borrow_mut();
         if let Some(asked) = log.asked.get_mut(&self.cell.path) {
             asked.insert(name.to_owned());
@@ -195,14 +199,13 @@ impl<'d> Table<'d> {
             cell.doc.log.borrow_mut().problems.push(layers::not_from_here(&variable, name));
             return Vec::new();
         }
-        match &cell.value {
-            None => Vec::new(),
-            Some(Value::Array(_, items)) => {
+        match (cell.is_set(), cell.items()) {
+            (false, _) => Vec::new(),
+            (true, Some(items)) => {
                 let pattern = self.below(name) + "[]";
-                let items = items.iter().enumerate();
-                items.map(|(at, item)| Self::new(cell.item(at, item), pattern.clone())).collect()
+                items.into_iter().map(|item| Self::new(item, pattern.clone())).collect()
             }
-            Some(_) => {
+            (true, None) => {
                 cell.wrong("this is not a list of tables", format!("write [[{name}]] with two brackets"));
                 Vec::new()
             }
@@ -211,13 +214,14 @@ impl<'d> Table<'d> {
 
     /// All keys of this table, whatever their names.
     pub(super) fn entries(&self) -> Vec<(String, Cell<'d>)> {
-        let dict = self.cell.value.as_ref().and_then(Value::as_dict);
-        let cells = dict.into_iter().flatten().map(|(name, value)| {
+        let dict = self.cell.value.as_deref().and_then(Value::as_dict);
+        let names: Vec<String> = dict.map(|dict| dict.keys().cloned().collect()).unwrap_or_default();
+        let cells = names.into_iter().map(|name| {
             if let Some(asked) = self.cell.doc.log.borrow_mut().asked.get_mut(&self.cell.path) {
                 asked.insert(name.clone());
             }
-            let path = layers::join(&self.cell.path, name);
-            (name.clone(), self.cell.beside(path, Some(value.clone())))
+            let cell = self.cell.beside(layers::join(&self.cell.path, &name), self.cell.value_of(&name));
+            (name, cell)
         });
         cells.collect()
     }

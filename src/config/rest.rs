@@ -98,7 +98,7 @@ fn plain(value: &Value) -> serde_json::Value {
 }
 
 fn value(cell: &Cell<'_>) -> Option<Var> {
-    match &cell.value {
+    match cell.value.as_deref() {
         Some(Value::Bool(..)) => cell.flag().map(Var::plain),
         Some(Value::Num(..)) => cell.integer(0..=u64::MAX).map(Var::plain),
         _ => cell.parse(|text| Ok(Var::text(text))),

@@ -6,6 +6,7 @@
 
 pub(crate) mod coturn;
 pub(crate) mod knot;
+pub(crate) mod many;
 pub(crate) mod named;
 pub(crate) mod nginx;
 pub(crate) mod nsd;
