@@ -88,7 +88,7 @@ pub(super) fn read(
 
 /// A digest of all that a description says.
 fn fingerprint(doc: &Doc) -> String {
-    let text = format!("{:?}", plain(&Value::from(doc.layers.merged.clone())));
+    let text = format!("{:?}", plain(&doc.layers.merged));
     HEXLOWER.encode(digest::digest(&digest::SHA256, text.as_bytes()).as_ref())
 }
 
