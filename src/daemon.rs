@@ -129,6 +129,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     let home = Home::open(means)?;
     let mut ears = Ears::new(triggers, notifier);
     ears.listen(&home.means.config).await;
+    ears.keep(home.leases());
     notifier.tell(&[NotifyState::Ready]);
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
@@ -138,7 +139,9 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
             Act::Reload => {
                 daemon.reload(&load);
                 ears.listen(&daemon.home.means.config).await;
+                ears.keep(daemon.home.leases());
             }
+            Act::Lease => daemon.lease(&mut ears).await?,
             Act::Publish => daemon.publish(&mut ears).await?,
             Act::Round { thorough, asked } => {
                 if asked {
@@ -151,6 +154,8 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
         }
     }
     notifier.tell(&[NotifyState::Stopping]);
+    drop(ears);
+    daemon.home.release_leases().await;
     tracing::info!("told to stop: stopped");
     Ok(())
 }
@@ -227,6 +232,15 @@ impl Daemon {
         self.latest.looks = self.home.looks().to_vec();
         self.show();
         Ok(true)
+    }
+
+    /// Tells what is new about who writes; whoever may write now does so.
+    async fn lease(&mut self, ears: &mut Ears) -> Result<(), DaemonError> {
+        self.home.enter_leases();
+        if self.latest.rounds > 0 {
+            self.publish(ears).await?;
+        }
+        Ok(())
     }
 
     async fn publish(&mut self, ears: &mut Ears) -> Result<(), DaemonError> {
@@ -326,7 +340,8 @@ impl Snapshot {
                 let kind = match trouble {
                     Trouble::Passing { .. } => "will be tried again",
                     Trouble::Refused { .. } | Trouble::Held { .. } => "on hold",
-                    Trouble::NoBooks { .. } => "nothing is sent",
+                    Trouble::StandingBy { .. } => "not our turn",
+                    Trouble::NoBooks { .. } | Trouble::NoLease { .. } => "nothing is sent",
                 };
                 text.push_str(&format!("; {}: {kind}: {}", report.provider, trouble.why()));
             }

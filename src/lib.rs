@@ -46,6 +46,7 @@ pub mod provider;
 pub mod reconcile;
 pub mod rehearsal;
 pub mod round;
+pub mod standby;
 pub mod state;
 pub mod update;
 pub mod watch;

@@ -146,7 +146,7 @@ impl State {
             Event::Gone { line, about } => {
                 self.findings.remove(&(line, about));
             }
-            Event::Hold { .. } | Event::Release { .. } | Event::SetAside { .. } => {}
+            Event::Hold { .. } | Event::Release { .. } | Event::Lease { .. } | Event::SetAside { .. } => {}
         }
     }
 

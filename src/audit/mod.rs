@@ -84,6 +84,16 @@ pub enum Event {
         /// What it was about.
         about: String,
     },
+    /// The lease that lets one of two daemons write has changed hands.
+    Lease {
+        /// The provider's name.
+        provider: String,
+        /// What became of it.
+        what: Hands,
+        /// Who had it before, or has it now, if that is known.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        other: Option<String>,
+    },
     /// The end of the log was unreadable after a crash and was put into a file of its own.
     SetAside {
         /// That file's name, beside the log.
@@ -94,7 +104,20 @@ pub enum Event {
 }
 
 /// The names of the events, as the log has them.
-pub const EVENTS: [&str; 8] = ["settled", "intent", "outcome", "hold", "release", "found", "gone", "set-aside"];
+pub const EVENTS: [&str; 9] =
+    ["settled", "intent", "outcome", "hold", "release", "found", "gone", "lease", "set-aside"];
+
+/// What became of a lease, as this daemon saw it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Hands {
+    /// It is ours from now on.
+    Taken,
+    /// It was ours, and is no more.
+    Lost,
+    /// It was ours, and was given back.
+    Released,
+}
 
 /// On whose word an address was taken.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

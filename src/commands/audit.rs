@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use super::{CommandError, Exit, load_to_look, print, print_json, say};
 use crate::audit::chain::{Entry, Known};
 use crate::audit::file::{self, AuditError};
-use crate::audit::{Event, Word};
+use crate::audit::{Event, Hands, Word};
 use crate::cli::Common;
 use crate::clock::{Clock, Timestamp};
 use crate::name::DnsName;
@@ -151,6 +151,14 @@ fn sentence(entry: &Entry) -> String {
         Event::Release { provider, why } => format!("release of {provider}: {why}"),
         Event::Found { line, text, .. } => format!("found{}: {text}", on(line.as_deref())),
         Event::Gone { line, about } => format!("gone{}: {about}", on(line.as_deref())),
+        Event::Lease { provider, what, other } => {
+            let other = |word: &str| other.as_ref().map_or_else(String::new, |other| format!(" {word} {other}"));
+            match what {
+                Hands::Taken => format!("lease of {provider} taken{}", other("from")),
+                Hands::Lost => format!("lease of {provider} lost{}", other("to")),
+                Hands::Released => format!("lease of {provider} given back"),
+            }
+        }
         Event::SetAside { file, bytes } => format!("a torn line of {bytes} bytes was set aside in {file}"),
     }
 }

@@ -15,7 +15,9 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     home.release_all("a manual sync");
     let reports = block_on(async {
         home.look(1, true).await;
-        home.publish(|_| true).await
+        let reports = home.publish(|_| true).await;
+        home.release_leases().await;
+        reports
     })?;
     let held_back = home.held_back();
     let exit = verdict(home.looks(), &reports, !held_back.is_empty());

@@ -13,6 +13,7 @@ mod reader;
 mod records;
 mod rest;
 pub mod secret;
+mod standby;
 mod tables;
 pub mod units;
 mod witnesses;
@@ -52,6 +53,8 @@ pub struct Config {
     pub retry: Retry,
     /// How the audit log is kept.
     pub audit: Audit,
+    /// How two daemons take turns; `None` for one alone.
+    pub standby: Option<Standby>,
 }
 
 /// The `[watch]` table.
@@ -308,4 +311,15 @@ pub struct Audit {
     pub max_bytes: u64,
     /// How many closed files are kept.
     pub keep: usize,
+}
+
+/// The `[standby]` table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Standby {
+    /// For every provider the name of its lease, which is in its zone.
+    pub names: BTreeMap<String, DnsName>,
+    /// How long a lease holds that is not renewed; whole seconds.
+    pub lease: Duration,
+    /// This machine, for people.
+    pub holder: String,
 }

@@ -1,17 +1,24 @@
 //! Everything that the loop listens to: timers, triggers, pushes, the watchdog's tick.
 
 use std::future::Future;
-use std::pin::pin;
+use std::pin::{Pin, pin};
+use std::sync::Arc;
 use std::time::Duration;
 
+use futures_util::StreamExt as _;
+use futures_util::stream::FuturesUnordered;
 use sd_notify::NotifyState;
-use tokio::sync::mpsc;
+use tokio::sync::{Notify, mpsc};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
 use super::push::Coalesce;
 use super::pushes::Pushes;
 use super::{DaemonError, Notifier, STUCK, Trigger};
 use crate::config::Config;
+use crate::standby::Leases;
+
+/// A lease that is looked after for as long as it is polled.
+type Keeping = Pin<Box<dyn Future<Output = ()>>>;
 
 /// What the loop does next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -19,6 +26,8 @@ pub(super) enum Act {
     Stop,
     Reload,
     Publish,
+    /// Something is new about who writes.
+    Lease,
     Round {
         /// Everybody is to be asked: a person wants it, or something was pushed.
         thorough: bool,
@@ -33,6 +42,10 @@ pub(super) struct Ears {
     notifier: Notifier,
     watchdog: Option<tokio::time::Interval>,
     pushes: Pushes,
+    /// They look and renew whenever the loop listens, also while a round is under way.
+    leases: FuturesUnordered<Keeping>,
+    /// Told when there is news of one.
+    lease: Arc<Notify>,
     coalesce: Coalesce,
     /// What the times of `coalesce` count from.
     start: Instant,
@@ -53,6 +66,8 @@ impl Ears {
             notifier,
             watchdog,
             pushes: Pushes::default(),
+            leases: FuturesUnordered::new(),
+            lease: Arc::default(),
             coalesce: Coalesce::default(),
             start: Instant::now(),
             stop: false,
@@ -64,6 +79,18 @@ impl Ears {
     /// Listens to the pushes that `config` names, and to no others.
     pub(super) async fn listen(&mut self, config: &Config) {
         self.pushes = Pushes::listen(config).await;
+    }
+
+    /// Keeps `leases`, and no others.
+    pub(super) fn keep(&mut self, leases: &Leases) {
+        self.leases = leases
+            .values()
+            .map(|lease| {
+                let (lease, news) = (Arc::clone(lease), Arc::clone(&self.lease));
+                let keeping: Keeping = Box::pin(async move { lease.keep(|| news.notify_one()).await });
+                keeping
+            })
+            .collect();
     }
 
     /// To be told when a look begins, for whatever reason.
@@ -93,6 +120,8 @@ impl Ears {
                 biased;
                 trigger = self.triggers.recv() => self.note(trigger)?,
                 () = tick(&mut self.watchdog) => self.notifier.tell(&[NotifyState::Watchdog]),
+                _ = self.leases.next(), if !self.leases.is_empty() => {}
+                () = self.lease.notified() => return Ok(Act::Lease),
                 () = sleep_until(due.unwrap_or(round)), if due.is_some() => return Ok(Act::Round { thorough: true, asked: false }),
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),
                 () = sleep_until(publish.unwrap_or(round)), if publish.is_some() => return Ok(Act::Publish),
@@ -119,6 +148,7 @@ impl Ears {
                 biased;
                 done = &mut work => return Ok(Some(done)),
                 trigger = self.triggers.recv(), if !self.stop => self.note(trigger)?,
+                _ = self.leases.next(), if !self.leases.is_empty() => {}
                 () = tick(&mut self.watchdog) => {
                     if begun.elapsed() < STUCK {
                         self.notifier.tell(&[NotifyState::Watchdog]);

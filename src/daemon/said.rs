@@ -104,13 +104,15 @@ impl Said {
                     tracing::info!("{provider}: works again");
                 }
             }
+            // Told when it began, as news of the lease.
+            Some(Trouble::StandingBy { .. }) => {}
             Some(trouble) => {
                 let what = match trouble {
                     Trouble::Passing { .. } => "will be tried again",
                     Trouble::Refused { .. } | Trouble::Held { .. } => {
                         "on hold until reload, restart with changed configuration, or `fingerpost sync`"
                     }
-                    Trouble::NoBooks { .. } => "nothing is sent",
+                    Trouble::NoBooks { .. } | Trouble::NoLease { .. } | Trouble::StandingBy { .. } => "nothing is sent",
                 };
                 if self.is_news(topic, trouble.why()) {
                     tracing::warn!("{provider}: {}; {what}", trouble.why());

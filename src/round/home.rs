@@ -3,15 +3,17 @@
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
+use std::sync::Arc;
 
 use futures_util::StreamExt;
-use futures_util::stream;
+use futures_util::{future, stream};
 
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
-use crate::audit::{Ending, Event};
+use crate::audit::{Ending, Event, Hands};
 use crate::config::{Config, by_provider};
 use crate::reconcile::{self, Desired};
+use crate::standby::{Lease, Leases, News};
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Report};
 use crate::watch::Via;
@@ -67,7 +69,7 @@ impl Home {
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
         self.books.get_mut().log.refit(means.config.audit);
-        self.means = means;
+        self.means = means.succeed(&self.means);
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
     }
@@ -181,6 +183,44 @@ impl Home {
             self.enter(Event::Release { provider: name, why: why.to_owned() });
         }
         self.save();
+        self.rest_leases();
+    }
+
+    /// What decides who writes, by provider.
+    pub fn leases(&self) -> &Leases {
+        &self.means.leases
+    }
+
+    /// Enters and tells what is new about the leases.
+    pub fn enter_leases(&mut self) {
+        let news = |(provider, lease): (&String, &Arc<Lease>)| {
+            lease.news().into_iter().map(|one| (provider.clone(), one)).collect::<Vec<_>>()
+        };
+        let all: Vec<(String, News)> = self.means.leases.iter().flat_map(news).collect();
+        for (provider, news) in all {
+            tracing::info!("{provider}: {news}");
+            let (what, other) = match news {
+                News::Taken { from } => (Hands::Taken, from),
+                News::Lost { to } => (Hands::Lost, to),
+                News::Released => (Hands::Released, None),
+                News::StandingBy { .. } => continue,
+            };
+            self.enter(Event::Lease { provider, what, other });
+        }
+    }
+
+    /// Gives back what is held, so that whoever stands by need not wait.
+    pub async fn release_leases(&mut self) {
+        future::join_all(self.means.leases.values().map(|lease| lease.release())).await;
+        self.enter_leases();
+    }
+
+    /// Whoever may not write here gives its turn to the one that may be able to.
+    fn rest_leases(&self) {
+        let holds = &self.books.borrow().state.holds;
+        for (provider, lease) in &self.means.leases {
+            lease.rest(holds.contains_key(provider));
+        }
     }
 
     /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.
@@ -248,6 +288,8 @@ impl Home {
             .map(async |(at, job)| (at, update::bring_in_step(&job, books, &means.clock).await));
         let mut reports: Vec<(usize, Report)> = work.buffer_unordered(AT_A_TIME).collect().await;
         reports.sort_unstable_by_key(|(at, _)| *at);
+        self.enter_leases();
+        self.rest_leases();
         reports.into_iter().map(|(_, report)| report).collect()
     }
 

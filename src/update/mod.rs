@@ -22,6 +22,7 @@ use crate::config::Limits;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RrSet};
 use crate::reconcile::{self, Desired, Item, Step};
+use crate::standby::Lease;
 use crate::state::{Hold, State, StateError, Store};
 use crate::watch::Via;
 use limits::record_key;
@@ -75,6 +76,8 @@ pub struct Job<'a> {
     pub words: &'a BTreeMap<Via, Word>,
     /// How often may be written.
     pub limits: &'a Limits,
+    /// Whoever holds this may write, where there are two.
+    pub lease: Option<&'a Lease>,
 }
 
 /// Brings the job's records in step, as far as limits, holds and the provider allow.
@@ -126,6 +129,14 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
     let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, job.provider.tally(), changes(&items));
     let mut report = Report::of(job, &items);
     report.put_off(&gated.put_off);
+    if let Some(lease) = job.lease
+        && !gated.allowed.is_empty()
+        && let Err(why) = lease.glimpse().await
+    {
+        report.blame(&Trouble::from(why.clone()));
+        report.trouble = Some(why.into());
+        return report;
+    }
     report.means = (!gated.allowed.is_empty()).then(|| job.provider.means(gated.allowed.len()));
     report
 }
@@ -152,12 +163,24 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             Err(error) => Written::Stopped(report, no_books(error.into())),
         };
     }
+    let turn = match job.lease {
+        None => None,
+        Some(lease) => match lease.enter().await {
+            Ok(turn) => Some(turn),
+            Err(why) => return Written::Stopped(report, why.into()),
+        },
+    };
     report.means = Some(job.provider.means(changes.len()));
     let intent = match announce(job, &changes, &mut books.borrow_mut(), now) {
         Ok(intent) => intent,
         Err(error) => return Written::Stopped(report, no_books(error)),
     };
-    let applied = job.provider.apply(&changes).await;
+    let applied = match &turn {
+        None => job.provider.apply(&changes).await,
+        Some(turn) => turn.apply(&changes).await,
+    };
+    // The reading-back keeps no renewal waiting.
+    drop(turn);
     let fault = match applied {
         // Also a success is read back: what counts is what stands, not what was answered.
         Ok(applied) => {

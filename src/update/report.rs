@@ -12,6 +12,7 @@ use crate::clock::Timestamp;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, RecordType, RrSet};
 use crate::reconcile::{Item, Step, Verb};
+use crate::standby::NotHeld;
 
 /// What became of one provider in one pass.
 #[derive(Clone, Debug, Serialize)]
@@ -52,6 +53,16 @@ pub enum Trouble {
         /// What the refusal said.
         why: String,
     },
+    /// Another daemon has the lease and writes; this one stands by.
+    StandingBy {
+        /// Who has it, and since when.
+        why: String,
+    },
+    /// The lease cannot be taken until a person acts.
+    NoLease {
+        /// What happened and what to do.
+        why: String,
+    },
     /// The books cannot be kept, so nothing is sent.
     NoBooks {
         /// What happened and what to do.
@@ -63,7 +74,12 @@ impl Trouble {
     /// What happened and what to do, for people.
     pub fn why(&self) -> &str {
         match self {
-            Self::Passing { why, .. } | Self::Refused { why } | Self::Held { why, .. } | Self::NoBooks { why } => why,
+            Self::Passing { why, .. }
+            | Self::Refused { why }
+            | Self::Held { why, .. }
+            | Self::StandingBy { why }
+            | Self::NoLease { why }
+            | Self::NoBooks { why } => why,
         }
     }
 }
@@ -104,6 +120,16 @@ pub enum RecordState {
         /// Why, and what to do.
         why: String,
     },
+}
+
+impl From<NotHeld> for Trouble {
+    fn from(why: NotHeld) -> Self {
+        match why {
+            NotHeld::StandingBy(why) => Self::StandingBy { why },
+            NotHeld::Passing(why) => Self::Passing { why, retry_after: None },
+            NotHeld::Barred(why) => Self::NoLease { why },
+        }
+    }
 }
 
 impl From<&Fault> for Trouble {

@@ -271,6 +271,7 @@ impl Bench {
             desired: &self.desired,
             words: &BTreeMap::from([(fingerpost::watch::Via::only(Family::Ipv4), word)]),
             limits: &self.limits,
+            lease: None,
         };
         block_on(async {
             let mut pass = pin!(bring_in_step(&job, self.books.as_ref().unwrap(), &clock));
