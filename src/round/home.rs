@@ -288,6 +288,10 @@ impl Home {
             .map(async |(at, job)| (at, update::bring_in_step(&job, books, &means.clock).await));
         let mut reports: Vec<(usize, Report)> = work.buffer_unordered(AT_A_TIME).collect().await;
         reports.sort_unstable_by_key(|(at, _)| *at);
+        // A write whose end is not known yet keeps the others from saving for all.
+        if !self.books.get_mut().log.open_intents().is_empty() {
+            self.save();
+        }
         self.enter_leases();
         self.rest_leases();
         reports.into_iter().map(|(_, report)| report).collect()

@@ -47,6 +47,12 @@ impl Books {
     pub fn save(&mut self) -> Result<(), StateError> {
         self.store.save(&self.state)
     }
+
+    /// The same once no write is under way: the last of several saves for all. What a crash takes until then was made
+    /// durable before the write, and is only less exact there.
+    fn save_at_rest(&mut self) -> Result<(), StateError> {
+        if self.log.open_intents().is_empty() { self.save() } else { Ok(()) }
+    }
 }
 
 /// Why the books cannot be kept: nothing is sent then.
@@ -187,7 +193,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             return match read_back(job, &changes, books, clock, &applied.detail).await {
                 Ok(observed) => {
                     report.written(&changes, &observed);
-                    match books.borrow_mut().save() {
+                    match books.borrow_mut().save_at_rest() {
                         Ok(()) => Written::Settled(report),
                         Err(error) => Written::Stopped(report, no_books(error.into())),
                     }
@@ -202,7 +208,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             return match read_back(job, &changes, books, clock, &fault.to_string()).await {
                 Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
                     report.written(&changes, &observed);
-                    match books.borrow_mut().save() {
+                    match books.borrow_mut().save_at_rest() {
                         Ok(()) => Written::Settled(report),
                         Err(error) => Written::Stopped(report, no_books(error.into())),
                     }
