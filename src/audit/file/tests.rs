@@ -311,6 +311,7 @@ fn every_event_has_its_name_in_the_list() {
         Event::Release { provider: provider(), why: String::new() },
         Event::Found { line: None, about: String::new(), text: String::new() },
         Event::Gone { line: None, about: String::new() },
+        Event::Lease { provider: provider(), what: crate::audit::Hands::Taken, other: None },
         Event::SetAside { file: String::new(), bytes: 0 },
     ];
     assert_eq!(events.len(), crate::audit::EVENTS.len());
