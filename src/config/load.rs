@@ -84,6 +84,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let limits = tables::limits(&root.table("limits"));
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));
+    let confirm = tables::confirm(&root.table("confirm"));
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
     let providers = providers.into_iter().filter_map(|(name, provider)| Some((name, provider.whole?)));
@@ -98,5 +99,6 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         limits: limits?,
         retry: retry?,
         audit: audit?,
+        confirm: confirm?,
     })
 }

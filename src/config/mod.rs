@@ -17,7 +17,7 @@ mod witnesses;
 mod words;
 
 use std::collections::BTreeMap;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -49,6 +49,8 @@ pub struct Config {
     pub retry: Retry,
     /// How the audit log is kept.
     pub audit: Audit,
+    /// How it is confirmed that a change is live.
+    pub confirm: Confirmation,
 }
 
 /// The `[watch]` table.
@@ -180,11 +182,24 @@ pub struct Provider {
     pub zone: DnsName,
     /// Time allowed to one exchange.
     pub timeout: Duration,
+    /// Who is asked whether a change is live.
+    pub confirm: Confirm,
     /// What it is.
     pub kind: ProviderKind,
     /// A digest of all that was configured for it and is asked of it, of a secret two octets of its digest: a hold ends
     /// when this changes.
     pub fingerprint: String,
+}
+
+/// Who is asked whether a change is live.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Confirm {
+    /// The servers to which the zone above delegates.
+    Delegation,
+    /// These, as host and port; never empty.
+    Servers(Vec<String>),
+    /// Nobody.
+    Off,
 }
 
 /// What a provider is, with what its kind needs.
@@ -294,4 +309,15 @@ pub struct Audit {
     pub max_bytes: u64,
     /// How many closed files are kept.
     pub keep: usize,
+}
+
+/// The `[confirm]` table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Confirmation {
+    /// The first pause between two askings.
+    pub every: Duration,
+    /// After this time a server that still serves something else is told of, and asked no more.
+    pub deadline: Duration,
+    /// The recursive resolver that knows the zone above; `None` for the system's.
+    pub resolver: Option<SocketAddr>,
 }

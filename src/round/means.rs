@@ -7,7 +7,7 @@ use super::{Found, HeldBack, Histories, Look, agreed, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
-use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind};
+use crate::config::{CarrierNat, Config, Confirm, ProviderKind, Witness, WitnessKind};
 use crate::provider::{Provider, program::Program, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::State;
@@ -221,6 +221,7 @@ impl Means {
             desired,
             words,
             limits: &self.config.limits,
+            confirms: settings.confirm != Confirm::Off,
         })
     }
 }

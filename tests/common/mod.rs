@@ -10,6 +10,7 @@ pub(crate) mod named;
 pub(crate) mod nginx;
 pub(crate) mod nsd;
 pub(crate) mod powerdns;
+pub(crate) mod secondary;
 
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
