@@ -114,6 +114,7 @@ zone = "{ZONE}"
 server = "{server}"
 timeout = "1m"
 key = {{ name = "gauge-key", algorithm = "hmac-sha256", secret = {{ file = "key" }} }}
+confirm = "off"
 [[record]]
 name = "gauge.{ZONE}"
 types = ["A"]
