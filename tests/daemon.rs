@@ -542,6 +542,8 @@ async fn while_a_server_is_silent_everything_goes_on() {
     };
     let sentence = mill.until("the spreading", spreading(wan(9))).await;
     assert!(sentence.starts_with("0 of 1 records in step, 1 spreading; "), "{sentence}");
+    let named = format!("1 spreading ({at} does not answer); ");
+    mill.until("its name", |seen| seen.sentence().contains(&named).then_some(())).await;
     let mut datagram = [0; 512];
     timeout(PATIENCE, silent.recv(&mut datagram)).await.expect("a question").unwrap();
     mill.rounds(2).await;

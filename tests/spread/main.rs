@@ -143,9 +143,12 @@ fn sync_waits_for_all_or_for_the_deadline() {
     mill.living.move_to(wan(77));
     let output = mill.sync(&["--wait", "--json"]);
     assert_eq!(output.status.code(), Some(75));
+    let waited = String::from_utf8(output.stderr).unwrap();
+    let away = mill.secondaries[0].address();
+    assert!(waited.lines().any(|line| line.contains("waiting: ") && line.contains(&away)), "{waited}");
     let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let missing = &told["confirmed"][0]["end"]["overdue"];
-    assert_eq!((&missing[0]["server"], missing.as_array().unwrap().len()), (&mill.secondaries[0].address().into(), 1));
+    assert_eq!((&missing[0]["server"], missing.as_array().unwrap().len()), (&away.into(), 1));
     assert_eq!(told["providers"][0]["records"][0]["standing"]["state"], "in-step", "at the provider");
     let [_, Event::Unspread { missing, servers, .. }] = &mill.events()[..] else { panic!("{:?}", mill.events()) };
     assert_eq!((missing[0].why, servers.len()), (Why::NoAnswer, 2));
