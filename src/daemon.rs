@@ -8,7 +8,7 @@ pub mod push;
 mod pushes;
 mod said;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use sd_notify::NotifyState;
@@ -353,10 +353,20 @@ impl Snapshot {
         let records: Vec<_> = self.providers.values().flat_map(|report| &report.records).collect();
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
         let mut text = format!("{in_step} of {} records in step", records.len() + self.held_back.len());
-        let spreading =
-            records.iter().filter(|record| matches!(record.standing, RecordState::Spreading { .. })).count();
-        if spreading > 0 {
-            text.push_str(&format!(", {spreading} spreading"));
+        let spreading: Vec<_> = records
+            .iter()
+            .filter_map(|record| match &record.standing {
+                RecordState::Spreading { behind, .. } => Some(behind),
+                _ => None,
+            })
+            .collect();
+        if !spreading.is_empty() {
+            text.push_str(&format!(", {} spreading", spreading.len()));
+            let behind: BTreeSet<String> =
+                spreading.into_iter().flat_map(|all| all.iter()).map(ToString::to_string).collect();
+            if !behind.is_empty() {
+                text.push_str(&format!(" ({})", behind.into_iter().collect::<Vec<_>>().join(", ")));
+            }
         }
         if !self.held_back.is_empty() {
             text.push_str(&format!(", {} held back", self.held_back.len()));

@@ -23,11 +23,17 @@ pub(super) fn run(common: &Common, wait: bool) -> Result<Exit, CommandError> {
         home.release_leases().await;
         let mut confirming = Confirming::new(&home.means.config);
         confirming.follow(&home.state().spreading, clock.now());
-        let mut verdicts = Vec::new();
+        let (mut verdicts, mut told) = (Vec::new(), String::new());
         while wait && !confirming.is_idle() {
             for verdict in confirming.next().await? {
                 verdicts.push(verdict.clone());
                 home.confirmed(verdict);
+            }
+            let waits: Vec<String> = confirming.behind().iter().map(ToString::to_string).collect();
+            let waits = waits.join(", ");
+            if !waits.is_empty() && waits != told {
+                tracing::info!("waiting: {waits}");
+                told = waits;
             }
         }
         Ok::<_, DaemonError>((reports, verdicts, confirming))

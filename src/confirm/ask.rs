@@ -88,7 +88,7 @@ async fn reach(asker: &Asker, zone: &Name, server: &Server) -> Result<(usize, Me
 }
 
 /// Whether the server speaks for the zone.
-fn authority(answer: &Message) -> Result<(), Why> {
+pub(super) fn authority(answer: &Message) -> Result<(), Why> {
     match answer.metadata.response_code {
         ResponseCode::NoError | ResponseCode::NXDomain if answer.metadata.authoritative => Ok(()),
         ResponseCode::NoError | ResponseCode::NXDomain => Err(Why::NoAuthority),

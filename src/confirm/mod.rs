@@ -9,6 +9,8 @@
 mod ask;
 mod delegation;
 mod find;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod spread;
 pub mod wave;
 
@@ -27,7 +29,7 @@ use crate::name::DnsName;
 use crate::update::{RecordState, Report};
 pub use spread::{End, Verdict};
 use spread::{Errand, Pass, Tracker};
-use wave::Wave;
+use wave::{Behind, Wave};
 
 /// Servers of one zone that are asked, at most: the root has 13 (common practice, no source).
 pub const SERVERS: usize = 16;
@@ -104,6 +106,11 @@ impl Confirming {
                 else => std::future::pending().await,
             }
         }
+    }
+
+    /// Who was behind when last asked, whatever for.
+    pub fn behind(&self) -> Vec<&Behind> {
+        self.tracker.behind()
     }
 
     fn send(&mut self, errand: Errand) {

@@ -229,6 +229,15 @@ impl Tracker {
         verdicts
     }
 
+    /// Who was behind at the last asking, each once, by name.
+    pub(super) fn behind(&self) -> Vec<&Behind> {
+        let waves = self.providers.values().flat_map(|tracked| tracked.waves.values());
+        let mut all: Vec<&Behind> = waves.flat_map(|spread| spread.behind.iter()).collect();
+        all.sort_by(|a, b| (&a.server, a.serial).cmp(&(&b.server, b.serial)));
+        all.dedup();
+        all
+    }
+
     /// How long a wave has been waited for, and who was behind at the last asking.
     pub(super) fn view(&self, provider: &str, intent: u64, now: Duration) -> (Duration, Arc<[Behind]>) {
         match self.providers.get(provider).and_then(|tracked| tracked.waves.get(&intent)) {

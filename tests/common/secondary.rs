@@ -22,7 +22,7 @@ impl Software for Secondary {
         for zone in zones {
             // A secondary that was away asks its primary again soon, instead of after the zone's own hour.
             text += &format!(
-                "zone \"{0}\" {{ type secondary; file \"{dir}/{0}.zone\"; masterfile-format text; {1}
+                "zone \"{0}\" {{ type secondary; file \"{dir}/{0}.zone\"; masterfile-format text; transfer-source {ip}; {1}
                   min-refresh-time 1; max-refresh-time 1; min-retry-time 1; max-retry-time 1; }};\n",
                 zone.name, zone.extra
             );
@@ -44,7 +44,10 @@ pub(crate) fn primary_and(at: SocketAddr, others: &[SocketAddr], lines: &str) ->
     let allowed: String = others.iter().map(|other| format!("{};", other.ip())).collect();
     let primary = ZoneSetup {
         grants: vec![Grant { key: KEY.name, name: None }],
-        extra: leak(format!("notify explicit; also-notify {{ {notified} }}; allow-transfer {{ {allowed} }};")),
+        extra: leak(format!(
+            "notify explicit; also-notify {{ {notified} }}; notify-source {}; allow-transfer {{ {allowed} }};",
+            at.ip()
+        )),
         ..ZoneSetup::new(lines)
     };
     let primary = DnsServer::start_at::<Named>(at, &[KEY], &[primary]);

@@ -143,9 +143,12 @@ fn sync_waits_for_all_or_for_the_deadline() {
     mill.living.move_to(wan(77));
     let output = mill.sync(&["--wait", "--json"]);
     assert_eq!(output.status.code(), Some(75));
+    let waited = String::from_utf8(output.stderr).unwrap();
+    let away = mill.secondaries[0].address();
+    assert!(waited.lines().any(|line| line.contains("waiting: ") && line.contains(&away)), "{waited}");
     let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let missing = &told["confirmed"][0]["end"]["overdue"];
-    assert_eq!((&missing[0]["server"], missing.as_array().unwrap().len()), (&mill.secondaries[0].address().into(), 1));
+    assert_eq!((&missing[0]["server"], missing.as_array().unwrap().len()), (&away.into(), 1));
     assert_eq!(told["providers"][0]["records"][0]["standing"]["state"], "in-step", "at the provider");
     let [_, Event::Unspread { missing, servers, .. }] = &mill.events()[..] else { panic!("{:?}", mill.events()) };
     assert_eq!((missing[0].why, servers.len()), (Why::NoAnswer, 2));
@@ -170,4 +173,33 @@ fn an_rrset_of_a_hundred_is_confirmed_over_tcp() {
     assert!(output.status.success() && said.contains("2 records served by all 3 servers"), "{said}");
     let set = mill.secondaries[1].rrset(&format!("mill.{ZONE}"), RecordType::A).unwrap();
     assert_eq!(set.addresses.len(), 100);
+}
+
+/// An authoritative server resolves nothing: who serves the zone cannot be found out.
+#[test]
+#[ignore = "needs named: tests/all.sh runs it"]
+fn servers_that_cannot_be_found_are_told_of_once_and_the_record_is_in_step() {
+    let mill = Mill::new("gauge 120 A 203.0.113.1");
+    let limits = LIMITS.replace("\"1m\"", "\"1s\"");
+    let resolver = mill.living.named.address();
+    mill.living.configure_confirming("\"delegation\"", &format!("{limits}resolver = \"{resolver}\"\n"));
+    let mut daemon = mill.living.daemon();
+    for (count, host) in [(1, 9), (2, 77)] {
+        mill.living.move_to(wan(host));
+        until("the daemon", || daemon.is_up());
+        daemon.look();
+        until("the end", || mill.events().len() == count);
+    }
+    let Event::Unspread { missing, servers, why, .. } = &mill.events()[1] else { panic!("{:?}", mill.events()) };
+    assert!(missing.is_empty() && servers.is_empty(), "{missing:?} {servers:?}");
+    let what = "does not resolve SOA of example: Query Refused";
+    assert!(why.contains(what), "{why}");
+    let log = daemon.log();
+    assert_eq!(log.matches("it cannot be confirmed that a change is live").count(), 1, "{log}");
+    assert!(log.contains("list the zone's servers in `confirm` of the provider"), "{log}");
+    daemon.stop();
+    let output = mill.sync(&["--wait"]);
+    assert!(output.status.success() && output.stdout.is_empty(), "in step is quiet: {output:?}");
+    mill.living.move_to(wan(78));
+    assert_eq!(mill.sync(&["--wait"]).status.code(), Some(75));
 }
