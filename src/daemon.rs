@@ -140,6 +140,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 daemon.reload(&load);
                 ears.listen(&daemon.home.means.config).await;
                 ears.keep(daemon.home.leases());
+                daemon.home.release_former_leases().await;
             }
             Act::Lease => daemon.lease(&mut ears).await?,
             Act::Publish => daemon.publish(&mut ears).await?,
