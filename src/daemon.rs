@@ -146,6 +146,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 ears.listen(&daemon.home.means.config).await;
                 ears.keep(daemon.home.leases());
                 daemon.follow(&mut ears);
+                daemon.home.release_former_leases().await;
             }
             Act::Lease => daemon.lease(&mut ears).await?,
             Act::Confirmed(verdicts) => daemon.confirmed(verdicts, &ears),

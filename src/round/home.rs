@@ -37,6 +37,8 @@ pub struct Home {
     failover: Failover,
     histories: Histories,
     found: Vec<Found>,
+    /// Leases that are no longer configured, and not given back yet.
+    former: Leases,
     /// Looks since the start.
     rounds: u32,
 }
@@ -61,6 +63,7 @@ impl Home {
             failover: Failover::default(),
             histories,
             found: Vec::new(),
+            former: Leases::new(),
             rounds: 0,
         };
         home.after_start();
@@ -70,7 +73,12 @@ impl Home {
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
         self.books.get_mut().log.refit(means.config.audit);
-        self.means = means.succeed(&self.means);
+        let means = means.succeed(&self.means);
+        let before = std::mem::replace(&mut self.means, means);
+        let goes_on = |provider: &String, lease: &Lease| {
+            self.means.leases.get(provider).is_some_and(|present| present.is_where(lease))
+        };
+        self.former.extend(before.leases.into_iter().filter(|(provider, lease)| !goes_on(provider, lease)));
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
     }
@@ -240,6 +248,12 @@ impl Home {
     pub async fn release_leases(&mut self) {
         future::join_all(self.means.leases.values().map(|lease| lease.release())).await;
         self.enter_leases();
+    }
+
+    /// The same for what a reload has left behind.
+    pub async fn release_former_leases(&mut self) {
+        let former = std::mem::take(&mut self.former);
+        future::join_all(former.values().map(|lease| lease.release())).await;
     }
 
     /// Whoever may not write here gives its turn to the one that may be able to.

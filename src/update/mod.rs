@@ -96,6 +96,9 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         return held(job, hold);
     }
     let mut report = Report::unread(job);
+    if let Some(why) = job.lease.and_then(Lease::amiss) {
+        return report.with(why.into(), &mut books.borrow_mut(), job, clock);
+    }
     let mut attempt = 0;
     loop {
         attempt += 1;

@@ -139,6 +139,7 @@ impl From<NotHeld> for Trouble {
             NotHeld::StandingBy(why) => Self::StandingBy { why },
             NotHeld::Passing(why) => Self::Passing { why, retry_after: None },
             NotHeld::Barred(why) => Self::NoLease { why },
+            NotHeld::Refused(why) => Self::Refused { why },
         }
     }
 }
