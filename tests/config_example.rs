@@ -11,27 +11,47 @@ use fingerpost::config::load::{Loaded, Sources, load};
 use tempfile::TempDir;
 
 const EXAMPLE: &str = include_str!("../config/fingerpost.toml");
+const DESCRIPTION: &str = include_str!("../config/providers/record.toml");
 /// 32 octets.
 const SECRET: &str = "aGVyb24gbWlsbCByaXZlciBnYXVnZSAgMDEyMzQ1Njc=\n";
 
 fn load_text(text: &str) -> Loaded {
     let dir = TempDir::new().unwrap();
-    let key = dir.path().join("gauge.key");
-    fs::write(&key, SECRET).unwrap();
-    fs::set_permissions(&key, fs::Permissions::from_mode(0o600)).unwrap();
+    for secret in ["gauge.key", "dnshost.token"] {
+        let key = dir.path().join(secret);
+        fs::write(&key, SECRET).unwrap();
+        fs::set_permissions(&key, fs::Permissions::from_mode(0o600)).unwrap();
+    }
+    fs::create_dir(dir.path().join("providers")).unwrap();
+    fs::write(dir.path().join("providers/record.toml"), DESCRIPTION).unwrap();
     let file = dir.path().join("fingerpost.toml");
-    // The one path that must exist.
-    assert!(text.contains("\"/etc/fingerpost/gauge.key\""));
-    fs::write(&file, text.replace("/etc/fingerpost/gauge.key", "gauge.key")).unwrap();
+    // The two paths that must exist.
+    assert!(text.contains("\"/etc/fingerpost/gauge.key\"") && text.contains("\"/etc/fingerpost/dnshost.token\""));
+    fs::write(&file, text.replace("/etc/fingerpost/", "")).unwrap();
     load(&Sources { file, ..Sources::default() }).unwrap_or_else(|error| panic!("{error}"))
 }
 
-fn uncommented() -> String {
-    let line = |line: &'static str| match line.strip_prefix('#') {
+fn uncomment(text: &str) -> String {
+    let line = |line| match str::strip_prefix(line, '#') {
         Some(rest) if !rest.is_empty() && !rest.starts_with(' ') => rest,
         _ => line,
     };
-    EXAMPLE.lines().map(line).collect::<Vec<_>>().join("\n")
+    text.lines().map(line).collect::<Vec<_>>().join("\n")
+}
+
+/// Before and from the table that goes with one kind of provider only, and comes last.
+fn parts() -> (&'static str, &'static str) {
+    EXAMPLE.split_at(EXAMPLE.find("#[standby]").unwrap())
+}
+
+fn uncommented() -> String {
+    uncomment(parts().0)
+}
+
+/// With `[standby]`, and the one provider that stands there as it is.
+fn with_standby() -> String {
+    let (before, standby) = parts();
+    before.to_owned() + &uncomment(standby)
 }
 
 /// `witness[2].name` as `witness[].name`, `provider.home.zone` as `provider.NAME.zone`.
@@ -59,7 +79,9 @@ fn loads_with_every_key_uncommented() {
     let loaded = load_text(&uncommented());
     assert_eq!(loaded.notes, []);
     assert_eq!(loaded.config.records.len(), 3);
-    assert_eq!(loaded.config.providers.len(), 4);
+    assert_eq!(loaded.config.providers.len(), 5);
+    let standby = load_text(&with_standby()).config.standby.unwrap();
+    assert_eq!((standby.names.len(), standby.holder.as_str()), (1, "pi"));
 }
 
 #[test]
@@ -78,10 +100,10 @@ fn what_is_commented_out_at_the_top_level_tables_is_the_default() {
 
 #[test]
 fn names_every_key_that_is_known() {
-    let loaded = load_text(&uncommented());
+    let (loaded, standby) = (load_text(&uncommented()), load_text(&with_standby()));
     let set: BTreeSet<String> =
-        loaded.shown.iter().filter(|s| s.source != "default").map(|s| pattern(&s.key)).collect();
-    let mut missing: BTreeSet<String> = loaded.known.iter().cloned().collect();
+        loaded.shown.iter().chain(&standby.shown).filter(|s| s.source != "default").map(|s| pattern(&s.key)).collect();
+    let mut missing: BTreeSet<String> = loaded.known.iter().chain(&standby.known).cloned().collect();
     // Tables, which are not shown themselves, stand there when one of their keys does.
     missing.retain(|key| !set.iter().any(|set| set == key || set.starts_with(&format!("{key}."))));
     missing.retain(|table| !["[[witness]]", "[[record]]", "[[line]]"].contains(&format!("[[{table}]]").as_str()));
@@ -91,7 +113,11 @@ fn names_every_key_that_is_known() {
         for secret in ["provider.NAME.key.secret", "provider.NAME.secret"] {
             assert!(missing.remove(&format!("{secret}.{source}")), "{source} is not known");
         }
+        missing.remove(&format!("provider.NAME.token.{source}"));
     }
+    // No description of the example has basic authorisation.
+    assert!(EXAMPLE.contains("`user = \"name\"` belongs here too"));
+    assert!(missing.remove("provider.NAME.user"));
     assert_eq!(missing, BTreeSet::new(), "known, and not in the example");
 }
 

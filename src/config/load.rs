@@ -85,6 +85,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));
     let standby = standby::read(&root, &providers);
+    let confirm = tables::confirm(&root.table("confirm"));
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
     let asked = by_provider(&records);
@@ -105,5 +106,6 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         retry: retry?,
         audit: audit?,
         standby,
+        confirm: confirm?,
     })
 }

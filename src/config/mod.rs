@@ -3,6 +3,7 @@
 //! May read files (the configuration, secrets) and the environment; nothing else here touches the outside.
 
 mod cell;
+mod description;
 mod layers;
 mod lines;
 pub mod load;
@@ -10,6 +11,7 @@ mod problem;
 mod providers;
 mod reader;
 mod records;
+mod rest;
 pub mod secret;
 mod standby;
 mod tables;
@@ -18,7 +20,7 @@ mod witnesses;
 mod words;
 
 use std::collections::BTreeMap;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -27,6 +29,7 @@ use ipnet::IpNet;
 use crate::address::Family;
 use crate::name::DnsName;
 use crate::provider::RecordType;
+use crate::provider::rest::description::Api;
 use secret::Secret;
 
 /// The whole configuration, checked: whatever has this type can be acted on.
@@ -52,6 +55,8 @@ pub struct Config {
     pub audit: Audit,
     /// How two daemons take turns; `None` for one alone.
     pub standby: Option<Standby>,
+    /// How it is confirmed that a change is live.
+    pub confirm: Confirmation,
 }
 
 /// The `[watch]` table.
@@ -183,11 +188,24 @@ pub struct Provider {
     pub zone: DnsName,
     /// Time allowed to one exchange.
     pub timeout: Duration,
+    /// Who is asked whether a change is live.
+    pub confirm: Confirm,
     /// What it is.
     pub kind: ProviderKind,
     /// A digest of all that was configured for it and is asked of it, of a secret two octets of its digest: a hold ends
     /// when this changes.
     pub fingerprint: String,
+}
+
+/// Who is asked whether a change is live.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Confirm {
+    /// The servers to which the zone above delegates.
+    Delegation,
+    /// These, as host and port; never empty.
+    Servers(Vec<String>),
+    /// Nobody.
+    Off,
 }
 
 /// What a provider is, with what its kind needs.
@@ -200,6 +218,8 @@ pub enum ProviderKind {
         /// The key that signs; `None` is possible only with `unsigned = true` and a loopback server.
         key: Option<TsigKey>,
     },
+    /// An HTTP API with JSON, as a description tells it.
+    Rest(Box<Api>),
     /// A master file (RFC 1035, section 5).
     Zonefile {
         /// The file.
@@ -317,4 +337,15 @@ pub struct Standby {
     pub lease: Duration,
     /// This machine, for people.
     pub holder: String,
+}
+
+/// The `[confirm]` table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Confirmation {
+    /// The first pause between two askings.
+    pub every: Duration,
+    /// After this time a server that still serves something else is told of, and asked no more.
+    pub deadline: Duration,
+    /// The recursive resolver that knows the zone above; `None` for the system's.
+    pub resolver: Option<SocketAddr>,
 }

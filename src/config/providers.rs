@@ -12,7 +12,8 @@ use super::load::Sources;
 use super::reader::{Doc, Table};
 use super::secret::{self, Secret};
 use super::units::Wrong;
-use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, tables, words};
+use super::{Confirm, Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, rest, tables, words};
+use crate::confirm;
 use crate::name::DnsName;
 
 /// A provider as read; `whole` is missing when something is wrong with it.
@@ -24,11 +25,13 @@ pub(super) struct Provided {
 #[derive(Clone, Copy)]
 enum Kind {
     Rfc2136,
+    Rest,
     Zonefile,
     Program,
 }
 
-const KINDS: [(&str, Kind); 3] = [("rfc2136", Kind::Rfc2136), ("zonefile", Kind::Zonefile), ("program", Kind::Program)];
+const KINDS: [(&str, Kind); 4] =
+    [("rfc2136", Kind::Rfc2136), ("rest", Kind::Rest), ("zonefile", Kind::Zonefile), ("program", Kind::Program)];
 
 pub(super) fn read(doc: &Doc, root: &Table<'_>, sources: &Sources) -> BTreeMap<String, Provided> {
     let tables = root.named_tables("provider").into_iter();
@@ -42,9 +45,11 @@ fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Prov
     let kind = table.key("kind").required("kind = \"rfc2136\"").one_of(&KINDS);
     let zone = table.key("zone").required("zone = \"heronmill.example\"").parse(words::zone);
     let timeout = tables::timeout(&table.key("timeout").or("10s"));
+    let confirm = confirm(&table.key("confirm").or("delegation"));
     let mut identity = String::new();
     let kind = match kind {
         Some(Kind::Rfc2136) => rfc2136(table, sources, &mut identity),
+        Some(Kind::Rest) => rest::read(doc, table, zone.as_ref(), sources, &mut identity),
         Some(Kind::Zonefile) => zonefile(table),
         Some(Kind::Program) => program(table, sources, &mut identity),
         None => {
@@ -54,9 +59,39 @@ fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Prov
     };
     let whole = (|| {
         let fingerprint = fingerprint(doc, table.whole().path(), &identity);
-        Some(Provider { zone: zone.clone()?, timeout: timeout?, kind: kind?, fingerprint })
+        Some(Provider { zone: zone.clone()?, timeout: timeout?, confirm: confirm?, kind: kind?, fingerprint })
     })();
     Provided { zone, whole }
+}
+
+/// One of two words, or the servers themselves.
+fn confirm(cell: &Cell<'_>) -> Option<Confirm> {
+    if cell.is_text() {
+        return cell.parse(|text| match text {
+            "delegation" => Ok(Confirm::Delegation),
+            "off" => Ok(Confirm::Off),
+            _ => Err(Wrong {
+                remedy: "or list the servers: [\"ns1.heronmill.example:53\", …]".into(),
+                ..not_one_of(text, &["delegation", "off"])
+            }),
+        });
+    }
+    let items = cell.list()?;
+    if items.is_empty() {
+        cell.wrong("no server is listed", "list every server of the zone, or write \"delegation\" or \"off\"");
+    } else if items.len() > confirm::SERVERS {
+        cell.wrong("too many servers are listed", format!("list {} at most", confirm::SERVERS));
+    }
+    let mut servers: Vec<String> = Vec::new();
+    for item in &items {
+        let Some((server, _)) = item.parse(words::server) else { continue };
+        if servers.contains(&server) {
+            item.wrong(format!("{} is listed twice", item.said()), "remove one");
+        } else {
+            servers.push(server);
+        }
+    }
+    (servers.len() == items.len()).then_some(Confirm::Servers(servers))
 }
 
 fn fingerprint(doc: &Doc, path: &str, identity: &str) -> String {
@@ -105,7 +140,7 @@ fn program(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
     let program = words.next().and_then(|word| word.parse(absolute_program));
     let arguments: Vec<Option<String>> = words.map(|word| word.parse(word_of_command)).collect();
     let variables: Vec<Option<(String, String)>> =
-        table.named_cells("env").into_iter().map(|(name, cell)| variable(name, &cell)).collect();
+        table.table("env").entries().into_iter().map(|(name, cell)| variable(name, &cell)).collect();
     let secret = table.key("secret").is_set().then(|| secret::read(table, "secret", sources, identity));
     let secret = match secret {
         Some(secret) => Some(Secret::new(secret?.into_bytes())),

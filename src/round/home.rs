@@ -11,7 +11,8 @@ use futures_util::{future, stream};
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event, Hands};
-use crate::config::{Config, by_provider};
+use crate::config::{Config, Confirm, by_provider};
+use crate::confirm::{End, Verdict};
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases, News};
 use crate::state::{State, Store};
@@ -152,7 +153,33 @@ impl Home {
         }
     }
 
+    /// Enters that the waiting for a write to spread is over.
+    pub fn confirmed(&mut self, verdict: Verdict) {
+        let Verdict { provider, intent, records, took, serving: servers, end } = verdict;
+        let took_ms = took.as_millis().try_into().unwrap_or(u64::MAX);
+        let records = records.try_into().unwrap_or(u64::MAX);
+        self.books.get_mut().state.end_spreading(&provider, intent);
+        let unspread = |provider, missing, why| Event::Unspread {
+            intent,
+            provider,
+            records,
+            took_ms,
+            servers: servers.clone(),
+            missing,
+            why,
+        };
+        self.enter(match end {
+            End::Served => Event::Spread { intent, provider, records, took_ms, servers },
+            End::Overdue(missing) => unspread(provider, missing, "the deadline passed".to_owned()),
+            End::Lost(why) => unspread(provider, Vec::new(), format!("the servers of the zone are not known: {why}")),
+        });
+        self.save();
+    }
+
     fn after_start(&mut self) {
+        let providers = &self.means.config.providers;
+        let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
+        self.books.get_mut().state.spreading.retain(|provider, _| confirms(provider));
         let open = self.books.get_mut().log.open_intents().clone();
         for (intent, started) in open {
             let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
@@ -302,6 +329,10 @@ impl Home {
             .map(async |(at, job)| (at, update::bring_in_step(&job, books, &means.clock).await));
         let mut reports: Vec<(usize, Report)> = work.buffer_unordered(AT_A_TIME).collect().await;
         reports.sort_unstable_by_key(|(at, _)| *at);
+        // A write whose end is not known yet keeps the others from saving for all.
+        if !self.books.get_mut().log.open_intents().is_empty() {
+            self.save();
+        }
         self.enter_leases();
         self.rest_leases();
         reports.into_iter().map(|(_, report)| report).collect()

@@ -8,8 +8,8 @@ use super::{Found, HeldBack, Histories, Look, agreed, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
-use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind, by_provider};
-use crate::provider::{Provider, program::Program, rfc2136::Rfc2136, zonefile::ZoneFile};
+use crate::config::{CarrierNat, Config, Confirm, ProviderKind, Witness, WitnessKind, by_provider};
+use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::standby::{self, Lease, Leases, Nonce};
 use crate::state::State;
@@ -41,6 +41,7 @@ impl Means {
                 ProviderKind::Rfc2136 { server, key } => {
                     Arc::new(Rfc2136::new(zone, server.clone(), key.clone(), provider.timeout))
                 }
+                ProviderKind::Rest(api) => Arc::new(Rest::new(zone, (**api).clone(), provider.timeout)),
                 ProviderKind::Zonefile { file, reload } => {
                     Arc::new(ZoneFile::new(zone, file.clone(), reload.clone(), provider.timeout))
                 }
@@ -246,6 +247,7 @@ impl Means {
             desired,
             words,
             limits: &self.config.limits,
+            confirms: settings.confirm != Confirm::Off,
         })
     }
 }

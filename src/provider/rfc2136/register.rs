@@ -21,7 +21,7 @@ impl Rfc2136 {
         let wire = wire_name(name).map_err(unbuilt)?;
         let answers = self.ask(&[query(wire.clone(), WireType::TXT)], deadline).await?;
         let Some(answer) = answers.first().filter(|answer| answer.metadata.authoritative) else {
-            return Err(self.unfit(Unfit::NotAuthority));
+            return Err(Unfit::NotAuthority.fault(self.label(), &self.zone));
         };
         if let Some(target) = read::cname(&wire, answer) {
             if !self.stands(&zone, &wire, WireType::CNAME, deadline).await? {
