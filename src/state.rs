@@ -146,7 +146,11 @@ impl State {
             Event::Gone { line, about } => {
                 self.findings.remove(&(line, about));
             }
-            Event::Hold { .. } | Event::Release { .. } | Event::Lease { .. } | Event::SetAside { .. } => {}
+            Event::Hold { .. }
+            | Event::Release { .. }
+            | Event::Lease { .. }
+            | Event::Ranges { .. }
+            | Event::SetAside { .. } => {}
         }
     }
 

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::layers::Layers;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{Config, by_provider, lines, providers, records, standby, tables, witnesses};
+use super::{Config, by_provider, edges, lines, providers, records, standby, tables, witnesses};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]
@@ -85,6 +85,8 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));
     let standby = standby::read(&root, &providers);
+    let edges = edges::read(&root);
+    let allowlist = edges::allowlist(&root, edges.len());
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
     let asked = by_provider(&records);
@@ -105,5 +107,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         retry: retry?,
         audit: audit?,
         standby,
+        edges: edges.into_iter().collect::<Option<_>>()?,
+        allowlist: allowlist?,
     })
 }
