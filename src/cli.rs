@@ -60,6 +60,10 @@ pub enum Command {
     /// Show or check the audit log
     #[command(subcommand)]
     Audit(Audit),
+    /// The ranges of the edge in front of the home.
+    /// Contacts nothing but what the configuration names
+    #[command(subcommand)]
+    Allowlist(Allowlist),
     /// Be a witness for another household: tell whoever asks the address they come from
     Echo(Echo),
     /// Play the whole job on this machine, with nothing installed and nothing configured
@@ -122,6 +126,17 @@ pub enum Audit {
     },
     /// Check the chain over all files that are kept
     Verify,
+}
+
+/// The ranges that may get in.
+#[derive(Clone, Copy, Debug, Subcommand)]
+pub enum Allowlist {
+    /// Get the lists of every [[edge]] and take those that are believed; what is in force else stays so
+    Fetch {
+        /// Take lists that changed more than `may_lose` and `may_gain` let them: you have looked at them
+        #[arg(long)]
+        accept: bool,
+    },
 }
 
 /// The configuration.

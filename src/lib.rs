@@ -23,6 +23,8 @@
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
+//! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
+//!   What judges is pure: `source`, `bounds`, `compare`, `render` and what reads rulesets.
 //! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
@@ -32,6 +34,7 @@
 //! the time and the randomness are arguments.
 
 pub mod address;
+pub mod allowlist;
 pub mod audit;
 pub mod cli;
 pub mod clock;

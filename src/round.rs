@@ -22,6 +22,7 @@ use crate::update::BooksError;
 use crate::watch::diagnose::{Finding, History};
 use crate::watch::vote::{Outcome, Ruling};
 use crate::watch::{Testimony, Via, WatchError};
+pub(crate) use home::open_books;
 pub use home::{Home, peek};
 pub use means::Means;
 

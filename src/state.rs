@@ -155,6 +155,7 @@ impl State {
             | Event::Spread { .. }
             | Event::Unspread { .. }
             | Event::Lease { .. }
+            | Event::Ranges { .. }
             | Event::SetAside { .. } => {}
         }
     }

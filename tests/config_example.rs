@@ -56,11 +56,12 @@ fn with_standby() -> String {
 
 /// `witness[2].name` as `witness[].name`, `provider.home.zone` as `provider.NAME.zone`.
 fn pattern(key: &str) -> String {
-    let mut parts: Vec<_> = key.split('.').map(|part| part.split('[').next().unwrap().to_owned()).collect();
-    match parts[0].as_str() {
-        "witness" | "record" | "line" if key.contains('[') => parts[0] += "[]",
-        "provider" if parts.len() > 1 => parts[1] = "NAME".into(),
-        _ => {}
+    let mut parts: Vec<_> = key
+        .split('.')
+        .map(|part| part.split_once('[').map_or(part.to_owned(), |(name, _)| format!("{name}[]")))
+        .collect();
+    if parts[0] == "provider" && parts.len() > 1 {
+        parts[1] = "NAME".into();
     }
     parts.join(".")
 }
@@ -82,6 +83,9 @@ fn loads_with_every_key_uncommented() {
     assert_eq!(loaded.config.providers.len(), 5);
     let standby = load_text(&with_standby()).config.standby.unwrap();
     assert_eq!((standby.names.len(), standby.holder.as_str()), (1, "pi"));
+    assert_eq!(loaded.config.edges.len(), 1);
+    assert_eq!(loaded.config.edges[0].sources.len(), 3);
+    assert_eq!(loaded.config.allowlist.map(|allowlist| allowlist.renders.len()), Some(3));
 }
 
 #[test]
@@ -106,7 +110,13 @@ fn names_every_key_that_is_known() {
     let mut missing: BTreeSet<String> = loaded.known.iter().chain(&standby.known).cloned().collect();
     // Tables, which are not shown themselves, stand there when one of their keys does.
     missing.retain(|key| !set.iter().any(|set| set == key || set.starts_with(&format!("{key}."))));
-    missing.retain(|table| !["[[witness]]", "[[record]]", "[[line]]"].contains(&format!("[[{table}]]").as_str()));
+    missing.retain(|key| !set.iter().any(|set| set.starts_with(&format!("{key}[]."))));
+    // The other kinds of a firewall are explained in prose.
+    for key in ["file", "columns", "gateway"] {
+        let known = format!("allowlist.firewall.{key}");
+        assert!(EXAMPLE.contains(&format!("`{key}")), "{key} is not explained");
+        missing.retain(|missing| *missing != known && !missing.starts_with(&format!("{known}.")));
+    }
     // A secret is shown as a whole; its three sources are explained in prose.
     for source in ["file", "credential", "env"] {
         assert!(EXAMPLE.contains(&format!("#   {{ {source} = ")), "{source} is not explained");

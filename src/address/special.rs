@@ -11,6 +11,8 @@ use std::net::{IpAddr, Ipv4Addr};
 use ipnet::IpNet;
 use serde::{Serialize, Serializer};
 
+use super::set::AddressSet;
+
 /// One row of the IANA IPv4 or IPv6 special-purpose address registry (RFC 6890, RFC 8190).
 #[derive(Debug, PartialEq, Eq)]
 pub struct Special {
@@ -106,6 +108,32 @@ pub fn check(address: IpAddr, accept_special: &[IpNet]) -> Result<(), NotPublish
         return Err(NotPublishable { address, special });
     }
     Ok(())
+}
+
+/// The first address of `set` that [`check`] refuses, and why.
+pub fn first_refused(set: &AddressSet, accept_special: &[IpNet]) -> Option<NotPublishable> {
+    let blocks = all().chain(&registry::NOT_UNICAST).map(|row| row.block).collect();
+    let refused = not_handed_out().union(&blocks).difference(&accept_special.iter().copied().collect());
+    let first = set.intersection(&refused).prefixes().next()?;
+    check(first.network(), accept_special).err()
+}
+
+/// What no packet from outside has as its source: blocks that are not globally reachable, groups, and space that is not
+/// handed out; `accept_special` left out. Blocks for which the registries say N/A (tunnels) are not among them.
+pub fn never_from_outside(accept_special: &[IpNet]) -> AddressSet {
+    let mut rows: Vec<&Special> = all().chain(&registry::NOT_UNICAST).collect();
+    // The more specific one holds.
+    rows.sort_by_key(|row| row.block.prefix_len());
+    let inside = rows.into_iter().fold(AddressSet::default(), |inside, row| {
+        let block = AddressSet::from_iter([row.block]);
+        if row.global == Some(false) { inside.union(&block) } else { inside.difference(&block) }
+    });
+    inside.union(&not_handed_out()).difference(&accept_special.iter().copied().collect())
+}
+
+fn not_handed_out() -> AddressSet {
+    let all = AddressSet::from((IpAddr::from([0_u8; 16]), IpAddr::from([u8::MAX; 16])));
+    all.difference(&AddressSet::from_iter([registry::HANDED_OUT]))
 }
 
 /// The registry row for `address`: the most specific one, as the registries' footnotes ask ("unless allowed by a more

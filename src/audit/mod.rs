@@ -7,6 +7,7 @@ pub mod file;
 
 use std::net::IpAddr;
 
+use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
@@ -125,6 +126,21 @@ pub enum Event {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         other: Option<String>,
     },
+    /// The ranges of an edge that may get in have changed. The state directory keeps every version in full.
+    Ranges {
+        /// The edge's name.
+        edge: String,
+        /// The version from now on.
+        number: u64,
+        /// The first of the ranges that came.
+        came: Vec<IpNet>,
+        /// How many addresses came, in decimal: there may be more than a number of JSON holds exactly.
+        came_addresses: String,
+        /// The first of the ranges that went.
+        went: Vec<IpNet>,
+        /// How many addresses went.
+        went_addresses: String,
+    },
     /// The end of the log was unreadable after a crash and was put into a file of its own.
     SetAside {
         /// That file's name, beside the log.
@@ -135,8 +151,20 @@ pub enum Event {
 }
 
 /// The names of the events, as the log has them.
-pub const EVENTS: [&str; 11] =
-    ["settled", "intent", "outcome", "hold", "release", "spread", "unspread", "found", "gone", "lease", "set-aside"];
+pub const EVENTS: [&str; 12] = [
+    "settled",
+    "intent",
+    "outcome",
+    "hold",
+    "release",
+    "spread",
+    "unspread",
+    "found",
+    "gone",
+    "lease",
+    "ranges",
+    "set-aside",
+];
 
 /// What became of a lease, as this daemon saw it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use ipnet::IpNet;
+
 use super::{CommandError, Exit, load_to_look, print, print_json, say};
 use crate::audit::chain::{Entry, Known};
 use crate::audit::file::{self, AuditError};
@@ -170,6 +172,18 @@ fn sentence(entry: &Entry) -> String {
                 Hands::Lost => format!("lease of {provider} lost{}", other("to")),
                 Hands::Released => format!("lease of {provider} given back"),
             }
+        }
+        Event::Ranges { edge, number, came, came_addresses, went, went_addresses } => {
+            let part = |what: &str, ranges: &[IpNet], addresses: &str| match ranges {
+                [] => String::new(),
+                _ => {
+                    let first: Vec<String> = ranges.iter().take(4).map(ToString::to_string).collect();
+                    let more = if ranges.len() > first.len() { ", …" } else { "" };
+                    format!("; {what} {}{more} ({addresses} addresses)", first.join(", "))
+                }
+            };
+            let (came, went) = (part("came", came, came_addresses), part("went", went, went_addresses));
+            format!("ranges of {edge}, version {number}{came}{went}")
         }
         Event::SetAside { file, bytes } => format!("a torn line of {bytes} bytes was set aside in {file}"),
     }

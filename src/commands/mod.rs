@@ -1,5 +1,6 @@
 //! The commands, one file each; here is what they share: the exit status, the log, the error at the top.
 
+mod allowlist;
 mod audit;
 mod config;
 mod daemon;
@@ -17,6 +18,7 @@ use std::process::ExitCode;
 use tokio::runtime::LocalOptions;
 use tracing::Level;
 
+use crate::allowlist::AllowlistError;
 use crate::audit::file::AuditError;
 use crate::cli::{self, Cli, Command, Common};
 use crate::config::load::{self, ConfigError, Loaded, Sources};
@@ -86,6 +88,9 @@ pub enum CommandError {
         /// What the system said.
         source: io::Error,
     },
+    /// The ranges of the edge.
+    #[error(transparent)]
+    Allowlist(#[from] AllowlistError),
     /// The echo service.
     #[error(transparent)]
     Echo(#[from] EchoError),
@@ -117,7 +122,20 @@ impl CommandError {
             | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
             Self::Echo(error) => echo_exit(error),
+            Self::Allowlist(error) => allowlist_exit(error),
         }
+    }
+}
+
+fn allowlist_exit(error: &AllowlistError) -> Exit {
+    match error {
+        AllowlistError::NoEdge | AllowlistError::Client(_) => Exit::Config,
+        AllowlistError::Books(BooksError::State(StateError::Locked { .. })) => Exit::PutOff,
+        AllowlistError::Books(_) | AllowlistError::Audit(_) => Exit::CannotWrite,
+        AllowlistError::Store { act: "read", .. } => Exit::Refused,
+        AllowlistError::Store { .. } => Exit::CannotWrite,
+        AllowlistError::Spoilt { .. } => Exit::Data,
+        AllowlistError::Never(_) => Exit::NoRuling,
     }
 }
 
@@ -152,6 +170,7 @@ pub fn run(cli: &Cli) -> ExitCode {
             audit::show(common, record.as_deref(), since.as_deref(), event.as_deref())
         }
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
+        Command::Allowlist(cli::Allowlist::Fetch { accept }) => allowlist::fetch(common, *accept),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),
         Command::Config(cli::Config::Check) => config::check(common),

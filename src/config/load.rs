@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::layers::Layers;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{Config, by_provider, lines, providers, records, standby, tables, witnesses};
+use super::{Config, by_provider, edges, lines, providers, records, standby, tables, witnesses};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]
@@ -86,6 +86,8 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let audit = tables::audit(&root.table("audit"));
     let standby = standby::read(&root, &providers);
     let confirm = tables::confirm(&root.table("confirm"));
+    let edges = edges::read(&root);
+    let allowlist = edges::allowlist(&root, edges.len());
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
     let asked = by_provider(&records);
@@ -107,5 +109,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         audit: audit?,
         standby,
         confirm: confirm?,
+        edges: edges.into_iter().collect::<Option<_>>()?,
+        allowlist: allowlist?,
     })
 }

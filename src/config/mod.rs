@@ -4,6 +4,7 @@
 
 mod cell;
 mod description;
+mod edges;
 mod layers;
 mod lines;
 pub mod load;
@@ -30,6 +31,9 @@ use crate::address::Family;
 use crate::name::DnsName;
 use crate::provider::RecordType;
 use crate::provider::rest::description::Api;
+pub use edges::{
+    Allowlist, Columns, Edge, Firewall, Input, ListForm, ListPlace, ListSource, Place, Render, RenderForm, Shortest,
+};
 use secret::Secret;
 
 /// The whole configuration, checked: whatever has this type can be acted on.
@@ -57,6 +61,10 @@ pub struct Config {
     pub standby: Option<Standby>,
     /// How it is confirmed that a change is live.
     pub confirm: Confirmation,
+    /// The networks that may get in, in the order of the file.
+    pub edges: Vec<Edge>,
+    /// What is done with their ranges; `None` without an edge.
+    pub allowlist: Option<Allowlist>,
 }
 
 /// The `[watch]` table.

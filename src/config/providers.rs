@@ -12,7 +12,7 @@ use super::load::Sources;
 use super::reader::{Doc, Table};
 use super::secret::{self, Secret};
 use super::units::Wrong;
-use super::{Confirm, Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, rest, tables, words};
+use super::{Confirm, Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, edges, rest, tables, words};
 use crate::confirm;
 use crate::name::DnsName;
 
@@ -124,9 +124,7 @@ fn hex_digest(text: &str) -> String {
 
 fn zonefile(table: &Table<'_>) -> Option<ProviderKind> {
     let file = table.key("file").required("file = \"/etc/bind/heronmill.example.zone\"").file();
-    let reload_cell = table.key("reload").or(Vec::<String>::new());
-    let reload: Option<Vec<String>> =
-        reload_cell.list().map(|words| words.iter().filter_map(|word| word.parse(word_of_command)).collect());
+    let reload = edges::command(&table.key("reload").or(Vec::<String>::new()));
     Some(ProviderKind::Zonefile { file: file?, reload: reload? })
 }
 
@@ -179,7 +177,8 @@ fn variable(name: String, cell: &Cell<'_>) -> Option<(String, String)> {
     Some((name, value))
 }
 
-fn word_of_command(text: &str) -> Result<String, Wrong> {
+/// One word of a command.
+pub(super) fn word_of_command(text: &str) -> Result<String, Wrong> {
     if text.is_empty() || text.contains('\0') {
         return Err(Wrong::new("is no word of a command", "write [\"program\", \"argument\", …]"));
     }

@@ -10,8 +10,8 @@ use super::{Audit, CarrierNat, Confirmation, Limits, Quorum, Retry, Watch, words
 const MILLISECOND: Duration = Duration::from_millis(1);
 const SECOND: Duration = Duration::from_secs(1);
 const MINUTE: Duration = Duration::from_secs(60);
-const HOUR: Duration = Duration::from_secs(3600);
-const DAY: Duration = Duration::from_secs(86_400);
+pub(super) const HOUR: Duration = Duration::from_secs(3600);
+pub(super) const DAY: Duration = Duration::from_secs(86_400);
 
 /// How long one exchange with a witness or a provider may take.
 pub(super) fn timeout(cell: &Cell<'_>) -> Option<Duration> {

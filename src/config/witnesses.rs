@@ -126,16 +126,20 @@ fn stun<'d>(table: &Table<'d>) -> Placed<'d> {
 }
 
 fn router(table: &Table<'_>) -> Option<WitnessKind> {
-    let cell = table.key("gateway");
+    gateway(&table.key("gateway")).map(|gateway| WitnessKind::Router { gateway })
+}
+
+/// A router's address inside; without one, it is looked for.
+pub(super) fn gateway(cell: &Cell<'_>) -> Option<Option<Ipv4Addr>> {
     if !cell.is_set() {
-        return Some(WitnessKind::Router { gateway: None });
+        return Some(None);
     }
-    let gateway = cell.parse(|text| {
+    cell.parse(|text| {
         text.parse::<Ipv4Addr>().map_err(|_| {
             Wrong::new("is not an IPv4 address", "write the router's address inside, or remove the key to find it")
         })
-    });
-    Some(WitnessKind::Router { gateway: Some(gateway?) })
+    })
+    .map(Some)
 }
 
 fn interface(table: &Table<'_>) -> Option<WitnessKind> {

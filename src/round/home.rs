@@ -368,7 +368,8 @@ impl Home {
     }
 }
 
-fn open_books(config: &Config) -> Result<Books, BooksError> {
+/// Locks the state directory and opens the books.
+pub(crate) fn open_books(config: &Config) -> Result<Books, BooksError> {
     let locked = Store::lock(&config.state_dir)?;
     let state = State::load(&config.state_dir, &config.limits)?;
     let (log, _) = Log::open(&config.state_dir, config.audit)?;

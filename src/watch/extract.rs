@@ -62,7 +62,8 @@ fn address(text: &[u8]) -> Option<IpAddr> {
     std::str::from_utf8(text.trim_ascii()).ok()?.parse().ok()
 }
 
-fn is_page(content_type: Option<&str>, body: &[u8]) -> bool {
+/// Whether an answer is a page for a browser, by its type or its beginning.
+pub(crate) fn is_page(content_type: Option<&str>, body: &[u8]) -> bool {
     let declared = content_type.is_some_and(|value| {
         let media = value.split(';').next().unwrap_or_default().trim();
         media.eq_ignore_ascii_case("text/html") || media.eq_ignore_ascii_case("application/xhtml+xml")
@@ -73,7 +74,7 @@ fn is_page(content_type: Option<&str>, body: &[u8]) -> bool {
 }
 
 /// At most [`EXCERPT`] characters of `body` that are safe to print on one line.
-pub(super) fn excerpt(body: &[u8]) -> String {
+pub(crate) fn excerpt(body: &[u8]) -> String {
     let text = String::from_utf8_lossy(body.trim_ascii());
     if text.is_empty() {
         return "an empty answer".to_owned();

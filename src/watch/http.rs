@@ -111,7 +111,8 @@ enum Refused {
     TooOften,
 }
 
-fn same_origin(attempt: redirect::Attempt<'_>) -> redirect::Action {
+/// Follows a few redirects within the origin, and none away from it.
+pub(crate) fn same_origin(attempt: redirect::Attempt<'_>) -> redirect::Action {
     match refused(attempt.previous(), attempt.url()) {
         Some(refused) => attempt.error(refused),
         None => attempt.follow(),

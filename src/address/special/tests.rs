@@ -1,4 +1,5 @@
-use super::{all, check, lookup, registry, unmap};
+use super::{all, check, first_refused, lookup, never_from_outside, registry, unmap};
+use crate::address::set::AddressSet;
 use ipnet::IpNet;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
@@ -309,4 +310,30 @@ fn the_registries_agree_with_cpython() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn of_a_set_the_first_address_that_is_refused_is_found() {
+    let first = |text: &str, accept: &[IpNet]| {
+        let set = text.split(' ').map(net).collect();
+        first_refused(&set, accept).map(|refused| refused.address.to_string())
+    };
+    assert_eq!(first("192.0.2.0/24 1.0.0.0/8", &[]).as_deref(), Some("192.0.2.0"));
+    assert_eq!(first("1.0.0.0/8 2600::/12", &[]), None);
+    assert_eq!(first("192.0.2.0/24", &[net("192.0.2.0/25")]).as_deref(), Some("192.0.2.128"));
+    assert_eq!(first("0.0.0.0/0", &[net("0.0.0.0/8")]).as_deref(), Some("10.0.0.0"));
+    assert_eq!(first("::/0", &[]).as_deref(), Some("::"));
+    assert_eq!(first("2000::/3", &[]).as_deref(), Some("2001::"));
+}
+
+#[test]
+fn a_set_and_its_addresses_are_judged_alike() {
+    for address in all().flat_map(|row| boundaries(&row.block)) {
+        assert_eq!(first_refused(&AddressSet::from(address), &[]), check(address, &[]).err(), "{address}");
+        // The registries' own word, and what they leave out: groups, and space that is not handed out.
+        let unused = address.is_multicast() || (address.is_ipv6() && !net("2000::/3").contains(&address));
+        let inside = lookup(address).map_or(unused, |row| row.global == Some(false) || unused);
+        assert_eq!(never_from_outside(&[]).contains(address), inside, "{address}");
+    }
+    assert!(!never_from_outside(&[net("192.0.2.0/24")]).contains(ip("192.0.2.7")));
 }

@@ -1,0 +1,222 @@
+//! The ranges of the edge in front of the home: fetched, checked, kept, written where the firewall reads them, and
+//! compared with whom the firewall really lets in.
+//!
+//! Contacts nothing but the sources that the configuration names, and writes only in the state directory and to the
+//! files that it names. What judges is pure: [`source`] reads lists, [`bounds`] decides whether a new one is believed.
+
+pub mod bounds;
+mod fetch;
+pub mod source;
+mod store;
+
+use std::io;
+use std::path::PathBuf;
+
+use ipnet::IpNet;
+use serde::Serialize;
+
+use crate::address::set::AddressSet;
+use crate::audit::Event;
+use crate::audit::file::AuditError;
+use crate::clock::Timestamp;
+use crate::config::{Config, Edge};
+use crate::round;
+use crate::update::{Books, BooksError};
+use bounds::Doubtful;
+pub use fetch::{Client, SourceError};
+pub use store::{Kept, KeptSource, in_force, kept};
+
+/// How many ranges an entry of the audit log names; the versions that are kept have all of them.
+const NAMED: usize = 100;
+
+/// Why there are no ranges to go by.
+#[derive(Debug, thiserror::Error)]
+pub enum AllowlistError {
+    /// The configuration names no edge.
+    #[error("no [[edge]] is configured: whose ranges are meant? `config/fingerpost.toml` explains the table")]
+    NoEdge,
+    /// The client for HTTP cannot be made.
+    #[error("the platform's certificates cannot be used: {0}")]
+    Client(String),
+    /// State or audit log cannot be kept.
+    #[error(transparent)]
+    Books(#[from] BooksError),
+    /// The audit log cannot be written.
+    #[error(transparent)]
+    Audit(#[from] AuditError),
+    /// What is kept of an edge cannot be read or written.
+    #[error("cannot {act} {}", path.display())]
+    Store {
+        /// What was tried.
+        act: &'static str,
+        /// On which path.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// What is kept of an edge makes no sense.
+    #[error("{} does not hold: {why}; remove it, and run `fingerpost allowlist fetch`", path.display())]
+    Spoilt {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// Of this edge nothing has been fetched yet.
+    #[error("no ranges of the edge {0} are known yet; run `fingerpost allowlist fetch`")]
+    Never(String),
+}
+
+/// What became of one edge's lists.
+#[derive(Debug, Serialize)]
+#[serde(tag = "outcome", rename_all = "kebab-case")]
+pub enum Outcome {
+    /// They say what is in force.
+    Same,
+    /// They are in force now.
+    Taken {
+        /// The version.
+        number: u64,
+        /// What was not in force before.
+        came: Vec<IpNet>,
+        /// What is no longer in force.
+        went: Vec<IpNet>,
+    },
+    /// They are not believed.
+    Refused {
+        /// Why.
+        why: String,
+        /// Whether a person may take them.
+        acceptable: bool,
+    },
+    /// A list could not be got, for a passing reason.
+    Unreachable {
+        /// Why.
+        why: String,
+    },
+}
+
+/// What became of one edge.
+#[derive(Debug, Serialize)]
+pub struct Report {
+    /// Its name.
+    pub edge: String,
+    /// What became of its lists.
+    #[serde(flatten)]
+    pub outcome: Outcome,
+    /// What is in force now: its version, if there is any.
+    pub number: Option<u64>,
+    /// Since when.
+    pub since: Option<Timestamp>,
+    /// The fewest ranges that say it.
+    pub ranges: Vec<IpNet>,
+    /// What was put right in the lists.
+    pub notes: Vec<String>,
+}
+
+/// Fetches the lists of every edge, and takes those that are believed. With `accept` a person answers for how they
+/// changed.
+///
+/// # Errors
+/// [`AllowlistError`] when the books cannot be kept; what is wrong with a list is in its report.
+pub async fn fetch(config: &Config, accept: bool, now: Timestamp) -> Result<Vec<Report>, AllowlistError> {
+    if config.edges.is_empty() {
+        return Err(AllowlistError::NoEdge);
+    }
+    let client = Client::new(&config.edges)?;
+    let mut books = round::open_books(config)?;
+    let mut reports = Vec::new();
+    for edge in &config.edges {
+        reports.push(fetch_one(config, edge, &client, &mut books, accept, now).await?);
+    }
+    Ok(reports)
+}
+
+/// The same for one edge, with the books open.
+///
+/// # Errors
+/// As [`fetch`].
+pub async fn fetch_one(
+    config: &Config,
+    edge: &Edge,
+    client: &Client,
+    books: &mut Books,
+    accept: bool,
+    now: Timestamp,
+) -> Result<Report, AllowlistError> {
+    let before = kept(&config.state_dir, &edge.name)?;
+    let looked = client.look(edge, before.as_ref()).await;
+    let (judged, notes) = match looked {
+        Ok((sources, notes)) => (judge(config, edge, before.as_ref(), sources, accept, now), notes),
+        Err(error) => (Judged::Not(error.outcome()), Vec::new()),
+    };
+    let (outcome, after) = match judged {
+        Judged::Not(outcome) => (outcome, before),
+        Judged::Same(kept) => {
+            if before.as_ref() != Some(&kept) {
+                store::put(&config.state_dir, &edge.name, &kept)?;
+            }
+            (Outcome::Same, Some(kept))
+        }
+        Judged::New { kept, came, went } => {
+            // First the log: what a crash keeps from being in force is fetched and told again.
+            books.log.append(now, event(edge, kept.number, &came, &went))?;
+            store::put(&config.state_dir, &edge.name, &kept)?;
+            let (came, went) = (came.prefixes().collect(), went.prefixes().collect());
+            (Outcome::Taken { number: kept.number, came, went }, Some(kept))
+        }
+    };
+    let (number, since) = after.as_ref().map(|kept| (kept.number, kept.since)).unzip();
+    let ranges = after.map(|kept| kept.set().prefixes().collect()).unwrap_or_default();
+    Ok(Report { edge: edge.name.clone(), outcome, number, since, ranges, notes })
+}
+
+fn event(edge: &Edge, number: u64, came: &AddressSet, went: &AddressSet) -> Event {
+    let named = |set: &AddressSet| set.prefixes().take(NAMED).collect();
+    Event::Ranges {
+        edge: edge.name.clone(),
+        number,
+        came: named(came),
+        came_addresses: came.count().to_string(),
+        went: named(went),
+        went_addresses: went.count().to_string(),
+    }
+}
+
+/// What is to be done with lists that were read.
+enum Judged {
+    /// Nothing.
+    Not(Outcome),
+    /// The same addresses; what is known of the sources may be new.
+    Same(Kept),
+    /// Other addresses.
+    New { kept: Kept, came: AddressSet, went: AddressSet },
+}
+
+fn judge(
+    config: &Config,
+    edge: &Edge,
+    before: Option<&Kept>,
+    sources: Vec<KeptSource>,
+    accept: bool,
+    now: Timestamp,
+) -> Judged {
+    let new: AddressSet = sources.iter().flat_map(|source| source.ranges.iter().copied()).collect();
+    let old = before.map(Kept::set);
+    if let Err(doubtful) = bounds::check(edge, &new, old.as_ref(), accept, &config.watch.accept_special) {
+        return Judged::Not(doubtful.outcome());
+    }
+    let old = match (before, old) {
+        (Some(before), Some(old)) if old == new => return Judged::Same(Kept { sources, ..before.clone() }),
+        (_, old) => old.unwrap_or_default(),
+    };
+    let number = before.map_or(1, |before| before.number + 1);
+    let (came, went) = (new.difference(&old), old.difference(&new));
+    Judged::New { kept: Kept::new(number, now, sources), came, went }
+}
+
+impl Doubtful {
+    fn outcome(&self) -> Outcome {
+        Outcome::Refused { why: self.to_string(), acceptable: self.is_acceptable() }
+    }
+}
