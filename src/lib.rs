@@ -39,6 +39,7 @@ pub mod config;
 pub mod daemon;
 mod dns;
 pub mod echo;
+pub mod exposure;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 pub mod name;

@@ -92,7 +92,7 @@ impl Clients {
 }
 
 /// The local end of a question over `family`, where `bind` leaves a way out in it.
-pub(super) fn local_address(family: Family, bind: Option<&Bind>) -> Option<IpAddr> {
+pub(crate) fn local_address(family: Family, bind: Option<&Bind>) -> Option<IpAddr> {
     match bind {
         Some(Bind::Sources(sources)) => sources.iter().copied().find(|source| Family::of(*source) == family),
         Some(Bind::Interface(_)) | None => Some(match family {
@@ -147,12 +147,12 @@ fn causes<'a>(error: &'a (dyn Error + 'static)) -> impl Iterator<Item = &'a (dyn
 }
 
 /// The innermost cause, on one line and without the operating system's number for it.
-pub(super) fn root_cause(error: &(dyn Error + 'static)) -> String {
+pub(crate) fn root_cause(error: &(dyn Error + 'static)) -> String {
     let text = causes(error).last().map(ToString::to_string).unwrap_or_default();
     one_line(text.split(" (os error").next().unwrap_or_default())
 }
 
-pub(super) fn one_line(text: &str) -> String {
+pub(crate) fn one_line(text: &str) -> String {
     let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     clean.split_whitespace().collect::<Vec<_>>().join(" ").chars().take(120).collect()
 }

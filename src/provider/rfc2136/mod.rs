@@ -30,6 +30,7 @@ use self::fetch::MANY;
 use self::judge::{Answer, Context, Task, judge};
 use self::read::{Finding, Unfit};
 use self::update::{exists, update};
+use super::listing::ZoneRecord;
 use super::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Pending, Provider, RecordType};
 use crate::clock::Timestamp;
 use crate::config::TsigKey;
@@ -455,6 +456,10 @@ impl Provider for Rfc2136 {
             }
             self.write(changes, Instant::now() + self.timeout).await
         })
+    }
+
+    fn list(&self) -> Pending<'_, Vec<ZoneRecord>> {
+        Box::pin(self.records(Instant::now() + self.timeout))
     }
 
     fn target(&self) -> String {
