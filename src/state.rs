@@ -18,7 +18,7 @@ use crate::audit::file::{self, AuditError};
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
-use crate::provider::Change;
+use crate::provider::{Change, Tally};
 use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
 use crate::watch::Via;
@@ -128,7 +128,8 @@ impl State {
                 self.settled.insert(Via { line, family }, to);
             }
             Event::Intent { provider, changes, .. } => {
-                self.ledger.charge(entry.time, limits, &provider, &changes);
+                // The log does not tell how the provider counts: rather a wait too long than a write too many.
+                self.ledger.charge(entry.time, limits, &provider, Tally::Each, &changes);
                 self.note_sent(&provider, &changes);
                 open.insert(entry.seq, (provider, changes));
             }

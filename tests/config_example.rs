@@ -11,18 +11,23 @@ use fingerpost::config::load::{Loaded, Sources, load};
 use tempfile::TempDir;
 
 const EXAMPLE: &str = include_str!("../config/fingerpost.toml");
+const DESCRIPTION: &str = include_str!("../config/providers/record.toml");
 /// 32 octets.
 const SECRET: &str = "aGVyb24gbWlsbCByaXZlciBnYXVnZSAgMDEyMzQ1Njc=\n";
 
 fn load_text(text: &str) -> Loaded {
     let dir = TempDir::new().unwrap();
-    let key = dir.path().join("gauge.key");
-    fs::write(&key, SECRET).unwrap();
-    fs::set_permissions(&key, fs::Permissions::from_mode(0o600)).unwrap();
+    for secret in ["gauge.key", "dnshost.token"] {
+        let key = dir.path().join(secret);
+        fs::write(&key, SECRET).unwrap();
+        fs::set_permissions(&key, fs::Permissions::from_mode(0o600)).unwrap();
+    }
+    fs::create_dir(dir.path().join("providers")).unwrap();
+    fs::write(dir.path().join("providers/record.toml"), DESCRIPTION).unwrap();
     let file = dir.path().join("fingerpost.toml");
-    // The one path that must exist.
-    assert!(text.contains("\"/etc/fingerpost/gauge.key\""));
-    fs::write(&file, text.replace("/etc/fingerpost/gauge.key", "gauge.key")).unwrap();
+    // The two paths that must exist.
+    assert!(text.contains("\"/etc/fingerpost/gauge.key\"") && text.contains("\"/etc/fingerpost/dnshost.token\""));
+    fs::write(&file, text.replace("/etc/fingerpost/", "")).unwrap();
     load(&Sources { file, ..Sources::default() }).unwrap_or_else(|error| panic!("{error}"))
 }
 
@@ -59,7 +64,7 @@ fn loads_with_every_key_uncommented() {
     let loaded = load_text(&uncommented());
     assert_eq!(loaded.notes, []);
     assert_eq!(loaded.config.records.len(), 3);
-    assert_eq!(loaded.config.providers.len(), 4);
+    assert_eq!(loaded.config.providers.len(), 5);
 }
 
 #[test]
@@ -91,7 +96,11 @@ fn names_every_key_that_is_known() {
         for secret in ["provider.NAME.key.secret", "provider.NAME.secret"] {
             assert!(missing.remove(&format!("{secret}.{source}")), "{source} is not known");
         }
+        missing.remove(&format!("provider.NAME.token.{source}"));
     }
+    // No description of the example has basic authorisation.
+    assert!(EXAMPLE.contains("`user = \"name\"` belongs here too"));
+    assert!(missing.remove("provider.NAME.user"));
     assert_eq!(missing, BTreeSet::new(), "known, and not in the example");
 }
 

@@ -43,7 +43,12 @@ fn loaded(text: &str) -> Config {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("fingerpost.toml");
     fs::write(&file, text).unwrap();
-    fs::write(dir.path().join("gauge.key"), "aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=\n").unwrap();
+    for secret in ["gauge.key", "dnshost.token"] {
+        fs::write(dir.path().join(secret), "aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=\n").unwrap();
+    }
+    fs::create_dir(dir.path().join("providers")).unwrap();
+    let description = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/providers/record.toml");
+    fs::copy(description, dir.path().join("providers/record.toml")).unwrap();
     let credentials_dir = Some(dir.path().to_owned());
     let loaded = load(&Sources { file, credentials_dir, ..Sources::default() }).unwrap();
     assert!(loaded.notes.is_empty(), "{:?}", loaded.notes);
@@ -65,8 +70,14 @@ fn the_configuration_loads_without_a_remark() {
 }
 
 #[test]
+fn the_provider_with_a_description_stands_beside_it() {
+    let blocks = blocks("toml");
+    assert_eq!(loaded(&format!("{}{}", blocks[0], blocks[1])).providers.len(), 2);
+}
+
+#[test]
 fn the_other_witnesses_stand_beside_it_and_the_lines_in_its_place() {
-    let [whole, witnesses, lines] = blocks("toml").try_into().unwrap();
+    let [whole, _, witnesses, lines] = blocks("toml").try_into().unwrap();
     // An interface that is asked for IPv6 is of use when a record wants that.
     let both = whole.replace("types = [\"A\"]", "types = [\"A\", \"AAAA\"]");
     let config = loaded(&format!("{both}{witnesses}"));

@@ -1,5 +1,6 @@
 //! One key of the configuration: where it stands, and its value read as the type that is needed.
 
+use std::borrow::Cow;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -17,7 +18,8 @@ use super::units::{self, Wrong};
 pub(super) struct Cell<'d> {
     pub(super) doc: &'d Doc,
     pub(super) path: String,
-    pub(super) value: Option<Value>,
+    /// Lent by the document, unless it is a default: a list may be most of a large one.
+    pub(super) value: Option<Cow<'d, Value>>,
     /// Whether no message may say the value.
     pub(super) quiet: bool,
     /// Whether nothing is shown, nothing is missing and no default taken.
@@ -29,7 +31,7 @@ impl<'d> Cell<'d> {
     pub(super) fn or(mut self, default: impl Into<Value>) -> Self {
         // What is no table has no keys that could take a default.
         if !self.mute && self.value.is_none() {
-            self.value = Some(default.into());
+            self.value = Some(Cow::Owned(default.into()));
         }
         self
     }
@@ -66,7 +68,7 @@ impl<'d> Cell<'d> {
 
     /// The value, for a message; not when it might hold a secret.
     pub(super) fn said(&self) -> String {
-        match &self.value {
+        match self.value.as_deref() {
             Some(value) if !self.quiet && !matches!(self.origin(), Origin::Named(_)) => {
                 let text = render(value);
                 if text.chars().count() <= 80 { text } else { text.chars().take(79).chain(['…']).collect() }
@@ -124,7 +126,7 @@ impl<'d> Cell<'d> {
     }
 
     pub(super) fn duration(&self, bounds: RangeInclusive<Duration>) -> Option<Duration> {
-        if let Some(Value::Num(..)) = self.value {
+        if let Some(Value::Num(..)) = self.value.as_deref() {
             self.refuse(Wrong::new("has no unit", units::DURATION));
             return None;
         }
@@ -135,7 +137,7 @@ impl<'d> Cell<'d> {
     }
 
     pub(super) fn integer(&self, bounds: RangeInclusive<u64>) -> Option<u64> {
-        let value = self.value.as_ref()?;
+        let value = self.value.as_deref()?;
         let Some(number) = whole_number(value) else {
             self.type_error("a whole number", "write it without quotes and without a point");
             return None;
@@ -159,7 +161,7 @@ impl<'d> Cell<'d> {
     }
 
     pub(super) fn flag(&self) -> Option<bool> {
-        let flag = self.value.as_ref()?.to_bool();
+        let flag = self.value.as_deref()?.to_bool();
         match flag {
             Some(flag) => self.show(flag.to_string()),
             None => self.type_error("true or false", "write it without quotes"),
@@ -181,20 +183,19 @@ impl<'d> Cell<'d> {
 
     /// The items of a list.
     pub(super) fn list(&self) -> Option<Vec<Self>> {
-        let value = self.value.as_ref()?;
-        let Some(items) = value.as_array() else {
+        let value = self.value.as_deref()?;
+        let Some(items) = self.items() else {
             self.type_error("a list", "write it in square brackets");
             return None;
         };
         self.show(render(value));
         // The list has been shown as a whole.
-        let items = items.iter().enumerate();
-        Some(items.map(|(at, item)| Self { mute: true, ..self.item(at, item) }).collect())
+        Some(items.into_iter().map(|item| Self { mute: true, ..item }).collect())
     }
 
     /// The text, without showing or keeping it.
     pub(super) fn string(&self) -> Option<String> {
-        match self.value.as_ref()? {
+        match self.value.as_deref()? {
             Value::String(_, text) => Some(text.clone()),
             Value::Char(_, letter) => Some(letter.to_string()),
             _ => {
@@ -205,34 +206,48 @@ impl<'d> Cell<'d> {
     }
 
     pub(super) fn is_table(&self) -> bool {
-        self.value.as_ref().is_some_and(|value| value.as_dict().is_some() && !is_date(value))
+        self.value.as_deref().is_some_and(|value| value.as_dict().is_some() && !is_date(value))
     }
 
     pub(super) fn is_empty_list(&self) -> bool {
-        matches!(&self.value, Some(Value::Array(_, items)) if items.is_empty())
+        matches!(self.value.as_deref(), Some(Value::Array(_, items)) if items.is_empty())
     }
 
     pub(super) fn is_text(&self) -> bool {
-        matches!(self.value, Some(Value::String(..) | Value::Char(..)))
+        matches!(self.value.as_deref(), Some(Value::String(..) | Value::Char(..)))
     }
 
-    /// Another cell that is read as this one is. It does not copy this one's value: that may be all of a long list.
-    pub(super) fn beside(&self, path: String, value: Option<Value>) -> Self {
+    /// Another cell that is read as this one is.
+    pub(super) fn beside(&self, path: String, value: Option<Cow<'d, Value>>) -> Self {
         Self { doc: self.doc, path, value, quiet: self.quiet, mute: self.mute }
     }
 
-    pub(super) fn item(&self, at: usize, value: &Value) -> Self {
-        self.beside(format!("{}[{at}]", self.path), Some(value.clone()))
+    /// The value of `key`, when this is a table that has it.
+    pub(super) fn value_of(&self, key: &str) -> Option<Cow<'d, Value>> {
+        match self.value.as_ref()? {
+            Cow::Borrowed(value) => value.as_dict()?.get(key).map(Cow::Borrowed),
+            Cow::Owned(value) => value.as_dict()?.get(key).cloned().map(Cow::Owned),
+        }
+    }
+
+    /// The items, when this is a list.
+    pub(super) fn items(&self) -> Option<Vec<Self>> {
+        let items: Vec<Cow<'d, Value>> = match self.value.as_ref()? {
+            Cow::Borrowed(value) => value.as_array()?.iter().map(Cow::Borrowed).collect(),
+            Cow::Owned(value) => value.as_array()?.iter().cloned().map(Cow::Owned).collect(),
+        };
+        let item = |(at, item)| self.beside(format!("{}[{at}]", self.path), Some(item));
+        Some(items.into_iter().enumerate().map(item).collect())
     }
 
     pub(super) fn type_error(&self, needed: &str, remedy: &str) {
-        let found = match self.value {
+        let found = match self.value.as_deref() {
             Some(Value::String(..) | Value::Char(..)) => "text",
             Some(Value::Bool(..)) => "true or false",
             Some(Value::Num(_, number)) if number.to_f64().is_some() => "a fraction",
             Some(Value::Num(..)) => "a number",
             Some(Value::Array(..)) => "a list",
-            Some(ref value) if is_date(value) => "a date",
+            Some(value) if is_date(value) => "a date",
             Some(Value::Dict(..)) => "a table",
             Some(Value::Empty(..)) | None => "nothing",
         };
@@ -240,13 +255,13 @@ impl<'d> Cell<'d> {
     }
 
     pub(super) fn origin(&self) -> Origin {
-        self.value.as_ref().map_or(Origin::Default, |value| self.doc.layers.origin(value))
+        self.value.as_deref().map_or(Origin::Default, |value| self.doc.layers.origin(value))
     }
 
     fn place(&self) -> (String, Option<usize>) {
         let lines = &self.doc.layers;
         // A table that stands in the file stays there, whichever layer set one of its keys.
-        let is_table = self.value.as_ref().is_some_and(|value| value.as_dict().is_some());
+        let is_table = self.value.as_deref().is_some_and(|value| value.as_dict().is_some());
         match self.origin() {
             Origin::Named(name) if !(is_table && lines.lines.contains_key(&self.path)) => (name, None),
             _ => (self.doc.file.display().to_string(), lines.line(&self.path)),

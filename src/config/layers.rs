@@ -9,7 +9,7 @@ use std::ops::Range;
 use std::path::Path;
 
 use figment::providers::{Format, Toml};
-use figment::value::{Dict, Map, Value};
+use figment::value::{Dict, Map, Tag, Value};
 use figment::{Figment, Metadata, Profile, Provider};
 use toml_edit::{Array, ImDocument, InlineTable, Item, Key, Table};
 
@@ -26,9 +26,10 @@ const FILE: &str = "file";
 
 /// What all layers together say.
 pub(super) struct Layers {
-    figment: Figment,
+    /// By its tag, the layer of every value.
+    origins: HashMap<Tag, Origin>,
     /// The topmost value of every key.
-    pub(super) merged: Dict,
+    pub(super) merged: Value,
     /// The line of every key and table of the file, by its path.
     pub(super) lines: HashMap<String, usize>,
     /// What was wrong with the layers themselves.
@@ -96,15 +97,14 @@ impl Layers {
         }
         let merged =
             figment.data().ok().and_then(|mut profiles| profiles.remove(&Profile::Default)).unwrap_or_default();
-        Ok(Self { figment, merged, lines, problems })
+        let merged = Value::from(merged);
+        let mut origins = HashMap::new();
+        note_origins(&figment, &merged, &mut origins);
+        Ok(Self { origins, merged, lines, problems })
     }
 
     pub(super) fn origin(&self, value: &Value) -> Origin {
-        match self.figment.get_metadata(value.tag()) {
-            None => Origin::Default,
-            Some(metadata) if metadata.name == FILE => Origin::File,
-            Some(metadata) => Origin::Named(metadata.name.clone().into_owned()),
-        }
+        self.origins.get(&value.tag()).cloned().unwrap_or(Origin::Default)
     }
 
     /// The line of `path`, or of the nearest table around it.
@@ -211,6 +211,20 @@ fn is_list_of_tables(value: &Value) -> bool {
 
 fn line_of(text: &str, at: usize) -> usize {
     text.bytes().take(at).filter(|b| *b == b'\n').count() + 1
+}
+
+fn note_origins(figment: &Figment, value: &Value, origins: &mut HashMap<Tag, Origin>) {
+    if let Some(metadata) = figment.get_metadata(value.tag()) {
+        origins.entry(value.tag()).or_insert_with(|| match metadata.name == FILE {
+            true => Origin::File,
+            false => Origin::Named(metadata.name.clone().into_owned()),
+        });
+    }
+    match value {
+        Value::Dict(_, dict) => dict.values().for_each(|value| note_origins(figment, value, origins)),
+        Value::Array(_, items) => items.iter().for_each(|value| note_origins(figment, value, origins)),
+        _ => {}
+    }
 }
 
 type Lines = HashMap<String, usize>;

@@ -3,6 +3,7 @@
 //! May read files (the configuration, secrets) and the environment; nothing else here touches the outside.
 
 mod cell;
+mod description;
 mod layers;
 mod lines;
 pub mod load;
@@ -10,6 +11,7 @@ mod problem;
 mod providers;
 mod reader;
 mod records;
+mod rest;
 pub mod secret;
 mod tables;
 pub mod units;
@@ -26,6 +28,7 @@ use ipnet::IpNet;
 use crate::address::Family;
 use crate::name::DnsName;
 use crate::provider::RecordType;
+use crate::provider::rest::description::Api;
 use secret::Secret;
 
 /// The whole configuration, checked: whatever has this type can be acted on.
@@ -197,6 +200,8 @@ pub enum ProviderKind {
         /// The key that signs; `None` is possible only with `unsigned = true` and a loopback server.
         key: Option<TsigKey>,
     },
+    /// An HTTP API with JSON, as a description tells it.
+    Rest(Box<Api>),
     /// A master file (RFC 1035, section 5).
     Zonefile {
         /// The file.

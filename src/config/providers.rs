@@ -12,7 +12,7 @@ use super::load::Sources;
 use super::reader::{Doc, Table};
 use super::secret::{self, Secret};
 use super::units::Wrong;
-use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, tables, words};
+use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, rest, tables, words};
 use crate::name::DnsName;
 
 /// A provider as read; `whole` is missing when something is wrong with it.
@@ -24,11 +24,13 @@ pub(super) struct Provided {
 #[derive(Clone, Copy)]
 enum Kind {
     Rfc2136,
+    Rest,
     Zonefile,
     Program,
 }
 
-const KINDS: [(&str, Kind); 3] = [("rfc2136", Kind::Rfc2136), ("zonefile", Kind::Zonefile), ("program", Kind::Program)];
+const KINDS: [(&str, Kind); 4] =
+    [("rfc2136", Kind::Rfc2136), ("rest", Kind::Rest), ("zonefile", Kind::Zonefile), ("program", Kind::Program)];
 
 pub(super) fn read(doc: &Doc, root: &Table<'_>, sources: &Sources) -> BTreeMap<String, Provided> {
     let tables = root.named_tables("provider").into_iter();
@@ -45,6 +47,7 @@ fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Prov
     let mut identity = String::new();
     let kind = match kind {
         Some(Kind::Rfc2136) => rfc2136(table, sources, &mut identity),
+        Some(Kind::Rest) => rest::read(doc, table, zone.as_ref(), sources, &mut identity),
         Some(Kind::Zonefile) => zonefile(table),
         Some(Kind::Program) => program(table, sources, &mut identity),
         None => {
@@ -105,7 +108,7 @@ fn program(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
     let program = words.next().and_then(|word| word.parse(absolute_program));
     let arguments: Vec<Option<String>> = words.map(|word| word.parse(word_of_command)).collect();
     let variables: Vec<Option<(String, String)>> =
-        table.named_cells("env").into_iter().map(|(name, cell)| variable(name, &cell)).collect();
+        table.table("env").entries().into_iter().map(|(name, cell)| variable(name, &cell)).collect();
     let secret = table.key("secret").is_set().then(|| secret::read(table, "secret", sources, identity));
     let secret = match secret {
         Some(secret) => Some(Secret::new(secret?.into_bytes())),

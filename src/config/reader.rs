@@ -6,6 +6,7 @@
 //! A reading of something wrong or absent gives `None`; the caller need not tell these apart, since a configuration
 //! with a problem is never used.
 
+use std::borrow::Cow;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -49,8 +50,8 @@ impl Doc {
     }
 
     pub(super) fn root(&self) -> Table<'_> {
-        let value = Value::from(self.layers.merged.clone());
-        Table::new(Cell { doc: self, path: String::new(), value: Some(value), quiet: false, mute: false }, "")
+        let value = Some(Cow::Borrowed(&self.layers.merged));
+        Table::new(Cell { doc: self, path: String::new(), value, quiet: false, mute: false }, "")
     }
 
     /// What was shown of the keys below `path`.
@@ -59,12 +60,23 @@ impl Doc {
         self.log.borrow().shown.iter().filter(|shown| below(&shown.key)).cloned().collect()
     }
 
+    /// Takes in what the reading of another file has found.
+    pub(super) fn adopt(&self, found: Findings) {
+        let mut log = self.log.borrow_mut();
+        log.problems.extend(found.problems);
+        log.notes.extend(found.notes);
+    }
+
     /// Ends the reading: the keys that nobody asked for join the problems, which are then in the order of the file.
     pub(super) fn finish(self) -> Findings {
-        self.search(&self.layers.merged, "");
+        if let Some(root) = self.layers.merged.as_dict() {
+            self.search(root, "");
+        }
         let mut log = self.log.into_inner();
-        log.problems.sort_by_key(|problem| (problem.line.is_none(), problem.line));
-        log.notes.sort_by_key(|note| (note.line.is_none(), note.line));
+        let file = self.file.display().to_string();
+        let place = |problem: &Problem| (problem.line.is_none(), problem.file != file, problem.line);
+        log.problems.sort_by_key(place);
+        log.notes.sort_by_key(place);
         Findings { problems: log.problems, notes: log.notes, shown: log.shown, known: log.known }
     }
 
@@ -73,7 +85,8 @@ impl Doc {
         for (key, value) in table {
             let path = layers::join(path, key);
             if !asked.contains(key) {
-                let cell = Cell { doc: self, path, value: Some(value.clone()), quiet: false, mute: false };
+                let value = Some(Cow::Borrowed(value));
+                let cell = Cell { doc: self, path, value, quiet: false, mute: false };
                 cell.wrong("unknown key", unknown(key, &asked));
                 continue;
             }
@@ -155,7 +168,7 @@ impl<'d> Table<'d> {
 
     pub(super) fn key(&self, name: &str) -> Cell<'d> {
         let path = layers::join(&self.cell.path, name);
-        let value = self.cell.value.as_ref().and_then(Value::as_dict).and_then(|dict| dict.get(name)).cloned();
+        let value = self.cell.value_of(name);
         let mut log = self.cell.doc.log.borrow_mut();
         if let Some(asked) = log.asked.get_mut(&self.cell.path) {
             asked.insert(name.to_owned());
@@ -186,38 +199,37 @@ impl<'d> Table<'d> {
             cell.doc.log.borrow_mut().problems.push(layers::not_from_here(&variable, name));
             return Vec::new();
         }
-        match &cell.value {
-            None => Vec::new(),
-            Some(Value::Array(_, items)) => {
+        match (cell.is_set(), cell.items()) {
+            (false, _) => Vec::new(),
+            (true, Some(items)) => {
                 let pattern = self.below(name) + "[]";
-                let items = items.iter().enumerate();
-                items.map(|(at, item)| Self::new(cell.item(at, item), pattern.clone())).collect()
+                items.into_iter().map(|item| Self::new(item, pattern.clone())).collect()
             }
-            Some(_) => {
+            (true, None) => {
                 cell.wrong("this is not a list of tables", format!("write [[{name}]] with two brackets"));
                 Vec::new()
             }
         }
     }
 
+    /// All keys of this table, whatever their names.
+    pub(super) fn entries(&self) -> Vec<(String, Cell<'d>)> {
+        let dict = self.cell.value.as_deref().and_then(Value::as_dict);
+        let names: Vec<String> = dict.map(|dict| dict.keys().cloned().collect()).unwrap_or_default();
+        let cells = names.into_iter().map(|name| {
+            if let Some(asked) = self.cell.doc.log.borrow_mut().asked.get_mut(&self.cell.path) {
+                asked.insert(name.clone());
+            }
+            let cell = self.cell.beside(layers::join(&self.cell.path, &name), self.cell.value_of(&name));
+            (name, cell)
+        });
+        cells.collect()
+    }
+
     /// The tables `[name.NAME]`, by their names.
     pub(super) fn named_tables(&self, name: &str) -> Vec<(String, Self)> {
         let pattern = self.below(name) + ".NAME";
-        let tables = self.named_cells(name).into_iter();
-        tables.map(|(key, cell)| (key, Self::new(cell, pattern.clone()))).collect()
-    }
-
-    /// The keys of the table `[name]`, which are the owner's own words.
-    pub(super) fn named_cells(&self, name: &str) -> Vec<(String, Cell<'d>)> {
-        let all = self.table(name);
-        let dict = all.cell.value.as_ref().and_then(Value::as_dict).cloned().unwrap_or_default();
-        let cells = dict.into_iter().map(|(key, value)| {
-            if let Some(asked) = all.cell.doc.log.borrow_mut().asked.get_mut(&all.cell.path) {
-                asked.insert(key.clone());
-            }
-            let cell = all.cell.beside(layers::join(&all.cell.path, &key), Some(value));
-            (key, cell)
-        });
-        cells.collect()
+        let entries = self.table(name).entries().into_iter();
+        entries.map(|(key, cell)| (key, Self::new(cell, pattern.clone()))).collect()
     }
 }

@@ -46,7 +46,7 @@ const WAYS: &str = "write { file = \"/path\" }, { credential = \"name\" } or { e
 ///
 /// No message repeats anything of the value: people put the secret itself where its source belongs.
 pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &mut String) -> Option<String> {
-    let cell = table.key(name).required("secret = { file = \"/etc/fingerpost/gauge.key\" }");
+    let cell = table.key(name).required(&format!("{name} = {{ file = \"/etc/fingerpost/gauge.key\" }}"));
     if !cell.is_set() {
         return None;
     }

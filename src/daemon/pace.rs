@@ -213,6 +213,10 @@ mod tests {
         assert!(pace.is_due("home", now + 90 * SECOND));
         // A short one does not shorten our own wait.
         assert_eq!(waits(&mut pace, &passing(Some(SECOND)), now), 10 * SECOND);
+        // One that no clock could hold is heard as a day.
+        for asked in [Duration::MAX, Duration::from_secs(u64::MAX), 86_401 * SECOND] {
+            assert_eq!(waits(&mut pace, &passing(Some(asked)), now), 86_400 * SECOND);
+        }
     }
 
     #[test]

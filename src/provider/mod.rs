@@ -6,6 +6,7 @@
 mod command;
 pub mod listing;
 pub mod program;
+pub mod rest;
 pub mod rfc2136;
 pub mod zonefile;
 
@@ -183,6 +184,15 @@ impl std::error::Error for Fault {
 /// The future of a provider's answer.
 pub type Pending<'a, T> = Pin<Box<dyn Future<Output = Result<T, Fault>> + Send + 'a>>;
 
+/// How the changes of one write count against the cap on a provider's writes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tally {
+    /// As one: the other side takes them together.
+    Together,
+    /// Each for itself: the other side is asked for each.
+    Each,
+}
+
 /// A place where records live.
 ///
 /// An implementation bounds its own time; the caller may also drop a future at any await, as a crash would.
@@ -201,6 +211,11 @@ pub trait Provider: Send + Sync {
 
     /// Told once, before the first read, when an earlier process may have died in the middle of a write here.
     fn resume(&self) {}
+
+    /// How its writes count against `limits.daily`.
+    fn tally(&self) -> Tally {
+        Tally::Each
+    }
 
     /// Where this provider writes, for people: a server, or a file.
     fn target(&self) -> String;

@@ -8,7 +8,7 @@ use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
 use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind, by_provider};
-use crate::provider::{Provider, program::Program, rfc2136::Rfc2136, zonefile::ZoneFile};
+use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::State;
 use crate::update::{self, Job, Report};
@@ -37,6 +37,7 @@ impl Means {
                 ProviderKind::Rfc2136 { server, key } => {
                     Box::new(Rfc2136::new(zone, server.clone(), key.clone(), provider.timeout))
                 }
+                ProviderKind::Rest(api) => Box::new(Rest::new(zone, (**api).clone(), provider.timeout)),
                 ProviderKind::Zonefile { file, reload } => {
                     Box::new(ZoneFile::new(zone, file.clone(), reload.clone(), provider.timeout))
                 }

@@ -100,7 +100,7 @@ fn a_lost_or_unreadable_state_is_made_anew_from_the_audit_log() {
             "what was intended without an outcome may stand there too"
         );
         assert_eq!(state.ledger.left_today(moment(), &LIMITS, "home"), 98, "every intent counts");
-        let gated = state.ledger.gate(moment(), &LIMITS, "home", vec![change(&[], &[1])]);
+        let gated = state.ledger.gate(moment(), &LIMITS, "home", Tally::Each, vec![change(&[], &[1])]);
         assert_eq!(gated.put_off.len(), 1, "the limits hold all the same");
     }
 }

@@ -3,7 +3,7 @@
 //! The rate is the Generic Cell Rate Algorithm in its virtual-scheduling form (ITU-T I.371, annex A):
 //! with increment T = `spacing` and tolerance τ = (`burst` − 1) · T, a write at time t conforms
 //! if t ≥ TAT − τ, and then TAT becomes max(t, TAT) + T.
-//! The cap counts writes in any 24 hours, not by the calendar day.
+//! The cap counts writes in any 24 hours, not by the calendar day: RRsets, or what goes together, by [`Tally`].
 
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::name::DnsName;
-use crate::provider::{Change, RecordType};
+use crate::provider::{Change, RecordType, Tally};
 
 const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 
@@ -23,7 +23,7 @@ const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 pub struct Ledger {
     /// The theoretical arrival time (TAT) of each record's next write, by [`record_key`].
     tat: BTreeMap<String, Timestamp>,
-    /// For each provider, when how many RRsets were written, oldest first, over the last 24 hours.
+    /// For each provider, when how many writes were made, oldest first, over the last 24 hours.
     writes: BTreeMap<String, Vec<(Timestamp, u32)>>,
 }
 
@@ -53,7 +53,14 @@ pub struct Gated {
 
 impl Ledger {
     /// Sorts `changes` into those that conform at `now` and those that do not. Charges nothing.
-    pub fn gate(&mut self, now: Timestamp, limits: &Limits, provider: &str, changes: Vec<Change>) -> Gated {
+    pub fn gate(
+        &mut self,
+        now: Timestamp,
+        limits: &Limits,
+        provider: &str,
+        tally: Tally,
+        changes: Vec<Change>,
+    ) -> Gated {
         self.mend(now, limits);
         let mut gated = Gated::default();
         let recent = self.recent(now, provider);
@@ -67,7 +74,7 @@ impl Ledger {
                 let until = recent.first().map_or(now, |(at, _)| *at).plus(DAY);
                 gated.put_off.push((change, until, Cause::Daily));
             } else {
-                left -= 1;
+                left -= u32::from(tally == Tally::Each);
                 gated.allowed.push(change);
             }
         }
@@ -75,7 +82,7 @@ impl Ledger {
     }
 
     /// Enters the writing of `changes` at `now`. To be made durable before they are sent.
-    pub fn charge(&mut self, now: Timestamp, limits: &Limits, provider: &str, changes: &[Change]) {
+    pub fn charge(&mut self, now: Timestamp, limits: &Limits, provider: &str, tally: Tally, changes: &[Change]) {
         if changes.is_empty() {
             return;
         }
@@ -87,7 +94,11 @@ impl Ledger {
         // A TAT that has passed says no more than a missing one.
         self.tat.retain(|_, tat| *tat > now);
         let mut recent = self.recent(now, provider);
-        recent.push((now, changes.len().try_into().unwrap_or(u32::MAX)));
+        let count = match tally {
+            Tally::Together => 1,
+            Tally::Each => changes.len().try_into().unwrap_or(u32::MAX),
+        };
+        recent.push((now, count));
         self.writes.insert(provider.to_owned(), recent);
     }
 

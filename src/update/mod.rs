@@ -123,7 +123,7 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
         }
     };
     let items = plan(job, &observed, state);
-    let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, changes(&items));
+    let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, job.provider.tally(), changes(&items));
     let mut report = Report::of(job, &items);
     report.put_off(&gated.put_off);
     report.means = (!gated.allowed.is_empty()).then(|| job.provider.means(gated.allowed.len()));
@@ -143,7 +143,7 @@ enum Written {
 async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &Clock) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
-    let gated = books.borrow_mut().state.ledger.gate(now, job.limits, job.name, changes(&items));
+    let gated = books.borrow_mut().state.ledger.gate(now, job.limits, job.name, job.provider.tally(), changes(&items));
     report.put_off(&gated.put_off);
     let changes = gated.allowed;
     if changes.is_empty() {
@@ -206,7 +206,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
 /// Charges the limits and writes the intent, both durable when this returns.
 fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp) -> Result<u64, BooksError> {
     let before = books.state.clone();
-    books.state.ledger.charge(now, job.limits, job.name, changes);
+    books.state.ledger.charge(now, job.limits, job.name, job.provider.tally(), changes);
     books.state.note_sent(job.name, changes);
     if let Err(error) = books.save() {
         books.state = before;

@@ -7,6 +7,9 @@ use backoff::backoff::Backoff as _;
 
 use crate::config;
 
+/// The longest wait that the other side can ask for: a day. One that asks for more is tried all the same.
+pub const LONGEST_ASKED: Duration = Duration::from_secs(86_400);
+
 /// Exponentially growing waits with full jitter: each is drawn evenly between nothing and the present bound,
 /// which doubles from `initial` to `max`. Full jitter keeps many homes from returning at the same moment.
 #[derive(Debug)]
@@ -27,10 +30,11 @@ impl Retry {
         Self(bounds)
     }
 
-    /// The next wait; `draw` is uniform in [0, 1). A wait the other side asked for is a floor.
+    /// The next wait; `draw` is uniform in [0, 1). A wait the other side asked for is a floor, up to
+    /// [`LONGEST_ASKED`].
     pub fn next(&mut self, draw: f64, asked: Option<Duration>) -> Duration {
         let bound = self.0.next_backoff().unwrap_or(self.0.max_interval);
-        bound.mul_f64(draw.clamp(0.0, 1.0)).max(asked.unwrap_or_default())
+        bound.mul_f64(draw.clamp(0.0, 1.0)).max(asked.unwrap_or_default().min(LONGEST_ASKED))
     }
 
     /// To be called after a success: the next wait begins with the shortest bound again.

@@ -43,6 +43,8 @@ pub(crate) trait Host: Sized {
     const CANNOT: &[(Feature, &str)];
     /// Whether what a wildcard answers reads like the name's own, until a write shows that it is not.
     const WILDCARDS_ANSWER: bool;
+    /// The edges of the TTLs that it takes, in seconds (RFC 2181, section 8).
+    const TTLS: [u32; 3] = [0, 1, i32::MAX.cast_unsigned()];
 
     /// Starts it with these lines in the zone.
     fn start(lines: &str) -> Self;

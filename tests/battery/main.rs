@@ -1,5 +1,5 @@
 //! One battery of tests for all providers: what each of them must do at each kind of host, written once against the
-//! trait. `host.rs` says what a host is, `cases/` what is tested, `hosts/` has one file a kind of provider.
+//! trait. `host.rs` says what a host is, `cases.rs` and `trouble.rs` what is tested, `hosts/` has one file a kind of provider.
 //!
 //! What is told of the zone is held against another reader of it: dig, nsd-checkzone, or the file itself.
 //!
@@ -10,14 +10,16 @@
 mod cases;
 #[path = "../common/mod.rs"]
 mod common;
+#[path = "../common/config.rs"]
+mod home;
 mod host;
 mod hosts;
 mod trouble;
 
 /// All cases on one host. A host that cannot do something says so, with the reason, in `Host::CANNOT`.
 macro_rules! battery {
-    ($($module:ident: $host:ty, $needs:literal;)*) => {
-        $(battery!(@cases $module, $host, $needs,
+    ($($module:ident: $host:ty $(, $needs:literal)?;)*) => {
+        $(battery!(@cases $module, $host, [$(#[ignore = $needs])?],
             cases: what_stands_is_read,
             cases: a_name_is_created,
             cases: a_name_is_replaced,
@@ -37,11 +39,16 @@ macro_rules! battery {
             trouble: a_slow_host_is_not_waited_for,
         );)*
     };
-    (@cases $module:ident, $host:ty, $needs:literal, $($room:ident: $case:ident,)*) => {
+    (@cases $module:ident, $host:ty, $ignore:tt, $($room:ident: $case:ident,)*) => {
         mod $module {
-            $(#[test] #[ignore = $needs] fn $case() {
-                crate::host::run(crate::$room::$case::<$host>());
-            })*
+            $(battery!(@one $ignore $host, $room, $case);)*
+        }
+    };
+    (@one [$($ignore:tt)*] $host:ty, $room:ident, $case:ident) => {
+        #[test]
+        $($ignore)*
+        fn $case() {
+            crate::host::run(crate::$room::$case::<$host>());
         }
     };
 }
@@ -50,6 +57,9 @@ battery! {
     bind: crate::hosts::rfc2136::Update<crate::common::named::Named>, "needs named: tests/all.sh runs it";
     knot: crate::hosts::rfc2136::Update<crate::common::knot::Knotd>, "needs knotd: tests/all.sh runs it";
     powerdns: crate::hosts::rfc2136::Update<crate::common::powerdns::PowerDns>, "needs pdns_server: tests/all.sh runs it";
+    powerdns_api: crate::hosts::rest::Hosted, "needs pdns_server: tests/all.sh runs it";
     nsd: crate::hosts::zonefile::Served, "needs nsd: tests/all.sh runs it";
     program: crate::hosts::program::Example, "needs jq: tests/all.sh runs it";
+    record_api: crate::hosts::rest::Own<crate::hosts::rest::ByRecord>;
+    rrset_api: crate::hosts::rest::Own<crate::hosts::rest::BySet>;
 }

@@ -1,4 +1,5 @@
 //! A configuration in a directory of its own, with what it needs around it.
+#![allow(dead_code, reason = "each test binary uses its own part of this")]
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt;

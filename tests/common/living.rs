@@ -124,7 +124,7 @@ sharing = "member"
 }
 
 /// The services run on a thread of their own until the test ends.
-fn echoes(home: IpAddr) -> Arc<Vec<Echo>> {
+pub(crate) fn echoes(home: IpAddr) -> Arc<Vec<Echo>> {
     let (tell, told) = mpsc::channel();
     std::thread::spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();

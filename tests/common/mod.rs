@@ -6,10 +6,12 @@
 
 pub(crate) mod coturn;
 pub(crate) mod knot;
+pub(crate) mod many;
 pub(crate) mod named;
 pub(crate) mod nginx;
 pub(crate) mod nsd;
 pub(crate) mod powerdns;
+pub(crate) mod record_api;
 
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
@@ -144,6 +146,12 @@ impl DnsServer {
     /// Stops it from running, or lets it run on. What arrives meanwhile waits for it.
     pub(crate) fn pause(&self, paused: bool) {
         self.signal(if paused { Signal::STOP } else { Signal::CONT });
+        // The signal is only on its way: a thread on another processor may still answer.
+        let end = Instant::now() + Duration::from_secs(20);
+        while paused && !is_stopped(self.pid()) {
+            assert!(Instant::now() < end, "the server does not stop");
+            std::thread::sleep(Duration::from_millis(1));
+        }
     }
 
     fn signal(&self, signal: Signal) {
@@ -249,6 +257,16 @@ impl Drop for DnsServer {
     fn drop(&mut self) {
         self.stop();
     }
+}
+
+/// Whether all threads of a process, and those of its children, are stopped (proc(5): state T).
+fn is_stopped(pid: u32) -> bool {
+    let tasks: Vec<_> = fs::read_dir(format!("/proc/{pid}/task")).unwrap().map(|task| task.unwrap().path()).collect();
+    let read = |task: &Path, name: &str| fs::read_to_string(task.join(name)).unwrap_or_default();
+    tasks.iter().all(|task| {
+        let children = read(task, "children");
+        read(task, "stat").contains(") T ") && children.split(' ').flat_map(str::parse).all(is_stopped)
+    })
 }
 
 fn spawn<S: Software>(dir: &Path) -> Child {

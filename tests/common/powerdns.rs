@@ -20,6 +20,11 @@ impl PowerDns {
     pub(crate) fn api(server: &DnsServer) -> String {
         format!("http://{}", api(server.at))
     }
+
+    /// Asks or changes its database, behind its back.
+    pub(crate) fn sql(server: &DnsServer, text: &str) -> String {
+        sql(server.dir.path(), text)
+    }
 }
 
 fn api(at: SocketAddr) -> SocketAddr {
@@ -58,8 +63,9 @@ impl Software for PowerDns {
                 assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
             }
         }
-        let mut told =
-            "DELETE FROM tsigkeys; DELETE FROM domainmetadata WHERE kind = 'TSIG-ALLOW-DNSUPDATE';\n".to_owned();
+        let mut told = "DELETE FROM tsigkeys;
+             DELETE FROM domainmetadata WHERE kind IN ('TSIG-ALLOW-DNSUPDATE', 'SOA-EDIT-API');\n"
+            .to_owned();
         for key in keys {
             let ServerKey { name, algorithm, secret } = key;
             told += &format!(
@@ -67,6 +73,12 @@ impl Software for PowerDns {
             );
         }
         for zone in zones {
+            // What a zone has that is made by the API; without it changes by the API leave the serial as it is.
+            told += &format!(
+                "INSERT INTO domainmetadata (domain_id, kind, content)
+                 SELECT id, 'SOA-EDIT-API', 'DEFAULT' FROM domains WHERE name = '{}';\n",
+                zone.name
+            );
             for grant in &zone.grants {
                 told += &format!(
                     "INSERT INTO domainmetadata (domain_id, kind, content)
@@ -85,8 +97,8 @@ impl Software for PowerDns {
     }
 }
 
-fn sql(dir: &Path, text: &str) {
-    run("sqlite3", &["-bail", &dir.join("zones.db").display().to_string()], text);
+fn sql(dir: &Path, text: &str) -> String {
+    run("sqlite3", &["-bail", &dir.join("zones.db").display().to_string()], text)
 }
 
 /// What each key may change: A and AAAA, at one name or at all below the zone's apex. Only for a key that may change

@@ -31,7 +31,7 @@ use self::judge::{Answer, Context, Task, judge};
 use self::read::{Finding, Unfit};
 use self::update::{exists, update};
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Pending, Provider, RecordType};
+use super::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Pending, Provider, RecordType, Tally};
 use crate::clock::Timestamp;
 use crate::config::TsigKey;
 use crate::dns::message::{Sent, query, seal, signer, wire_name, wire_type};
@@ -40,8 +40,10 @@ use crate::name::DnsName;
 
 /// Questions on their way at once: few enough that neither side waits for the other to read.
 const WINDOW: usize = 64;
-/// Changes in one message: about 150 bytes each with their guards, for names of common length.
-const BATCH: usize = 400;
+/// Bytes for changes in one message: 65,535 less header, zone section and signature.
+const ROOM: usize = 64_000;
+/// As many changes fit one message when their names are of common length.
+const SURELY_ONE: usize = 400;
 
 /// One zone at its primary server.
 pub struct Rfc2136 {
@@ -220,7 +222,7 @@ impl Rfc2136 {
             let raw = raw.map_err(|error| self.late().caused_by(error))?;
             let context = Context { key: None, ..self.context(Task::Read, 0) };
             let answer = context.accept(judge(&raw, sent))?;
-            read::serial(&zone, &answer).map_err(|unfit| self.unfit(unfit))
+            read::serial(&zone, &answer).map_err(|unfit| unfit.fault(self.label(), &self.zone))
         };
         match timeout_at(deadline, unsigned).await {
             Ok(Ok(_)) => self.context(Task::Read, 0).signature_not_taken(),
@@ -259,12 +261,12 @@ impl Rfc2136 {
         questions.extend(wire.iter().flat_map(|name| TYPES.map(|rtype| query(name.clone(), wire_type(rtype)))));
         let mut answers = self.ask(&questions, deadline).await?.into_iter();
 
-        let soa = answers.next().ok_or_else(|| self.unfit(Unfit::NotAuthority))?;
-        let serial = read::serial(&zone, &soa).map_err(|unfit| self.unfit(unfit))?;
+        let soa = answers.next().ok_or_else(|| Unfit::NotAuthority.fault(self.label(), &self.zone))?;
+        let serial = read::serial(&zone, &soa).map_err(|unfit| unfit.fault(self.label(), &self.zone))?;
         let mut found = BTreeMap::new();
         for (name, wire) in names.iter().zip(wire) {
             let pair: Vec<_> = TYPES.into_iter().zip(answers.by_ref().take(TYPES.len())).collect();
-            let finding = read::standing(&zone, &wire, &pair).map_err(|unfit| self.unfit(unfit))?;
+            let finding = read::standing(&zone, &wire, &pair).map_err(|unfit| unfit.fault(self.label(), &self.zone))?;
             found.insert(name.clone(), finding);
         }
         self.look_behind_wildcards(&zone, &mut found, deadline).await?;
@@ -323,23 +325,6 @@ impl Rfc2136 {
             Ok(_) => Ok(true),
             Err(fault) if fault.kind == FaultKind::Conflict => Ok(false),
             Err(fault) => Err(fault),
-        }
-    }
-
-    fn unfit(&self, unfit: Unfit) -> Fault {
-        let (server, zone) = (self.label(), &self.zone);
-        match unfit {
-            Unfit::NotAuthority => Fault::refused(
-                format!("{server} answers for {zone}, but not as its authority (no AA, RFC 1035, 4.1.1)"),
-                format!("set `server` to the primary of {zone}"),
-            ),
-            Unfit::NotApex(Some(apex)) => Fault::refused(
-                format!("{zone} is no zone of its own at {server}, but lies in {apex}"),
-                format!("set `zone` to {apex}"),
-            ),
-            Unfit::NotApex(None) => {
-                Fault::refused(format!("{server} has no SOA for {zone}"), "set `zone` to the apex of the zone")
-            }
         }
     }
 
@@ -408,7 +393,14 @@ impl Rfc2136 {
         changes: &'a [Change],
         signer: Option<&TSigner>,
     ) -> Result<Vec<&'a [Change]>, Fault> {
-        let mut todo: VecDeque<&[Change]> = changes.chunks(BATCH).collect();
+        let size = |change: &Change| update::size(&self.zone, change);
+        let mut room = ROOM.saturating_sub(changes.first().map_or(0, size));
+        let fits = |_: &Change, next: &Change| {
+            let left = room.checked_sub(size(next));
+            room = left.unwrap_or_else(|| ROOM.saturating_sub(size(next)));
+            left.is_some()
+        };
+        let mut todo: VecDeque<&[Change]> = changes.chunk_by(fits).collect();
         let mut batches = Vec::new();
         while let Some(batch) = todo.pop_front() {
             match update(zone.clone(), batch).and_then(|message| seal(message, 0, signer, (self.now)())) {
@@ -462,15 +454,22 @@ impl Provider for Rfc2136 {
         Box::pin(self.records(Instant::now() + self.timeout))
     }
 
+    fn tally(&self) -> Tally {
+        Tally::Together
+    }
+
     fn target(&self) -> String {
         self.server.clone()
     }
 
     fn means(&self, count: usize) -> String {
-        let plural = |count: usize| if count == 1 { "" } else { "s" };
-        let updates = count.div_ceil(BATCH);
+        let plural = if count == 1 { "" } else { "s" };
         let how = if self.key.is_some() { "signed" } else { "unsigned" };
-        format!("{count} change{} in {updates} {how} update{} to {}", plural(count), plural(updates), self.label())
+        let updates = match count {
+            ..=SURELY_ONE => format!("1 {how} update"),
+            _ => format!("as few {how} updates as they fit"),
+        };
+        format!("{count} change{plural} in {updates} to {}", self.label())
     }
 }
 

@@ -6,7 +6,8 @@ use hickory_proto::op::Message;
 use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
 
 use crate::dns::message::wire_type;
-use crate::provider::{Obstacle, RecordType, RrSet, Standing};
+use crate::name::DnsName;
+use crate::provider::{Fault, Obstacle, RecordType, RrSet, Standing};
 
 /// DNAME (RFC 6672, section 2.1), whose data the library does not read.
 pub(super) const DNAME: u16 = 39;
@@ -18,6 +19,25 @@ pub(super) enum Unfit {
     NotAuthority,
     /// The zone's name is not an apex; the name is the apex above it, if one was told.
     NotApex(Option<String>),
+}
+
+impl Unfit {
+    /// What it means for people.
+    pub(super) fn fault(self, server: &str, zone: &DnsName) -> Fault {
+        match self {
+            Self::NotAuthority => Fault::refused(
+                format!("{server} answers for {zone}, but not as its authority (no AA, RFC 1035, 4.1.1)"),
+                format!("set `server` to the primary of {zone}"),
+            ),
+            Self::NotApex(Some(apex)) => Fault::refused(
+                format!("{zone} is no zone of its own at {server}, but lies in {apex}"),
+                format!("set `zone` to {apex}"),
+            ),
+            Self::NotApex(None) => {
+                Fault::refused(format!("{server} has no SOA for {zone}"), "set `zone` to the apex of the zone")
+            }
+        }
+    }
 }
 
 /// What stands at a name, and whether a query alone can tell.

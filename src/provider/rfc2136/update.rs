@@ -9,7 +9,8 @@ use hickory_proto::op::{Message, MessageType, OpCode, Query};
 use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
 
 use crate::dns::message::{wire_name, wire_type};
-use crate::provider::{Change, RrSet};
+use crate::name::DnsName;
+use crate::provider::{Change, RecordType, RrSet};
 
 /// An UPDATE that changes nothing and only asks whether the RRset itself exists (RFC 2136, section 2.4.1):
 /// a query cannot tell it from one synthesised by a wildcard (RFC 4592, section 3.3.1).
@@ -41,6 +42,19 @@ pub(super) fn update(zone: Name, changes: &[Change]) -> Result<Message, ProtoErr
         message.add_updates(steps(&name, rtype, change.before.as_ref(), &change.after)?);
     }
     Ok(message)
+}
+
+/// What `change` takes in an UPDATE at most, in bytes: its owner's name with the zone's written as a pointer (RFC 1035,
+/// section 4.1.4), once for each record.
+pub(super) fn size(zone: &DnsName, change: &Change) -> usize {
+    /// Type, class, TTL and length (RFC 1035, section 3.2.1).
+    const FRAME: usize = 10;
+    let owner = change.name.as_str().len().saturating_sub(zone.as_str().len()) + 2;
+    let data = if change.rtype == RecordType::A { 4 } else { 16 };
+    let before = change.before.as_ref().map_or(0, |set| set.addresses.len());
+    // No CNAME; what was there, or that nothing was; what goes, and what comes.
+    let records = 1 + before.max(1) + before.max(1) + change.after.addresses.len();
+    records * (owner + FRAME + data)
 }
 
 /// The update section of one change. Members are swapped one by one when the TTL stays, so that the others

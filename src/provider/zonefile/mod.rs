@@ -23,7 +23,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, SystemTime};
 
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider};
+use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider, Tally};
 use crate::clock::Timestamp;
 use crate::name::DnsName;
 use file::Snapshot;
@@ -118,6 +118,10 @@ impl Provider for ZoneFile {
     fn resume(&self) {
         // The earlier process may have died between the replacing and the reloading.
         self.reload_due.store(true, Ordering::Relaxed);
+    }
+
+    fn tally(&self) -> Tally {
+        Tally::Together
     }
 
     fn target(&self) -> String {

@@ -26,8 +26,8 @@ fn change(label: &str) -> Change {
 
 /// Gates one write of `label`, and charges it if it may go; `Err` tells until when it has to wait, and why.
 fn write(ledger: &mut Ledger, now: Timestamp, limits: &Limits, label: &str) -> Result<(), (Timestamp, Cause)> {
-    let gated = ledger.gate(now, limits, HOME, vec![change(label)]);
-    ledger.charge(now, limits, HOME, &gated.allowed);
+    let gated = ledger.gate(now, limits, HOME, Tally::Each, vec![change(label)]);
+    ledger.charge(now, limits, HOME, Tally::Each, &gated.allowed);
     match gated.put_off.first() {
         Some((_, until, cause)) => Err((*until, *cause)),
         None => Ok(()),
@@ -80,21 +80,21 @@ fn of_many_changes_those_that_fit_go_and_the_rest_wait() {
     let (limits, mut ledger) = (limits(60, 1, 3), Ledger::default());
     assert_eq!(write(&mut ledger, at(0), &limits, "gauge"), Ok(()));
     let changes = ["gauge", "mill", "cam", "weir"].map(change).to_vec();
-    let gated = ledger.gate(at(10), &limits, HOME, changes);
+    let gated = ledger.gate(at(10), &limits, HOME, Tally::Each, changes);
     assert_eq!(gated.allowed, [change("mill"), change("cam")]);
     assert_eq!(
         gated.put_off,
         [(change("gauge"), at(60), Cause::Spacing), (change("weir"), at(24 * 60 * 60), Cause::Daily)]
     );
-    ledger.charge(at(10), &limits, HOME, &gated.allowed);
+    ledger.charge(at(10), &limits, HOME, Tally::Each, &gated.allowed);
     assert_eq!(ledger.left_today(at(10), &limits, HOME), 0);
 }
 
 #[test]
 fn gating_charges_nothing_and_an_empty_charge_leaves_the_books_as_they_are() {
     let (limits, mut ledger) = (limits(60, 1, 3), Ledger::default());
-    let _ = ledger.gate(at(0), &limits, HOME, vec![change("gauge")]);
-    ledger.charge(at(0), &limits, HOME, &[]);
+    let _ = ledger.gate(at(0), &limits, HOME, Tally::Each, vec![change("gauge")]);
+    ledger.charge(at(0), &limits, HOME, Tally::Each, &[]);
     assert_eq!(ledger, Ledger::default());
 }
 
@@ -202,7 +202,7 @@ proptest! {
         for wait in waits {
             now += wait;
             if let Err((until, _)) = write(&mut ledger, at(now), &limits, "gauge") {
-                let mut gate = |now| ledger.gate(now, &limits, HOME, vec![change("gauge")]);
+                let mut gate = |now| ledger.gate(now, &limits, HOME, Tally::Each, vec![change("gauge")]);
                 prop_assert!(until > at(now));
                 prop_assert!(gate(until.minus(Duration::from_millis(1))).allowed.is_empty());
                 // Past one limit, the other may still hold; it then names a later time.
@@ -210,5 +210,25 @@ proptest! {
                 prop_assert!(then.put_off.iter().all(|(_, later, _)| *later > until));
             }
         }
+    }
+}
+
+/// A thousand names that go in one message are one write to the other side, and a thousand where each is asked for.
+#[test]
+fn what_goes_together_counts_once() {
+    let limits = limits(60, 1, 3);
+    for (tally, allowed) in [(Tally::Together, 1000), (Tally::Each, 3)] {
+        let mut ledger = Ledger::default();
+        let changes: Vec<_> = (0..1000).map(|nth| change(&format!("n{nth}"))).collect();
+        let gated = ledger.gate(at(0), &limits, HOME, tally, changes);
+        assert_eq!(gated.allowed.len(), allowed);
+        ledger.charge(at(0), &limits, HOME, tally, &gated.allowed);
+        assert_eq!(ledger.left_today(at(0), &limits, HOME), 3 - [3, 1][usize::from(tally == Tally::Together)]);
+    }
+    let mut ledger = Ledger::default();
+    for nth in 0..4 {
+        let gated = ledger.gate(at(nth * 60), &limits, HOME, Tally::Together, vec![change("gauge"), change("mill")]);
+        assert_eq!(gated.allowed.len(), if nth < 3 { 2 } else { 0 });
+        ledger.charge(at(nth * 60), &limits, HOME, Tally::Together, &gated.allowed);
     }
 }

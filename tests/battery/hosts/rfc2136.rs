@@ -13,7 +13,7 @@ use crate::common::*;
 use crate::host::{Feature, Host, LONG};
 
 pub(crate) struct Update<S> {
-    server: DnsServer,
+    pub(crate) server: DnsServer,
     software: PhantomData<S>,
 }
 

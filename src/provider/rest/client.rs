@@ -1,0 +1,293 @@
+//! The requests, one after the other: bounded in time, bytes and pages, and to one origin only.
+//!
+//! No proxy and no redirect: the token would go along. A connection is kept for the requests of one pass and not longer,
+//! since the address of this end may have changed by the next.
+
+use std::time::{Duration, SystemTime};
+
+use reqwest::header::{ACCEPT, CONTENT_TYPE, ETAG, HeaderMap, HeaderValue, IF_MATCH, LOCATION, RETRY_AFTER};
+use reqwest::{Method, Url, redirect, retry};
+use serde_json::value::RawValue;
+use tokio::time::{Instant, timeout_at};
+
+use super::body::{Var, Vars};
+use super::description::{Api, Pages, Paging, Request};
+use super::items::Unfit;
+use super::json::{list, text};
+use super::judge::{Answer, Context, Errand};
+use crate::name::DnsName;
+use crate::provider::Fault;
+use crate::watch::http::{one_line, root_cause};
+
+/// The most bytes that are taken in during one read: some 100,000 records.
+const MOST_BYTES: usize = 32 << 20;
+/// The most bytes of the answer to a write.
+const MOST_BYTES_OF_A_WRITE: usize = 1 << 20;
+/// The most pages of one list.
+const MOST_PAGES: usize = 1000;
+/// A read or a write as a whole may take this many times the time of one exchange.
+const EXCHANGES: u32 = 10;
+const SLOW: &str = "see that it can be reached from here; raise `timeout` if it is slow";
+/// How long a connection stays open after its last request.
+const KEPT: Duration = Duration::from_secs(5);
+
+/// An API that can be spoken to.
+pub(super) struct Client {
+    http: Result<reqwest::Client, String>,
+    pub(super) api: Api,
+    /// Scheme, host and port: for people, and the only place that is ever asked.
+    pub(super) origin: String,
+    zone: DnsName,
+    timeout: Duration,
+}
+
+/// What one read or write may still use up.
+pub(super) struct Budget {
+    deadline: Instant,
+    bytes: usize,
+}
+
+/// An answer that is no error.
+pub(super) struct Reply {
+    /// Where the next page's relative URI starts from.
+    url: Url,
+    body: Vec<u8>,
+    pub(super) etag: Option<HeaderValue>,
+}
+
+impl Client {
+    pub(super) fn new(api: Api, zone: DnsName, timeout: Duration) -> Self {
+        // An error means that a provider is installed already: as good.
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let builder = reqwest::Client::builder()
+            .no_proxy()
+            .redirect(redirect::Policy::none())
+            .retry(retry::never())
+            .referer(false)
+            .pool_idle_timeout(KEPT)
+            .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
+        let builder = if api.base.scheme() == "https" { builder } else { builder.tls_certs_only([]) };
+        let http = builder.build().map_err(|error| root_cause(&error));
+        Self { http, origin: api.base.origin().ascii_serialization(), api, zone, timeout }
+    }
+
+    pub(super) fn budget(&self) -> Budget {
+        Budget { deadline: Instant::now() + self.timeout * EXCHANGES, bytes: MOST_BYTES }
+    }
+
+    /// Sends one request of the description.
+    pub(super) async fn send(
+        &self,
+        errand: Errand<'_>,
+        request: &Request,
+        vars: &Vars,
+        carried: (Option<String>, Option<HeaderValue>),
+        budget: &mut Budget,
+    ) -> Result<Reply, Fault> {
+        let url = self.url(&request.uri.expand(|name| vars.text(name)))?;
+        let (body, if_match) = carried;
+        let mut headers = request.headers.clone();
+        if body.is_some() {
+            headers.entry(CONTENT_TYPE).or_insert(HeaderValue::from_static("application/json"));
+        }
+        if let Some(tag) = if_match {
+            headers.insert(IF_MATCH, tag);
+        }
+        self.exchange(errand, request.method.clone(), url, headers, body, budget).await
+    }
+
+    /// Goes through all pages of a list; `each` is told of every answer and the items in it.
+    pub(super) async fn walk(
+        &self,
+        errand: Errand<'_>,
+        pages: &Pages,
+        vars: &Vars,
+        budget: &mut Budget,
+        mut each: impl FnMut(&RawValue, Vec<&RawValue>) -> Result<(), Unfit> + Send,
+    ) -> Result<(), Fault> {
+        let request = &pages.request;
+        let mut vars = vars.clone();
+        let mut number = match pages.paging {
+            Paging::Number { first, .. } => first,
+            _ => 0,
+        };
+        if matches!(pages.paging, Paging::Number { .. }) {
+            vars = vars.with("page", Var::plain(number));
+        }
+        let mut reply = self.send(errand, request, &vars, (None, None), budget).await?;
+        let mut before = None;
+        for _ in 0..MOST_PAGES {
+            let answer = self.json(errand, &reply)?;
+            let items = pages.items.find(answer).and_then(list);
+            let items = items.ok_or_else(|| self.unfit(errand, Unfit::nothing("list")))?;
+            let empty = items.is_empty();
+            each(answer, items).map_err(|unfit| self.unfit(errand, unfit))?;
+            let next = |at: &super::json::Pointer| at.find(answer).and_then(text).filter(|text| !text.is_empty());
+            let (following, link) = match &pages.paging {
+                Paging::Whole => return Ok(()),
+                Paging::Next(at) => (next(at), true),
+                Paging::Cursor(at) => (next(at), false),
+                Paging::Number { last, .. } => {
+                    let last = last.as_ref().map(|at| {
+                        let last = next(at).and_then(|last| last.parse::<u64>().ok());
+                        last.ok_or_else(|| self.unfit(errand, Unfit::nothing("number of the last page")))
+                    });
+                    let is_last = last.transpose()?.map_or(empty, |last| number >= last);
+                    number += 1;
+                    ((!is_last).then(|| number.to_string()), false)
+                }
+            };
+            let Some(following) = following else { return Ok(()) };
+            if before.as_ref() == Some(&following) {
+                break;
+            }
+            reply = if link {
+                let url = self.same_origin(&reply.url, &following)?;
+                self.exchange(errand, request.method.clone(), url, request.headers.clone(), None, budget).await?
+            } else {
+                let name = if matches!(pages.paging, Paging::Cursor(_)) { "cursor" } else { "page" };
+                vars = vars.with(name, Var::text(following.as_str()));
+                self.send(errand, request, &vars, (None, None), budget).await?
+            };
+            before = Some(following);
+        }
+        Err(self.unfit(
+            errand,
+            Unfit { why: "has pages without end".into(), remedy: "compare `paging` in the description with the API" },
+        ))
+    }
+
+    /// The JSON of an answer.
+    pub(super) fn json<'r>(&self, errand: Errand<'_>, reply: &'r Reply) -> Result<&'r RawValue, Fault> {
+        serde_json::from_slice(&reply.body).map_err(|error| {
+            let shown = one_line(&self.context().hide(&String::from_utf8_lossy(&reply.body)));
+            let why = format!("{} answered something else than JSON: {shown:?}", self.origin);
+            errand.doubt(why, "see who answers at that address").caused_by(error)
+        })
+    }
+
+    /// The fault of an answer that cannot be used.
+    pub(super) fn unfit(&self, errand: Errand<'_>, unfit: Unfit) -> Fault {
+        errand.doubt(format!("the answer of {} {}", self.origin, self.context().hide(&unfit.why)), unfit.remedy)
+    }
+
+    fn context(&self) -> Context<'_> {
+        Context {
+            api: &self.origin,
+            zone: self.zone.as_str(),
+            hidden: &self.api.credential.hidden,
+            form: &self.api.answer,
+            now: SystemTime::now(),
+        }
+    }
+
+    fn url(&self, tail: &str) -> Result<Url, Fault> {
+        let whole = format!("{}{tail}", self.api.base.as_str().trim_end_matches('/'));
+        self.same_origin(&self.api.base, &whole)
+    }
+
+    /// `link` as it stands in an answer from `at`, if it leads nowhere else.
+    fn same_origin(&self, at: &Url, link: &str) -> Result<Url, Fault> {
+        let url = at.join(link).map_err(|error| {
+            Fault::refused(
+                format!("{:?} is no URI for {}: {error}", one_line(link), self.origin),
+                "correct the URIs in the description",
+            )
+        })?;
+        if url.origin() != self.api.base.origin() {
+            let why = format!(
+                "{} leads on to {}, and the token is sent nowhere else",
+                self.origin,
+                one_line(&url.origin().ascii_serialization())
+            );
+            return Err(Fault::refused(
+                why,
+                "see who answers at that address; where the API has moved, change `base` or its values",
+            ));
+        }
+        Ok(url)
+    }
+
+    async fn exchange(
+        &self,
+        errand: Errand<'_>,
+        method: Method,
+        url: Url,
+        mut headers: HeaderMap,
+        body: Option<String>,
+        budget: &mut Budget,
+    ) -> Result<Reply, Fault> {
+        let http = self.http.as_ref().map_err(|why| {
+            Fault::refused(
+                format!("cannot set up HTTPS: {why}"),
+                "install the system's CA certificates (ca-certificates)",
+            )
+        })?;
+        let now = Instant::now();
+        let in_all = || format!("{} took longer than {:?} in all", self.origin, self.timeout * EXCHANGES);
+        if now >= budget.deadline {
+            return Err(Fault::passing(in_all(), SLOW));
+        }
+        headers.entry(ACCEPT).or_insert(HeaderValue::from_static("application/json"));
+        headers.insert(self.api.credential.name.clone(), self.api.credential.value.clone());
+        let mut request = http.request(method, url.clone()).headers(headers);
+        if let Some(body) = body {
+            request = request.body(body);
+        }
+        let deadline = budget.deadline;
+        let until = deadline.min(now + self.timeout);
+        let answered = timeout_at(until, self.answered(errand, request, url, budget)).await;
+        answered.unwrap_or_else(|_| {
+            let one = || format!("{} did not answer within {:?}", self.origin, self.timeout);
+            Err(errand.doubt(if until == deadline { in_all() } else { one() }, SLOW))
+        })
+    }
+
+    async fn answered(
+        &self,
+        errand: Errand<'_>,
+        request: reqwest::RequestBuilder,
+        url: Url,
+        budget: &mut Budget,
+    ) -> Result<Reply, Fault> {
+        let mut response = request.send().await.map_err(|error| self.broken(errand, &error))?;
+        let status = response.status();
+        let write = matches!(errand, Errand::Write(_));
+        let mut room = if write { MOST_BYTES_OF_A_WRITE } else { budget.bytes };
+        let mut body = Vec::new();
+        loop {
+            match response.chunk().await {
+                Ok(None) => break,
+                Ok(Some(chunk)) if chunk.len() <= room => {
+                    room -= chunk.len();
+                    body.extend_from_slice(&chunk);
+                }
+                // The status has said already what became of a write, or of a request that failed.
+                _ if write || !status.is_success() => break,
+                Ok(Some(_)) => {
+                    let why = format!("{} answers with more than {} MiB", self.origin, MOST_BYTES >> 20);
+                    return Err(errand.doubt(why, "let `list.uri` in the description ask for less"));
+                }
+                Err(error) => return Err(self.broken(errand, &error)),
+            }
+        }
+        if !write {
+            budget.bytes = room;
+        }
+        let header = |name| response.headers().get(name).and_then(|value: &HeaderValue| value.to_str().ok());
+        let answer = Answer { status, retry_after: header(RETRY_AFTER), location: header(LOCATION), body: &body };
+        self.context().judge(errand, &answer)?;
+        let etag = response.headers().get(ETAG).cloned();
+        Ok(Reply { url, body, etag })
+    }
+
+    fn broken(&self, errand: Errand<'_>, error: &reqwest::Error) -> Fault {
+        let cause = self.context().hide(&root_cause(error));
+        let remedy = "see that it can be reached from here";
+        if error.is_connect() {
+            // Not a byte of the request has left.
+            return Fault::passing(format!("{} cannot be reached: {cause}", self.origin), remedy);
+        }
+        errand.doubt(format!("{} broke off: {cause}", self.origin), remedy)
+    }
+}

@@ -1,0 +1,259 @@
+//! What an API lists, as items, and what stands at a name by them. Pure.
+//!
+//! An item keeps the JSON it was read from. Items of no concern are dropped as they come: a zone may be large.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
+
+use serde_json::value::RawValue;
+
+use super::description::{Api, Shape};
+use super::json::{Pointer, list, text};
+use crate::name::DnsName;
+use crate::provider::{Obstacle, RecordType, RrSet, Standing};
+
+/// What is wrong with what an API told: a clause, and the way out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Unfit {
+    pub(super) why: String,
+    pub(super) remedy: &'static str,
+}
+
+const CHECK_POINTERS: &str = "compare the pointers in the description with what the API answers";
+
+impl Unfit {
+    fn new(why: String, remedy: &'static str) -> Self {
+        Self { why, remedy }
+    }
+
+    /// Nothing, or nothing of use, where the description says `what` is.
+    pub(super) fn nothing(what: &str) -> Self {
+        Self::new(format!("has no {what} where the description says"), CHECK_POINTERS)
+    }
+}
+
+/// The types that matter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    Address(RecordType),
+    Cname,
+    Ns,
+    Dname,
+}
+
+/// One item that matters.
+#[derive(Clone, Debug)]
+pub(super) struct Item {
+    pub(super) raw: Box<RawValue>,
+    pub(super) name: DnsName,
+    pub(super) kind: Kind,
+    /// In seconds; nothing of an item that is no address.
+    pub(super) ttl: Option<u32>,
+    /// The id of a record.
+    pub(super) id: Option<Box<RawValue>>,
+    /// The members of an RRset, or the one of a record.
+    pub(super) members: Vec<Member>,
+}
+
+/// One value of an item.
+#[derive(Clone, Debug)]
+pub(super) struct Member {
+    pub(super) raw: Box<RawValue>,
+    /// As text, for what is no address.
+    content: String,
+    /// `None` for what is no address, or not published.
+    pub(super) address: Option<IpAddr>,
+    pub(super) disabled: bool,
+}
+
+impl Item {
+    /// Whether it is what `other` is, as far as we are concerned.
+    pub(super) fn is_as(&self, other: &Self) -> bool {
+        let id = |item: &Self| item.id.as_ref().map(|id| id.get().to_owned());
+        let members =
+            |item: &Self| -> Vec<_> { item.members.iter().map(|m| (m.content.clone(), m.disabled)).collect() };
+        (&self.name, self.kind, self.ttl, id(self), members(self))
+            == (&other.name, other.kind, other.ttl, id(other), members(other))
+    }
+
+    /// Whether any of it is.
+    pub(super) fn is_published(&self) -> bool {
+        self.members.iter().any(|member| !member.disabled)
+    }
+}
+
+/// The names asked about, and those above them.
+pub(super) struct Concern<'a> {
+    zone: &'a DnsName,
+    names: &'a BTreeSet<DnsName>,
+    at_or_above: BTreeSet<&'a str>,
+}
+
+impl<'a> Concern<'a> {
+    pub(super) fn new(zone: &'a DnsName, names: &'a BTreeSet<DnsName>) -> Self {
+        let at_or_above = names.iter().flat_map(|name| at_and_above(name.as_str())).collect();
+        Self { zone, names, at_or_above }
+    }
+
+    fn matters(&self, name: &DnsName, kind: Kind) -> bool {
+        match kind {
+            Kind::Address(_) | Kind::Cname => self.names.contains(name),
+            Kind::Ns => name != self.zone && self.at_or_above.contains(name.as_str()),
+            Kind::Dname => self.at_or_above.contains(name.as_str()),
+        }
+    }
+}
+
+fn at_and_above(name: &str) -> impl Iterator<Item = &str> {
+    std::iter::successors(Some(name), |name| name.split_once('.').map(|(_, above)| above))
+}
+
+/// The item in `raw`, if it is of concern.
+pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<Option<Item>, Unfit> {
+    let fields = &api.item;
+    let told = |pointer: &Pointer| pointer.find(raw).and_then(text);
+    let name = told(&fields.name).ok_or_else(|| Unfit::nothing("name of an item"))?;
+    let rtype = told(&fields.rtype).ok_or_else(|| Unfit::nothing("type of an item"))?;
+    let kind = match rtype.to_ascii_uppercase().as_str() {
+        "A" => Kind::Address(RecordType::A),
+        "AAAA" => Kind::Address(RecordType::Aaaa),
+        "CNAME" => Kind::Cname,
+        "NS" => Kind::Ns,
+        "DNAME" => Kind::Dname,
+        _ => return Ok(None),
+    };
+    // What is no name of ours can stand where it likes.
+    let Some(name) = absolute(&name, fields.relative, &fields.apex, concern.zone) else { return Ok(None) };
+    if !concern.matters(&name, kind) {
+        return Ok(None);
+    }
+    let at = |what: &str| Unfit::new(format!("shows {rtype} {name}{what}"), CHECK_POINTERS);
+    let ttl = match kind {
+        Kind::Address(_) => {
+            let ttl = told(&fields.ttl).and_then(|ttl| ttl.parse().ok());
+            Some(ttl.ok_or_else(|| at(" without a TTL in whole seconds where the description says"))?)
+        }
+        _ => None,
+    };
+    let (id, members) = match &api.shape {
+        Shape::Record { id, .. } => {
+            let id = id
+                .find(raw)
+                .filter(|id| is_id(id))
+                .ok_or_else(|| at(" without a usable id where the description says"))?;
+            (Some(id.to_owned()), vec![raw])
+        }
+        Shape::RrSet { members, .. } => {
+            let members = members
+                .find(raw)
+                .and_then(list)
+                .ok_or_else(|| at(" without a list of members where the description says"))?;
+            (None, members)
+        }
+    };
+    let members = members.into_iter().map(|member| {
+        let disabled = fields.disabled.as_ref().and_then(|at| at.find(member)).is_some_and(|flag| flag.get() == "true");
+        let content = fields.address.find(member).and_then(text);
+        let content = content.ok_or_else(|| at(" with a member that has no text where the description says"))?;
+        let address = match kind {
+            Kind::Address(rtype) if !disabled => {
+                Some(address(rtype, &content).ok_or_else(|| at(" with something else than an address"))?)
+            }
+            _ => None,
+        };
+        Ok(Member { raw: member.to_owned(), content, address, disabled })
+    });
+    let members = members.collect::<Result<_, Unfit>>()?;
+    Ok(Some(Item { raw: raw.to_owned(), name, kind, ttl, id, members }))
+}
+
+fn address(rtype: RecordType, content: &str) -> Option<IpAddr> {
+    let address: IpAddr = content.parse().ok()?;
+    (address.is_ipv4() == (rtype == RecordType::A)).then_some(address)
+}
+
+/// An id that stays within its part of a URI, where dots alone would name another one (RFC 3986, section 3.3).
+pub(super) fn is_id(id: &RawValue) -> bool {
+    text(id).is_some_and(|id| !matches!(id.as_str(), "" | "." | ".."))
+}
+
+/// The name that an API writes as `text`.
+pub(super) fn absolute(text: &str, relative: bool, apex: &str, zone: &DnsName) -> Option<DnsName> {
+    // A wildcard's label as some write it (RFC 1035, section 5.1: \DDD).
+    let text = text.strip_prefix("\\052").map_or_else(|| text.to_owned(), |rest| format!("*{rest}"));
+    match relative {
+        true if text == apex || text.is_empty() => Some(zone.clone()),
+        true => DnsName::parse(&format!("{text}.{zone}")).ok(),
+        false => DnsName::parse(&text).ok(),
+    }
+}
+
+/// How an API with relative names writes `name`.
+pub(super) fn relative(name: &DnsName, zone: &DnsName, apex: &str) -> String {
+    if name == zone {
+        return apex.to_owned();
+    }
+    name.as_str()
+        .strip_suffix(zone.as_str())
+        .and_then(|left| left.strip_suffix('.'))
+        .unwrap_or(name.as_str())
+        .to_owned()
+}
+
+/// What stands at each of `names`.
+pub(super) fn standings(
+    items: &[Item],
+    names: &BTreeSet<DnsName>,
+    shape: &Shape,
+) -> Result<BTreeMap<DnsName, Standing>, Unfit> {
+    let mut found: BTreeMap<DnsName, Standing> = names.iter().map(|name| (name.clone(), Standing::default())).collect();
+    let (mut cuts, mut redirects) = (BTreeSet::new(), BTreeMap::new());
+    for item in items.iter().filter(|item| item.is_published()) {
+        let target = || item.members.first().map(|member| member.content.trim_end_matches('.').to_ascii_lowercase());
+        match item.kind {
+            Kind::Ns => drop(cuts.insert(item.name.as_str())),
+            Kind::Dname => drop(redirects.insert(item.name.as_str(), target().unwrap_or_default())),
+            Kind::Cname => {
+                if let Some(standing) = found.get_mut(&item.name) {
+                    standing.obstacle = Some(Obstacle::Cname(format!("{}.", target().unwrap_or_default())));
+                }
+            }
+            Kind::Address(rtype) => {
+                let Some(standing) = found.get_mut(&item.name) else { continue };
+                let addresses = item.members.iter().filter_map(|member| member.address);
+                let ttl = item.ttl.unwrap_or_default();
+                if let Some(set) = standing.sets.get_mut(&rtype) {
+                    if matches!(shape, Shape::RrSet { .. }) {
+                        let why = format!("shows two sets {rtype} {}, and nothing tells which is meant", item.name);
+                        return Err(Unfit::new(why, "leave one of them, or take the record out of the configuration"));
+                    }
+                    set.addresses.extend(addresses);
+                    // The TTLs of one RRset must not differ; where they do, the lowest counts (RFC 2181, section 5.2).
+                    set.ttl = set.ttl.min(ttl);
+                } else {
+                    standing.sets.insert(rtype, RrSet { ttl, addresses: addresses.collect() });
+                }
+            }
+        }
+    }
+    for (name, standing) in &mut found {
+        // The one that counts is the one nearest to the apex.
+        let above: Vec<&str> = at_and_above(name.as_str()).collect();
+        let redirects_it = |above: &str| above != name.as_str() && redirects.contains_key(above);
+        let nearest = above.iter().rev().find(|above| cuts.contains(*above) || redirects_it(above));
+        match nearest {
+            Some(cut) if cuts.contains(cut) => standing.obstacle = Some(Obstacle::Delegated((*cut).to_owned())),
+            // A DNAME makes a CNAME of every name below it (RFC 6672, section 3.1).
+            Some(above) => {
+                let target = redirects.get(above).map(String::as_str).unwrap_or_default();
+                let below = name.as_str().strip_suffix(above).unwrap_or_default();
+                standing.obstacle = Some(Obstacle::Cname(format!("{below}{target}.")));
+            }
+            None => {}
+        }
+        if matches!(standing.obstacle, Some(Obstacle::Delegated(_))) {
+            standing.sets.clear();
+        }
+    }
+    Ok(found)
+}

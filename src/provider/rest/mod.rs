@@ -1,0 +1,291 @@
+//! An HTTP API with JSON, as a description tells it. Nothing of any one API is compiled in.
+//!
+//! `client` puts requests on the network; all else here is pure. `config` reads the description into an [`Api`].
+//!
+//! Before a write everything is read again and compared with what the plan was made from. Most APIs take one record or
+//! RRset at a time: when a request fails after another was taken, the fault is [`FaultKind::InDoubt`].
+
+pub mod body;
+mod client;
+pub mod description;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
+mod items;
+pub mod json;
+mod judge;
+mod plan;
+pub mod template;
+
+use std::collections::BTreeSet;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+use reqwest::header::HeaderValue;
+use serde_json::value::RawValue;
+
+use self::body::{Var, Vars};
+use self::client::{Budget, Client};
+use self::description::{Api, Lookup, Payload, Shape};
+use self::items::{Concern, Item, Unfit};
+use self::json::text;
+use self::judge::Errand;
+use self::plan::{Index, Task};
+use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider};
+use crate::name::DnsName;
+
+/// One zone behind an HTTP API.
+pub struct Rest {
+    zone: DnsName,
+    client: Client,
+    /// The zone's id, once it was looked up.
+    zone_id: Mutex<Option<Box<RawValue>>>,
+}
+
+/// What was read for some names.
+struct Found {
+    items: Vec<Item>,
+    serial: Option<u32>,
+    /// The variables that hold for the whole zone.
+    fixed: Vars,
+}
+
+impl Rest {
+    /// The zone `zone` behind `api`; one exchange may take as long as `timeout`, a whole read or write ten times that.
+    pub fn new(zone: DnsName, api: Api, timeout: Duration) -> Self {
+        Self { client: Client::new(api, zone.clone(), timeout), zone, zone_id: Mutex::new(None) }
+    }
+
+    fn api(&self) -> &Api {
+        &self.client.api
+    }
+
+    async fn look(&self, names: &BTreeSet<DnsName>, budget: &mut Budget) -> Result<Found, Fault> {
+        let known = self.zone_id.lock().unwrap_or_else(PoisonError::into_inner).take();
+        let outcome = match &known {
+            Some(id) => self.list(names, Some(id), budget).await,
+            None => self.look_up_and_list(names, budget).await,
+        };
+        match outcome {
+            // The zone may have been made anew, with another id.
+            Err(fault) if known.is_some() && fault.kind == FaultKind::Refused => {
+                self.look_up_and_list(names, budget).await
+            }
+            Ok(found) => {
+                if known.is_some() {
+                    *self.zone_id.lock().unwrap_or_else(PoisonError::into_inner) = known;
+                }
+                Ok(found)
+            }
+            outcome => outcome,
+        }
+    }
+
+    async fn look_up_and_list(&self, names: &BTreeSet<DnsName>, budget: &mut Budget) -> Result<Found, Fault> {
+        let id = match &self.api().lookup {
+            Some(lookup) => Some(self.look_up(lookup, budget).await?),
+            None => None,
+        };
+        let found = self.list(names, id.as_deref(), budget).await?;
+        *self.zone_id.lock().unwrap_or_else(PoisonError::into_inner) = id;
+        Ok(found)
+    }
+
+    async fn look_up(&self, lookup: &Lookup, budget: &mut Budget) -> Result<Box<RawValue>, Fault> {
+        let (mut ids, mut seen) = (Vec::new(), 0_usize);
+        let zone = &self.zone;
+        let each = |_: &RawValue, zones: Vec<&RawValue>| {
+            seen += zones.len();
+            for one in zones {
+                let name = lookup.name.find(one).and_then(text).ok_or_else(|| Unfit::nothing("name of a zone"))?;
+                if DnsName::parse(&name).is_ok_and(|name| name == *zone) {
+                    let id = lookup.id.find(one).filter(|id| items::is_id(id));
+                    ids.push(id.ok_or_else(|| Unfit::nothing("usable id of the zone"))?.to_owned());
+                }
+            }
+            Ok(())
+        };
+        self.client.walk(Errand::Lookup, &lookup.pages, &self.api().values, budget, each).await?;
+        let origin = &self.client.origin;
+        if ids.len() > 1 {
+            let why = format!("{origin} shows {} zones {zone}, and nothing tells which is meant", ids.len());
+            return Err(Fault::refused(why, "let the token see only one of them, or name its id in the description"));
+        }
+        ids.pop().ok_or_else(|| {
+            let why = format!("{origin} shows no zone {zone} ({seen} others)");
+            Fault::refused(why, "correct `zone`, or let the token see it")
+        })
+    }
+
+    async fn list(
+        &self,
+        names: &BTreeSet<DnsName>,
+        id: Option<&RawValue>,
+        budget: &mut Budget,
+    ) -> Result<Found, Fault> {
+        let api = self.api();
+        let fixed = match id {
+            Some(id) => api.values.clone().with("zone_id", Var::json(id)),
+            None => api.values.clone(),
+        };
+        let concern = Concern::new(&self.zone, names);
+        let (mut items, mut serial) = (Vec::new(), None);
+        let mut each = |answer: &RawValue, page: Vec<&RawValue>| {
+            if let Some(at) = &api.list.serial {
+                serial = at.find(answer).and_then(text).and_then(|text| text.parse().ok()).or(serial);
+            }
+            for raw in page {
+                items.extend(items::read(api, &concern, raw)?);
+            }
+            Ok(())
+        };
+        if api.list.by_name {
+            for name in names {
+                let vars = plan::named(api, &fixed, &self.zone, name);
+                self.client.walk(Errand::List, &api.list.pages, &vars, budget, &mut each).await?;
+            }
+        } else {
+            self.client.walk(Errand::List, &api.list.pages, &fixed, budget, &mut each).await?;
+        }
+        Ok(Found { items, serial, fixed })
+    }
+
+    async fn observe(&self, names: &BTreeSet<DnsName>) -> Result<Observed, Fault> {
+        let found = self.look(names, &mut self.client.budget()).await?;
+        let names = items::standings(&found.items, names, &self.api().shape)
+            .map_err(|unfit| self.client.unfit(Errand::List, unfit))?;
+        Ok(Observed { names, serial: found.serial })
+    }
+
+    async fn write(&self, changes: &[Change]) -> Result<Applied, Fault> {
+        let mut budget = self.client.budget();
+        let names: BTreeSet<DnsName> = changes.iter().map(|change| change.name.clone()).collect();
+        if let Some(stray) = names.iter().find(|name| !name.is_in(&self.zone)) {
+            let why = format!("{stray} is outside the zone {}", self.zone);
+            return Err(Fault::refused(why, "give the record a provider whose zone it is in"));
+        }
+        let found = self.look(&names, &mut budget).await?;
+        self.compare(changes, &found, &names)?;
+        let index = Index::new(&found.items);
+        let tasks = plan::plan(self.api(), changes, &index);
+        for (done, task) in tasks.iter().enumerate() {
+            if let Err(fault) = self.perform(task, &found.fixed, &index, &names, &mut budget).await {
+                return Err(match done {
+                    0 => fault,
+                    _ => Fault {
+                        kind: FaultKind::InDoubt,
+                        why: format!("{done} of {} requests were taken, the next was not: {}", tasks.len(), fault.why),
+                        ..fault
+                    },
+                });
+            }
+        }
+        let requests = if tasks.len() == 1 { "1 request".into() } else { format!("{} requests", tasks.len()) };
+        Ok(Applied { detail: format!("{requests} taken by {}", self.client.origin) })
+    }
+
+    /// Whether all still stands as it did when the plan was made.
+    fn compare(&self, changes: &[Change], found: &Found, names: &BTreeSet<DnsName>) -> Result<(), Fault> {
+        let standings = items::standings(&found.items, names, &self.api().shape)
+            .map_err(|unfit| self.client.unfit(Errand::List, unfit))?;
+        for change in changes {
+            let standing = standings.get(&change.name);
+            let set = standing.and_then(|standing| standing.sets.get(&change.rtype));
+            if set != change.before.as_ref() || standing.is_some_and(|standing| standing.obstacle.is_some()) {
+                let (origin, Change { name, rtype, .. }) = (&self.client.origin, change);
+                let why = format!("what stands at {rtype} {name} at {origin} is not what was read before");
+                return Err(Fault::new(FaultKind::Conflict, why, "it is read and planned again"));
+            }
+        }
+        Ok(())
+    }
+
+    async fn perform<'a>(
+        &self,
+        task: &Task<'a>,
+        fixed: &Vars,
+        index: &Index<'a>,
+        names: &BTreeSet<DnsName>,
+        budget: &mut Budget,
+    ) -> Result<(), Fault> {
+        let what = task.what();
+        let (fresh, etag) = match task.item {
+            Some(item) => self.refresh(task, item, fixed, names, budget).await?,
+            None => (None, None),
+        };
+        let item = fresh.as_ref().or(task.item);
+        let ready = task.ready(self.api(), fixed, &self.zone, index, item).ok_or_else(|| {
+            let why = format!("{} shows {what} in a form that cannot be written back", self.client.origin);
+            Fault::refused(why, "compare `item` in the description with what the API answers")
+        })?;
+        let errand = Errand::Write(&what);
+        self.client.send(errand, ready.request, &ready.vars, (ready.body, etag), budget).await.map(drop)
+    }
+
+    /// The item as it stands now, with its entity tag, where the API can show a single one.
+    async fn refresh(
+        &self,
+        task: &Task<'_>,
+        item: &Item,
+        fixed: &Vars,
+        names: &BTreeSet<DnsName>,
+        budget: &mut Budget,
+    ) -> Result<(Option<Item>, Option<HeaderValue>), Fault> {
+        let (Some(get), Some(change)) = (&self.api().get, task.changes.first()) else { return Ok((None, None)) };
+        let what = task.what();
+        let errand = Errand::Get(&what);
+        let vars = plan::vars(self.api(), fixed, &self.zone, change, Some(item));
+        let reply = self.client.send(errand, &get.request, &vars, (None, None), budget).await?;
+        let raw = get.item.find(self.client.json(errand, &reply)?);
+        let raw = raw.ok_or_else(|| self.client.unfit(errand, Unfit::nothing("item")))?;
+        let now = items::read(self.api(), &Concern::new(&self.zone, names), raw)
+            .map_err(|unfit| self.client.unfit(errand, unfit))?;
+        let Some(now) = now.filter(|now| now.is_as(item)) else {
+            let why = format!("{what} at {} changed while it was about to be written", self.client.origin);
+            return Err(Fault::new(FaultKind::Conflict, why, "it is read and planned again"));
+        };
+        if !get.etag {
+            return Ok((Some(now), None));
+        }
+        // A weak tag never matches (RFC 9110, section 13.1.1).
+        let strong = reply.etag.filter(|tag| tag.as_bytes().starts_with(b"\""));
+        let Some(tag) = strong else {
+            let why = format!("{} sends no strong entity tag (RFC 9110, 8.8.3) with {what}", self.client.origin);
+            return Err(Fault::refused(why, "remove `get.etag` from the description"));
+        };
+        Ok((Some(now), Some(tag)))
+    }
+}
+
+impl Provider for Rest {
+    fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
+        Box::pin(self.observe(names))
+    }
+
+    fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied> {
+        Box::pin(async move {
+            if changes.is_empty() {
+                return Ok(Applied::default());
+            }
+            self.write(changes).await
+        })
+    }
+
+    fn target(&self) -> String {
+        self.api().base.to_string()
+    }
+
+    fn means(&self, count: usize) -> String {
+        let plural = |count: usize| if count == 1 { "" } else { "s" };
+        let origin = &self.client.origin;
+        match &self.api().shape {
+            Shape::RrSet { replace, .. } => {
+                let requests = match replace.payload {
+                    Payload::Together { most, .. } => count.div_ceil(most.max(1)),
+                    Payload::Body(_) | Payload::Whole => count,
+                };
+                format!("{count} change{} in {requests} request{} to {origin}", plural(count), plural(requests))
+            }
+            Shape::Record { .. } => format!("{count} change{}, a request for each address, to {origin}", plural(count)),
+        }
+    }
+}

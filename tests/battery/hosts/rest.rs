@@ -1,0 +1,158 @@
+//! HTTP APIs by the descriptions that come with the program: PowerDNS's own, and the two shapes of the tests' API.
+
+use std::time::Duration;
+
+use fingerpost::config::ProviderKind;
+use fingerpost::name::DnsName;
+use fingerpost::provider::rest::Rest;
+use fingerpost::provider::{Provider, RecordType, RrSet};
+
+use super::rfc2136::Update;
+use crate::common::powerdns::{API_KEY, PowerDns};
+use crate::common::record_api::{Body, Pages, RecordApi, Reply, TOKEN};
+use crate::common::{ZONE, at, dns};
+use crate::home::{BASE, Home};
+use crate::host::{Feature, Host, LONG};
+
+/// The provider that a configuration with the shipped description `name` makes of `server`.
+fn rest(name: &str, server: &str, token: &str, timeout: Duration) -> Box<dyn Provider> {
+    let home = Home::new();
+    home.write("token", token.as_bytes(), 0o600);
+    let description = format!("{}/config/providers/{name}.toml", env!("CARGO_MANIFEST_DIR"));
+    let table = format!(
+        "[provider.api]\nkind = \"rest\"\nzone = \"{ZONE}\"\ndescription = {description:?}\n\
+         values = {{ server = \"{server}\" }}\ntoken = {{ file = \"token\" }}\n"
+    );
+    let mut loaded = home.load(&format!("{BASE}\n{table}"));
+    let ProviderKind::Rest(api) = loaded.config.providers.remove("api").unwrap().kind else { panic!("another kind") };
+    Box::new(Rest::new(dns(ZONE), *api, timeout))
+}
+
+/// PowerDNS by its HTTP API; all around it by DNS, as with updates.
+pub(crate) struct Hosted(Update<PowerDns>);
+
+impl Host for Hosted {
+    const CANNOT: &[(Feature, &str)] = &[];
+    const WILDCARDS_ANSWER: bool = false;
+
+    fn start(lines: &str) -> Self {
+        Self(Update::start(lines))
+    }
+
+    fn provider(&self, timeout: Duration) -> Box<dyn Provider> {
+        rest("powerdns", &PowerDns::api(&self.0.server), API_KEY, timeout)
+    }
+
+    fn stranger(&self) -> Option<Box<dyn Provider>> {
+        Some(rest("powerdns", &PowerDns::api(&self.0.server), "not the key", LONG))
+    }
+
+    fn look(&self, name: &DnsName, rtype: &str) -> Vec<String> {
+        self.0.look(name, rtype)
+    }
+
+    fn edit(&self, name: &DnsName, rtype: RecordType, set: Option<&RrSet>) {
+        self.0.edit(name, rtype, set);
+    }
+
+    fn stop(&mut self) {
+        self.0.stop();
+    }
+
+    fn start_again(&mut self) {
+        self.0.start_again();
+    }
+
+    fn pause(&mut self, paused: bool) {
+        self.0.pause(paused);
+    }
+}
+
+/// How the tests' API is spoken to: by a shipped description.
+pub(crate) trait Shape {
+    const DESCRIPTION: &str;
+    /// How it has its lists cut.
+    const PAGES: Pages;
+}
+
+/// One item a record, with an id.
+pub(crate) struct ByRecord;
+
+impl Shape for ByRecord {
+    const DESCRIPTION: &str = "record";
+    const PAGES: Pages = Pages::Number;
+}
+
+/// One item an RRset.
+pub(crate) struct BySet;
+
+impl Shape for BySet {
+    const DESCRIPTION: &str = "rrset";
+    const PAGES: Pages = Pages::Cursor;
+}
+
+/// The tests' API.
+pub(crate) struct Own<S> {
+    api: RecordApi,
+    shape: std::marker::PhantomData<S>,
+}
+
+impl<S> Own<S> {
+    /// It answers so, whatever is asked.
+    fn answers(&self, body: Option<Body>) {
+        self.api.zone().trick = body.map(|body| -> Box<dyn Fn(&_) -> _ + Send> {
+            Box::new(move |_: &_| Some(Reply { status: 200, body: body.clone(), ..Reply::default() }))
+        });
+    }
+}
+
+impl<S: Shape> Host for Own<S> {
+    const CANNOT: &[(Feature, &str)] = &[(Feature::Serial, "the API lists no SOA")];
+    const WILDCARDS_ANSWER: bool = false;
+    // It takes 30 to 86400 seconds, as many APIs have limits of their own (common practice, no source).
+    const TTLS: [u32; 3] = [30, 31, 86_400];
+
+    fn start(lines: &str) -> Self {
+        let api = RecordApi::start(ZONE);
+        api.zone().pages = S::PAGES;
+        for line in lines.lines() {
+            let [label, ttl, rtype, data] = line.splitn(4, ' ').collect::<Vec<_>>()[..] else { panic!("{line}") };
+            let data = data.trim_end_matches('.');
+            api.zone().add(at(label).as_str(), rtype, ttl.parse().unwrap(), data);
+        }
+        Self { api, shape: std::marker::PhantomData }
+    }
+
+    fn provider(&self, timeout: Duration) -> Box<dyn Provider> {
+        rest(S::DESCRIPTION, &self.api.url(), TOKEN, timeout)
+    }
+
+    fn stranger(&self) -> Option<Box<dyn Provider>> {
+        Some(rest(S::DESCRIPTION, &self.api.url(), "not the token", LONG))
+    }
+
+    fn look(&self, name: &DnsName, rtype: &str) -> Vec<String> {
+        let records = self.api.zone().at(name.as_str(), rtype);
+        records.into_iter().map(|(ttl, data)| format!("{ttl} {data}")).collect()
+    }
+
+    fn edit(&self, name: &DnsName, rtype: RecordType, set: Option<&RrSet>) {
+        let mut zone = self.api.zone();
+        zone.records.retain(|_, record| record["name"] != name.as_str() || record["type"] != rtype.to_string());
+        for (set, address) in set.iter().flat_map(|set| set.addresses.iter().map(move |address| (set, address))) {
+            zone.add(name.as_str(), &rtype.to_string(), set.ttl.into(), &address.to_string());
+        }
+    }
+
+    fn stop(&mut self) {
+        self.answers(Some(Body::Cut));
+    }
+
+    fn start_again(&mut self) {
+        self.answers(None);
+    }
+
+    fn pause(&mut self, paused: bool) {
+        self.answers(paused.then_some(Body::Trickle));
+    }
+}

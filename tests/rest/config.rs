@@ -1,0 +1,329 @@
+//! The descriptions that come with the program, and bad ones: each is refused with its message, offline.
+
+use std::fmt::Write as _;
+
+use proptest::prelude::*;
+
+use crate::home::{BASE, Home};
+use crate::{POWERDNS, RECORD, RRSET};
+
+/// What is changed in the description, what is changed in its provider's table, and the whole message.
+struct Case {
+    from: &'static str,
+    to: &'static str,
+    message: &'static str,
+}
+
+const fn case(from: &'static str, to: &'static str, message: &'static str) -> Case {
+    Case { from, to, message }
+}
+
+const PROVIDER: &str = "[provider.api]\nkind = \"rest\"\nzone = \"heronmill.example\"\ndescription = \"api.toml\"\n\
+                        values = { server = \"https://api.dnshost.example\" }\ntoken = { file = \"gauge.key\" }\n";
+
+/// The message for `description` with `provider` as its table.
+fn problems(description: &str, provider: &str) -> String {
+    let home = Home::new();
+    home.write("api.toml", description.as_bytes(), 0o644);
+    home.problems(&format!("{BASE}\n{provider}"))
+}
+
+#[track_caller]
+fn all(base: &str, cases: &[Case]) {
+    let mut wrong = String::new();
+    for Case { from, to, message } in cases {
+        assert_eq!(base.matches(from).count(), 1, "{from:?} must stand once");
+        let got = problems(&base.replace(from, to), PROVIDER);
+        if got != *message {
+            writeln!(wrong, "\n< {from}\n> {to}\nwanted\n{message}\ngot\n{got}").unwrap();
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong}");
+}
+
+/// A description with every commented key of it set, as far as they go together.
+fn uncommented(text: &str) -> String {
+    let line = |line: &str| {
+        line.strip_prefix('#').filter(|rest| !rest.starts_with([' ', '\n']) && !rest.is_empty()).map(str::to_owned)
+    };
+    text.lines().map(|text| line(text).unwrap_or_else(|| text.to_owned())).collect::<Vec<_>>().join("\n")
+}
+
+#[test]
+fn those_that_come_with_the_program_hold() {
+    for description in [POWERDNS, RECORD, RRSET] {
+        assert_eq!(problems(description, PROVIDER), "");
+    }
+    // With every key that can be beside the others.
+    let record = uncommented(RECORD).replace("\nkind = \"bearer\"", "");
+    assert_ne!(record, RECORD);
+    assert_eq!(problems(&record, PROVIDER), "");
+    let rrset = uncommented(RRSET).replace("\nwhole = true", "");
+    let rrset = rrset.replace(
+        "method = \"PUT\"\nuri = \"/zones/{zone}/rrsets/{relative}/{type}\"",
+        "uri = \"/zones/{zone}/rrsets\"",
+    );
+    let (before, after) = (rrset.find("[get]").unwrap(), rrset.find("[item]").unwrap());
+    assert_eq!(problems(&format!("{}{}", &rrset[..before], &rrset[after..]), PROVIDER), "");
+}
+
+#[test]
+fn a_bad_description_of_records_has_its_message() {
+    all(
+        RECORD,
+        &[
+            case(
+                "shape = \"record\"",
+                "",
+                "api.toml: shape: this key is required and missing; add it, for example: shape = \"record\", or \"rrset\"",
+            ),
+            case(
+                "shape = \"record\"",
+                "shape = \"records\"",
+                "api.toml:20: shape: \"records\" is not one of \"record\", \"rrset\"; did you mean \"record\"?",
+            ),
+            case("shape = \"record\"", "shape = \"record", "api.toml:20: column 16: not TOML: invalid basic string"),
+            case(
+                "[list]\n",
+                "[lst]\n",
+                "api.toml:41: lst: unknown key; did you mean `list`?\napi.toml: list.uri: this key is required and missing; add it, for example: uri = \"/zones/{zone}/records\"",
+            ),
+            case(
+                "[delete]\nmethod = \"DELETE\"\nuri = \"/zones/{zone_id}/records/{record_id}\"",
+                "",
+                "api.toml: delete.uri: this key is required and missing; add it, for example: uri = \"/zones/{zone}/records\"",
+            ),
+            case(
+                "{ first_page = 1, last_page = \"/meta/pages\" }",
+                "{ first_page = 1, last_page = \"meta\" }",
+                "api.toml:49: list.paging.last_page: \"meta\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
+            ),
+            case(
+                "{ first_page = 1, last_page = \"/meta/pages\" }",
+                "{ next = \"/a\", cursor = \"/b\" }",
+                "api.toml:45: list.uri: \"/zones/{zone_id}/records?per_page=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:49: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
+            ),
+            case(
+                "per_page=100{&page}",
+                "per_page=100",
+                "api.toml:49: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
+            ),
+            case(
+                "per_page=100{&page}",
+                "per_page=100{&page",
+                "api.toml:45: list.uri: \"/zones/{zone_id}/records?per_page=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/zones/{zone}/records{?name,type}\"",
+            ),
+            case(
+                "uri = \"/zones/{zone_id}/records\"",
+                "uri = \"{+values.path}/{name}\"",
+                "api.toml:74: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
+            ),
+            case(
+                "uri = \"/zones/{zone_id}/records\"",
+                "uri = \"@elsewhere.example/{zone_id}\"",
+                "api.toml:74: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
+            ),
+            case(
+                "uri = \"/zones/{zone_id}/records\"",
+                "uri = \"/zones/{zone_id}/{values.path}\"",
+                "fingerpost.toml:69: provider.api.values: the description needs the value `path`; add path = \"…\" here",
+            ),
+            case(
+                "uri = \"/zones/{zone_id}/records\"",
+                "uri = \"/zones/{record_id}\"",
+                "api.toml:74: create.uri: \"/zones/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
+            ),
+            case(
+                "uri = \"/zones?name={zone}\"",
+                "uri = \"/zones/{zone_id}\"",
+                "api.toml:35: zone.uri: \"/zones/{zone_id}\" has the unknown variable `zone_id`; add the step [zone] that looks it up",
+            ),
+            case(
+                "'{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
+                "'{ \"content\": \"{adress}\" }'",
+                "api.toml:84: replace.body: \"{ \\\"content\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
+            ),
+            case(
+                "'{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
+                "'{ \"content\": }'",
+                "api.toml:84: replace.body: \"{ \\\"content\\\": }\" is not JSON: expected value at line 1 column 14; write JSON in single quotes: '{ \"name\": \"{name}\", \"ttl\": \"{ttl}\" }'",
+            ),
+            case(
+                "body = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
+                "",
+                "api.toml:80: replace.body: this key is required and missing; add it, for example: body = '{ \"ttl\": \"{ttl}\" }'",
+            ),
+            case(
+                "body = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
+                "change = '{}'\nbody = '{}'",
+                "api.toml:82: replace.uri: \"/zones/{zone_id}/records/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:84: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:85: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
+            ),
+            case(
+                "body = '{ \"name\": \"{name}\", \"type\": \"{type}\", \"ttl\": \"{ttl}\", \"content\": \"{address}\" }'",
+                "whole = true",
+                "api.toml:75: create.whole: there is no item yet that could be sent whole; write a `body`",
+            ),
+            case(
+                "method = \"POST\"",
+                "method = \"SEND\"",
+                "api.toml:73: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
+            ),
+            case(
+                "base = \"{+values.server}/v1\"",
+                "base = \"http://api.dnshost.example/v1\"",
+                "api.toml:23: base: with its values put in, it would send the token unencrypted; use https: http is for a loopback address only",
+            ),
+            case(
+                "base = \"{+values.server}/v1\"",
+                "base = \"{values.server}/v1\"",
+                "api.toml:23: base: with its values put in, it is not a URL: relative URL without a base; write it whole, such as \"https://echo.north.example/\"",
+            ),
+            case(
+                "#headers = { Accept = \"application/vnd.dnshost+json\" }",
+                "headers = { Authorization = \"x\", \"a b\" = \"c\", Accept = \"é{zone}\" }",
+                "api.toml:25: headers.Authorization: \"Authorization\" is a header that is set in another way; remove it\napi.toml:25: headers.\"a b\": \"a b\" is not the name of a header (RFC 9110, 5.1); write it like \"X-API-Key\"",
+            ),
+            case(
+                "[auth]\nkind = \"bearer\"",
+                "[auth]\nkind = \"header\"",
+                "api.toml:28: auth.header: this key is required and missing; add it, for example: header = \"X-API-Key\"",
+            ),
+            case(
+                "[auth]\nkind = \"bearer\"",
+                "[auth]\nkind = \"basic\"\nheader = \"X\"",
+                "fingerpost.toml:65: provider.api: the description's authorisation is basic, and no `user` is set; add user = \"name\"\napi.toml:30: auth.header: only the kind \"header\" has a header of its own; remove it",
+            ),
+            case(
+                "etag = true",
+                "etag = \"true\"",
+                "api.toml:58: get.etag: true or false is needed here, and this is text; write it without quotes",
+            ),
+            case(
+                "message = \"/error/message\"",
+                "message = \"/error~message\"",
+                "api.toml:94: answer.message: \"/error~message\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
+            ),
+        ],
+    );
+}
+
+#[test]
+fn a_bad_description_of_rrsets_has_its_message() {
+    all(
+        RRSET,
+        &[
+            case(
+                "new_member = '{ \"value\": \"{address}\" }'",
+                "new_member = '{ \"value\": \"{addresses}\" }'",
+                "api.toml:47: item.new_member: \"{ \\\"value\\\": \\\"{addresses}\\\" }\" has the unknown variable `addresses`; did you mean `address`?",
+            ),
+            case(
+                "\"records\": \"{members}\" }'\n\n# Changes",
+                "\"records\": \"x {members}\" }'\n\n# Changes",
+                "api.toml:54: create.body: \"{ \\\"name\\\": \\\"{relative}\\\", \\\"type\\\": \\\"{type}\\\", \\\"ttl\\\": \\\"{ttl}\\\", \\\"record… has `members`, a list, within text; let it be a whole string in a body: \"{addresses}\"",
+            ),
+            case(
+                "[create]\nmethod = \"POST\"\nuri = \"/zones/{zone}/rrsets\"\nbody = '{ \"name\": \"{relative}\", \"type\": \"{type}\", \"ttl\": \"{ttl}\", \"records\": \"{members}\" }'",
+                "",
+                "api.toml:55: replace: what is not there yet cannot be sent whole; add the step [create]",
+            ),
+            case(
+                "whole = true\n",
+                "whole = true\nbody = '{}'\nmost = 5\n",
+                "api.toml:62: replace.body: the whole item is sent; remove this, or `whole`\napi.toml:63: replace.most: only `change` has a most; remove it",
+            ),
+        ],
+    );
+}
+
+#[test]
+fn values_are_all_used_and_all_there() {
+    let of = |from: &str, to: &str| problems(RECORD, &crate::changed(PROVIDER, from, to));
+    let values = "values = { server = \"https://api.dnshost.example\" }";
+    assert_eq!(
+        of(values, "values = { sever = \"https://api.dnshost.example\" }"),
+        "fingerpost.toml:69: provider.api.values.sever: the description uses no such value; did you mean `server`?\n\
+         fingerpost.toml:69: provider.api.values: the description needs the value `server`; add server = \"…\" here"
+    );
+    assert_eq!(
+        of(values, ""),
+        "fingerpost.toml:65: provider.api.values: the description needs the value `server`; add server = \"…\" here"
+    );
+    assert_eq!(
+        of(values, "values = { server = \"https://u:p@api.dnshost.example\" }"),
+        "api.toml:23: base: with its values put in, it holds a user name or password, which would end up in logs; remove it from the URL"
+    );
+    assert_eq!(
+        of(values, "values = { server = \"https://api.dnshost.example\" }\nuser = \"keeper\""),
+        "fingerpost.toml:70: provider.api.user: only basic authorisation has a user, and the description has another; remove it"
+    );
+    // A loopback address may go without encryption.
+    for host in ["127.0.0.1:8081", "[::1]:8081", "localhost"] {
+        assert_eq!(of("https://api.dnshost.example", &format!("http://{host}")), "");
+    }
+}
+
+#[test]
+fn a_secret_that_no_header_may_hold() {
+    for secret in ["two\nlines", "bell\u{7}", "é"] {
+        let home = Home::new();
+        home.write("api.toml", RECORD.as_bytes(), 0o644);
+        home.write("token", secret.as_bytes(), 0o600);
+        let got = home.problems(&format!("{BASE}\n{}", crate::changed(PROVIDER, "gauge.key", "token")));
+        let wanted = "fingerpost.toml:70: provider.api.token: the secret holds a sign that no HTTP header may hold; put the token there and nothing else";
+        assert_eq!(got, wanted);
+    }
+}
+
+/// A hold ends when the description changes, or the token; and stays when nothing does.
+#[test]
+fn the_fingerprint_stands_for_the_description() {
+    let of = |description: &str, token: &str| {
+        let home = Home::new();
+        home.write("api.toml", description.as_bytes(), 0o644);
+        home.write("token", token.as_bytes(), 0o600);
+        let text = format!("{BASE}\n{}", crate::changed(PROVIDER, "gauge.key", "token"));
+        let loaded = home.load(&text);
+        assert!(!format!("{loaded:?}").contains("river-and-weir"));
+        // The directory differs from home to home, so the digests are compared in one.
+        let first = loaded.config.providers["api"].fingerprint.clone();
+        let again = home.load(&text).config.providers["api"].fingerprint.clone();
+        home.write("api.toml", crate::changed(description, "\"/id\"", "\"/uuid\"").as_bytes(), 0o644);
+        let other = home.load(&text).config.providers["api"].fingerprint.clone();
+        home.write("token", b"another-token", 0o600);
+        let third = home.load(&text).config.providers["api"].fingerprint.clone();
+        (first == again, first == other, other == third)
+    };
+    assert_eq!(of(RECORD, "river-and-weir"), (true, false, false));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn no_description_panics(which in 0..3usize, at in 0..10_000usize, cut in 0..30usize, put in r#"[\[\]{}="'.,/~\n a-z0-9é]{0,12}"#) {
+        let text = [POWERDNS, RECORD, RRSET][which];
+        let start = text.floor_char_boundary(at % text.len());
+        let end = text.floor_char_boundary((start + cut).min(text.len()));
+        let _ = problems(&format!("{}{put}{}", &text[..start], &text[end..]), PROVIDER);
+    }
+
+    #[test]
+    fn values_of_any_type_do_not_panic(
+        which in 0..3usize,
+        key in 0..60usize,
+        value in prop::sample::select(vec![
+            "0", "-1", "9223372036854775807", "1.5", "nan", "true", "\"\"", "\"x\"", "\"{\"", "\"{a}\"", "\"{+values.server}\"",
+            "\"/~\"", "\"é\\u0000\"", "[]", "[[]]", "[{}]", "{}", "{ a.b = 1 }", "1979-05-27T07:32:00Z", "'[[[[\"{ttl}\"]]]]'",
+        ]),
+    ) {
+        let text = [POWERDNS, RECORD, RRSET][which];
+        let lines: Vec<_> = text.lines().collect();
+        let settable: Vec<_> = (0..lines.len()).filter(|at| lines[*at].contains(" = ") && !lines[*at].starts_with('#')).collect();
+        let at = settable[key % settable.len()];
+        let name = lines[at].split(" = ").next().unwrap();
+        let line = format!("{name} = {value}");
+        let text: Vec<_> = lines.iter().enumerate().map(|(n, old)| if n == at { line.as_str() } else { old }).collect();
+        let _ = problems(&text.join("\n"), PROVIDER);
+    }
+}

@@ -1,0 +1,252 @@
+//! An API whose items are single records with an id, as `config/providers/record.toml` has it.
+
+use fingerpost::provider::RecordType::{A, Aaaa};
+use fingerpost::provider::{FaultKind, Obstacle, Provider};
+
+use crate::common::record_api::{Body, Pages, RecordApi, Reply};
+use crate::common::*;
+use crate::{PASSING, RECORD, change, changed, faulty, own, read, run_case};
+
+/// An API with something of everything in it.
+fn api() -> RecordApi {
+    let api = RecordApi::start(ZONE);
+    let mut zone = api.zone();
+    zone.add(ZONE, "SOA", 300, "ns1 hostmaster 1 3600 900 604800 300");
+    zone.add(ZONE, "NS", 300, "ns1.heronmill.example.");
+    zone.add("gauge.heronmill.example", "A", 120, "203.0.113.9");
+    zone.add("gauge.heronmill.example", "TXT", 120, "level");
+    zone.add("mill.heronmill.example", "A", 300, "203.0.113.9");
+    zone.add("mill.heronmill.example", "A", 300, "198.51.100.99");
+    zone.add("mill.heronmill.example", "AAAA", 60, "2001:DB8:0::9");
+    zone.add("cam.heronmill.example", "CNAME", 300, "Gauge.heronmill.example");
+    zone.add("sub.heronmill.example", "NS", 300, "ns.sub.heronmill.example");
+    zone.add("ns.sub.heronmill.example", "A", 300, "198.51.100.53");
+    zone.add("old.heronmill.example", "DNAME", 300, "new.example");
+    zone.add("*.w.heronmill.example", "A", 300, "203.0.113.9");
+    zone.page_size = 4;
+    drop(zone);
+    api
+}
+
+/// The description with this paging.
+fn paged(pages: Pages) -> String {
+    let by_number = "{ first_page = 1, last_page = \"/meta/pages\" }";
+    match pages {
+        Pages::Number => RECORD.to_owned(),
+        Pages::Cursor => changed(&changed(RECORD, by_number, "{ cursor = \"/meta/next\" }"), "{&page}", "{&cursor}"),
+        Pages::Link => changed(&changed(RECORD, by_number, "{ next = \"/meta/link\" }"), "{&page}", ""),
+    }
+}
+
+#[test]
+fn what_stands_is_read_whatever_the_paging() {
+    for pages in [Pages::Number, Pages::Cursor, Pages::Link] {
+        let api = api();
+        api.zone().pages = pages;
+        let names = ["gauge", "mill", "cam", "sub", "x.sub", "a.old", "*.w", "y.w", "nothing"].map(at);
+        let provider = own(&paged(pages), &api.url());
+        let seen = run_case(read(&provider, &names)).unwrap();
+        assert_eq!(seen.names.len(), 9);
+        let sets = |label: &str| seen.names[&at(label)].sets.clone().into_iter().collect::<Vec<_>>();
+        assert_eq!(sets("gauge"), [(A, set(120, &["203.0.113.9"]))]);
+        let mill = [(A, set(300, &["203.0.113.9", "198.51.100.99"])), (Aaaa, set(60, &["2001:db8::9"]))];
+        assert_eq!(sets("mill"), mill);
+        assert_eq!(sets("*.w"), [(A, set(300, &["203.0.113.9"]))]);
+        let obstacle = |label: &str| seen.names[&at(label)].obstacle.clone();
+        assert_eq!(obstacle("cam"), Some(Obstacle::Cname("gauge.heronmill.example.".into())));
+        // RFC 1034, section 4.2.1, and RFC 6672, section 3.1.
+        let cut = Some(Obstacle::Delegated("sub.heronmill.example".into()));
+        assert_eq!((obstacle("sub"), obstacle("x.sub")), (cut.clone(), cut));
+        assert_eq!(obstacle("a.old"), Some(Obstacle::Cname("a.new.example.".into())));
+        for empty in ["cam", "sub", "x.sub", "y.w", "nothing"] {
+            assert_eq!(sets(empty), []);
+        }
+        // Twelve records in pages of four, and the zone's id before them.
+        assert_eq!(api.zone().asked.len(), 4);
+    }
+    // Without the last page's number, one that is empty ends the list; a request for each name needs no list.
+    let api = api();
+    let provider = own(&changed(RECORD, ", last_page = \"/meta/pages\"", ""), &api.url());
+    assert_eq!(run_case(read(&provider, &[at("gauge")])).unwrap().names[&at("gauge")].sets.len(), 1);
+    assert_eq!(api.zone().asked.len(), 5);
+}
+
+#[test]
+fn changes_are_written_and_no_name_is_dark_in_between() {
+    let api = api();
+    let provider = own(RECORD, &api.url());
+    let mill = set(300, &["203.0.113.9", "198.51.100.99"]);
+    let changes = [
+        change("new", Aaaa, None, set(77, &["2001:db8::1", "2001:db8::2"])),
+        change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"])),
+        // Two become one, and one becomes three.
+        change("mill", A, Some(mill), set(300, &["203.0.113.77"])),
+        change("mill", Aaaa, Some(set(60, &["2001:db8::9"])), set(90, &["2001:db8::9", "2001:db8::a", "2001:db8::b"])),
+        change("@", A, None, set(120, &["203.0.113.77"])),
+    ];
+    let names: Vec<_> = changes.iter().map(|change| change.name.clone()).collect();
+    run_case(async {
+        let applied = provider.apply(&changes).await.unwrap();
+        assert_eq!(applied.detail, format!("9 requests taken by {}", api.url()));
+        let seen = read(&provider, &names).await.unwrap();
+        for change in &changes {
+            assert_eq!(seen.names[&change.name].sets.get(&change.rtype), Some(&change.after), "{}", change.name);
+        }
+    });
+    assert_eq!(api.zone().went_dark, [""; 0]);
+    assert_eq!(api.zone().at("gauge.heronmill.example", "TXT"), [(120, "level".into())]);
+    let methods: Vec<_> = api.zone().writes().iter().map(|write| write.split(' ').next().unwrap().to_owned()).collect();
+    let wanted = ["POST", "POST", "PATCH", "PATCH", "DELETE", "PATCH", "POST", "POST", "POST"];
+    assert_eq!(methods, wanted);
+    // Nothing to change, nothing sent.
+    let same = set(120, &["203.0.113.77"]);
+    run_case(provider.apply(&[change("gauge", A, Some(same.clone()), same)])).unwrap();
+    run_case(provider.apply(&[])).unwrap();
+    assert_eq!(api.zone().writes().len(), 9);
+}
+
+#[test]
+fn what_was_changed_meanwhile_is_a_conflict_and_nothing_is_written() {
+    let api = api();
+    let provider = own(RECORD, &api.url());
+    let after = set(120, &["203.0.113.77"]);
+    for (label, before) in [
+        ("gauge", Some(set(120, &["203.0.113.8"]))),
+        ("gauge", Some(set(60, &["203.0.113.9"]))),
+        ("mill", Some(set(300, &["203.0.113.9"]))),
+        ("gauge", None),
+        ("nothing", Some(set(120, &["203.0.113.9"]))),
+        ("cam", None),
+        ("x.sub", None),
+    ] {
+        let outcome = run_case(provider.apply(&[change(label, A, before, after.clone())]));
+        faulty(outcome, FaultKind::Conflict, &[label, "not what was read"]);
+    }
+    let stray = fingerpost::provider::Change { name: dns("gauge.tern.example"), ..change("x", A, None, after) };
+    faulty(run_case(provider.apply(&[stray])), FaultKind::Refused, &["gauge.tern.example", "outside the zone"]);
+    assert_eq!(api.zone().writes(), [""; 0]);
+}
+
+/// Somebody writes between our reading of the one record and our writing: the API compares the tags (RFC 9110, 13.1.1).
+#[test]
+fn a_race_is_lost_by_the_entity_tag() {
+    let api = api();
+    let provider = own(RECORD, &api.url());
+    api.zone().trick = Some(Box::new(|asked| {
+        (asked.method == "PATCH" && asked.headers.contains_key("if-match"))
+            .then(|| Reply::text(412, "changed meanwhile"))
+    }));
+    let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))];
+    faulty(run_case(provider.apply(&changes)), FaultKind::Conflict, &["412", "changed meanwhile", "A gauge"]);
+    // Between the list and the reading of the one record.
+    api.zone().trick = Some(Box::new(|asked| {
+        let one = asked.method == "GET" && asked.target.contains("/records/");
+        let hand = serde_json::json!({ "id": 9007199254740997_u64, "name": "gauge.heronmill.example", "type": "A", "ttl": 120, "content": "203.0.113.1" });
+        one.then(|| Reply::new(200, serde_json::json!({ "record": hand })).with("ETag", "\"x\""))
+    }));
+    faulty(run_case(provider.apply(&changes)), FaultKind::Conflict, &["A gauge", "changed while"]);
+    // Gone between the two.
+    api.zone().trick = Some(Box::new(|asked| (asked.target.contains("/records/")).then(|| Reply::text(404, ""))));
+    faulty(run_case(provider.apply(&changes)), FaultKind::Conflict, &["404", "reading A gauge"]);
+    // A description that promises tags, and an API that has none, or weak ones only.
+    for tag in ["", "W/\"1\""] {
+        api.zone().trick = Some(Box::new(move |asked| {
+            let one = asked.method == "GET" && asked.target.contains("/records/");
+            let item = serde_json::json!({ "id": 9007199254740997_u64, "name": "gauge.heronmill.example", "type": "A", "ttl": 120, "content": "203.0.113.9" });
+            one.then(|| {
+                Reply::new(200, serde_json::json!({ "record": item }))
+                    .with(if tag.is_empty() { "X" } else { "ETag" }, tag)
+            })
+        }));
+        faulty(run_case(provider.apply(&changes)), FaultKind::Refused, &["no strong entity tag", "`get.etag`"]);
+    }
+    assert_eq!(api.zone().at("gauge.heronmill.example", "A"), [(120, "203.0.113.9".into())]);
+}
+
+#[test]
+fn refusals_say_which_record_and_what_the_api_said() {
+    let api = api();
+    let provider = own(RECORD, &api.url());
+    let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(7, &["203.0.113.77"]))];
+    faulty(
+        run_case(provider.apply(&changes)),
+        FaultKind::Refused,
+        &["422", "A gauge.heronmill.example", "ttl 7 is not within 30 and 86400"],
+    );
+    // After one was taken, the rest is in doubt.
+    let changes = [
+        change("new", A, None, set(120, &["203.0.113.77"])),
+        change("gauge", A, Some(set(120, &["203.0.113.9"])), set(7, &["203.0.113.77"])),
+    ];
+    faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["1 of 2 requests", "A gauge.heronmill.example"]);
+    let stranger = crate::rest(RECORD, &api.url(), "another token", crate::TIMEOUT);
+    faulty(run_case(read(&stranger, &[at("gauge")])), FaultKind::Refused, &["401", "who are you?", "check the token"]);
+}
+
+#[test]
+fn a_zone_that_is_not_there_and_one_with_a_new_id_are_told_apart() {
+    let api = api();
+    let provider = own(RECORD, &api.url());
+    let names = [at("gauge")];
+    run_case(read(&provider, &names)).unwrap();
+    // The id is remembered.
+    run_case(read(&provider, &names)).unwrap();
+    let lookups = |api: &RecordApi| api.zone().asked.iter().filter(|asked| asked.target.contains("zones?")).count();
+    assert_eq!(lookups(&api), 1);
+    // Made anew.
+    api.zone().id = "8".into();
+    run_case(read(&provider, &names)).unwrap();
+    assert_eq!(lookups(&api), 2);
+    // Gone.
+    api.zone().name = "estuary.example".into();
+    api.zone().id = "9".into();
+    let words = ["shows no zone heronmill.example", "correct `zone`"];
+    faulty(run_case(read(&provider, &names)), FaultKind::Refused, &words);
+    // Without a lookup it is the list that tells.
+    let by_name = own(crate::RRSET, &api.url());
+    faulty(run_case(read(&by_name, &names)), FaultKind::Refused, &["404", "no such zone", "at this account"]);
+    api.zone().name = ZONE.into();
+    // Twice the same zone: nothing tells which.
+    api.zone().trick = Some(Box::new(|asked| {
+        let one = serde_json::json!({ "name": ZONE, "id": 1 });
+        asked.target.contains("zones?").then(|| Reply::new(200, serde_json::json!({ "zones": [one, one] })))
+    }));
+    faulty(run_case(read(&own(RECORD, &api.url()), &names)), FaultKind::Refused, &["2 zones heronmill.example"]);
+}
+
+#[test]
+fn writes_that_end_without_an_answer_are_in_doubt_and_reads_are_not() {
+    let api = api();
+    let provider = own(RECORD, &api.url());
+    let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))];
+    let on = |method: &'static str, status, body: Body| {
+        api.zone().trick = Some(Box::new(move |asked| {
+            (asked.method == method).then(|| Reply { status, body: body.clone(), ..Reply::default() })
+        }));
+    };
+    on("PATCH", 200, Body::Cut);
+    faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["broke off"]);
+    on("PATCH", 500, Body::Nothing);
+    faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["500"]);
+    on("PATCH", 503, Body::Nothing);
+    faulty(run_case(provider.apply(&changes)), PASSING, &["503"]);
+    on("GET", 200, Body::Cut);
+    faulty(run_case(provider.apply(&changes)), PASSING, &["broke off"]);
+    faulty(run_case(read(&provider, &[at("gauge")])), PASSING, &["broke off"]);
+    assert_eq!(api.zone().at("gauge.heronmill.example", "A"), [(120, "203.0.113.9".into())]);
+    on("PATCH", 200, Body::DoneAndCut);
+    faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["broke off"]);
+    assert_eq!(api.zone().at("gauge.heronmill.example", "A"), [(120, "203.0.113.77".into())]);
+    // Nobody there at all: not a byte was sent, so nothing is in doubt.
+    let url = api.url();
+    drop(api);
+    faulty(run_case(own(RECORD, &url).apply(&changes)), PASSING, &["cannot be reached"]);
+}
+
+#[test]
+fn a_wait_that_is_asked_for_is_passed_on() {
+    let api = api();
+    api.zone().trick = Some(Box::new(|_| Some(Reply::text(429, "slowly").with("Retry-After", "90"))));
+    let kind = FaultKind::Passing { retry_after: Some(std::time::Duration::from_secs(90)) };
+    faulty(run_case(read(&own(RECORD, &api.url()), &[at("gauge")])), kind, &["429", "slowly"]);
+}
