@@ -23,6 +23,7 @@
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
+//! * [`exposure`] looks at the home as the outside sees it; all but its `look` and what that calls is pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
 //! * [`cli`] is the command line and [`commands`] has one file a command.

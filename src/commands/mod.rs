@@ -4,6 +4,7 @@ mod audit;
 mod config;
 mod daemon;
 mod echo;
+mod exposure;
 mod locate;
 mod preview;
 mod rehearse;
@@ -95,6 +96,9 @@ pub enum CommandError {
     /// An argument that the command line's own checks let through.
     #[error("{0}")]
     Usage(String),
+    /// The command needs what the configuration does not have.
+    #[error("{0}")]
+    Unconfigured(&'static str),
     /// The asynchronous runtime, or standard output.
     #[error("cannot {0}")]
     Io(&'static str, #[source] io::Error),
@@ -106,7 +110,7 @@ pub enum CommandError {
 impl CommandError {
     fn exit(&self) -> Exit {
         match self {
-            Self::Config(_) | Self::Daemon(DaemonError::Config(_)) => Exit::Config,
+            Self::Config(_) | Self::Daemon(DaemonError::Config(_)) | Self::Unconfigured(_) => Exit::Config,
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
             Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
             Self::Audit(_) => Exit::CannotWrite,
@@ -149,6 +153,7 @@ pub fn run(cli: &Cli) -> ExitCode {
             audit::show(common, record.as_deref(), since.as_deref(), event.as_deref())
         }
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
+        Command::Exposure => exposure::run(common),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),
         Command::Config(cli::Config::Check) => config::check(common),

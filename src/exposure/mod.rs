@@ -1,13 +1,19 @@
 //! What the outside can see of a home, check by check: good, amiss, or not known, with what was seen and what to do.
 //!
 //! The rules are pure, one file a check: [`masked`], [`leaks`], [`certificate`], [`reach`]; [`home`] knows which addresses
-//! are the home's.
+//! are the home's. [`look`] carries the questions out, and [`allowed`] is the one place that says who may be asked: no
+//! check contacts an address that is neither the home's own nor configured.
 
+pub mod allowed;
 pub mod certificate;
+mod dns;
 pub mod home;
+mod http;
 pub mod leaks;
+pub mod look;
 pub mod masked;
 pub mod reach;
+mod tls;
 
 use std::fmt;
 

@@ -8,6 +8,7 @@ use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
 use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind, by_provider};
+use crate::name::DnsName;
 use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::state::State;
@@ -57,6 +58,14 @@ impl Means {
         };
         let providers = config.providers.iter().map(build).collect();
         Ok(Self { config, watcher, providers, clock })
+    }
+
+    /// The zones that are kept, each with who has it.
+    pub fn zones(&self) -> impl Iterator<Item = (&DnsName, &dyn Provider)> {
+        self.config
+            .providers
+            .iter()
+            .filter_map(|(name, settings)| Some((&settings.zone, self.providers.get(name)?.as_ref())))
     }
 
     /// The families that any record wants, or any witness tells when there are no records.

@@ -147,7 +147,7 @@ fn a_chain_needs_its_middle() {
     let middle_der = middle.clone().signed_by(&key, &ca.issuer).unwrap().der().clone();
     let leaf = Ca { issuer: Issuer::new(middle, key), certificate: middle_der.clone() }.sign(params(&[NAME], 0, 90));
     assert_eq!(found(&[leaf.clone(), middle_der.clone()], &ca.roots(), day(5)).grade, Grade::Good);
-    let finding = found(&[leaf.clone()], &ca.roots(), day(5));
+    let finding = found(std::slice::from_ref(&leaf), &ca.roots(), day(5));
     assert!(finding.seen.contains("does not lead to the given `ca`"), "{}", finding.seen);
     // Signed by somebody else who goes by the same name.
     let finding = found(&[leaf, middle_der], &Ca::new().roots(), day(5));
