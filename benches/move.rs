@@ -164,6 +164,8 @@ impl Ours {
             desired: &desired,
             words: &BTreeMap::new(),
             limits: &FREE,
+            lease: None,
+            confirms: false,
         };
         let report = bring_in_step(&job, &self.books, &clock).await;
         let taken = millis(begun);

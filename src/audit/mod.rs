@@ -10,6 +10,7 @@ use std::net::IpAddr;
 use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
+use crate::confirm::wave::{Behind, Serving};
 use crate::provider::Change;
 
 /// One thing worth remembering.
@@ -66,6 +67,36 @@ pub enum Event {
         /// What ended it.
         why: String,
     },
+    /// Every server of the zone serves what an intent wrote.
+    Spread {
+        /// The `seq` of the intent.
+        intent: u64,
+        /// The provider's name.
+        provider: String,
+        /// How many of its records were waited for; the others were written again meanwhile.
+        records: u64,
+        /// Milliseconds from the reading-back until the last server was found to serve it.
+        took_ms: u64,
+        /// The servers, the quickest first.
+        servers: Vec<Serving>,
+    },
+    /// It is no longer waited for that every server serves what an intent wrote.
+    Unspread {
+        /// The `seq` of the intent.
+        intent: u64,
+        /// The provider's name.
+        provider: String,
+        /// How many of its records were waited for.
+        records: u64,
+        /// How many milliseconds were waited.
+        took_ms: u64,
+        /// The servers that serve it, the quickest first.
+        servers: Vec<Serving>,
+        /// The servers that do not.
+        missing: Vec<Behind>,
+        /// Why it is given up.
+        why: String,
+    },
     /// Something is amiss with the connection or the witnesses, from now on.
     Found {
         /// The line; absent when there is only one.
@@ -84,6 +115,16 @@ pub enum Event {
         /// What it was about.
         about: String,
     },
+    /// The lease that lets one of two daemons write has changed hands.
+    Lease {
+        /// The provider's name.
+        provider: String,
+        /// What became of it.
+        what: Hands,
+        /// Who had it before, or has it now, if that is known.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        other: Option<String>,
+    },
     /// The end of the log was unreadable after a crash and was put into a file of its own.
     SetAside {
         /// That file's name, beside the log.
@@ -94,7 +135,20 @@ pub enum Event {
 }
 
 /// The names of the events, as the log has them.
-pub const EVENTS: [&str; 8] = ["settled", "intent", "outcome", "hold", "release", "found", "gone", "set-aside"];
+pub const EVENTS: [&str; 11] =
+    ["settled", "intent", "outcome", "hold", "release", "spread", "unspread", "found", "gone", "lease", "set-aside"];
+
+/// What became of a lease, as this daemon saw it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Hands {
+    /// It is ours from now on.
+    Taken,
+    /// It was ours, and is no more.
+    Lost,
+    /// It was ours, and was given back.
+    Released,
+}
 
 /// On whose word an address was taken.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -115,7 +115,10 @@ impl CommandError {
             Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
             Self::Audit(_) => Exit::CannotWrite,
             Self::Log { .. } => Exit::Refused,
-            Self::Rehearsal(_) | Self::Daemon(DaemonError::Deaf) | Self::Io(..) | Self::Json(_) => Exit::Software,
+            Self::Rehearsal(_)
+            | Self::Daemon(DaemonError::Deaf | DaemonError::Confirming(_))
+            | Self::Io(..)
+            | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
             Self::Echo(error) => echo_exit(error),
         }
@@ -146,7 +149,7 @@ pub fn run(cli: &Cli) -> ExitCode {
     let common = &cli.common;
     let done = match &cli.command {
         Command::Daemon => daemon::run(common),
-        Command::Sync => sync::run(common),
+        Command::Sync { wait } => sync::run(common, *wait),
         Command::Preview { exit_code } => preview::run(common, *exit_code),
         Command::Locate => locate::run(common),
         Command::Audit(cli::Audit::Show { record, since, event }) => {
@@ -291,15 +294,15 @@ fn verdict(looks: &[Look], reports: &[Report], held_back: bool) -> Exit {
     for report in reports {
         match &report.trouble {
             Some(Trouble::NoBooks { .. }) => weigh(Exit::CannotWrite),
-            Some(Trouble::Refused { .. } | Trouble::Held { .. }) => weigh(Exit::Refused),
-            Some(Trouble::Passing { .. }) => weigh(Exit::PutOff),
+            Some(Trouble::Refused { .. } | Trouble::Held { .. } | Trouble::NoLease { .. }) => weigh(Exit::Refused),
+            Some(Trouble::Passing { .. } | Trouble::StandingBy { .. }) => weigh(Exit::PutOff),
             None => {}
         }
         for record in &report.records {
             match &record.standing {
                 RecordState::Blocked { .. } => weigh(Exit::Refused),
                 RecordState::Adrift { why: Some(_) } => weigh(Exit::PutOff),
-                RecordState::Adrift { why: None } | RecordState::InStep => {}
+                RecordState::Adrift { why: None } | RecordState::InStep | RecordState::Spreading { .. } => {}
             }
         }
     }

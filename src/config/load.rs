@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::layers::Layers;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{Config, by_provider, exposure, lines, providers, records, tables, witnesses};
+use super::{Config, by_provider, exposure, lines, providers, records, standby, tables, witnesses};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]
@@ -84,6 +84,8 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let limits = tables::limits(&root.table("limits"));
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));
+    let standby = standby::read(&root, &providers);
+    let confirm = tables::confirm(&root.table("confirm"));
     let exposure = exposure::read(&root);
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
@@ -104,6 +106,8 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         limits: limits?,
         retry: retry?,
         audit: audit?,
+        standby,
+        confirm: confirm?,
         exposure: exposure?,
     })
 }

@@ -14,6 +14,7 @@ mod reader;
 mod records;
 mod rest;
 pub mod secret;
+mod standby;
 mod tables;
 pub mod units;
 mod witnesses;
@@ -54,6 +55,10 @@ pub struct Config {
     pub retry: Retry,
     /// How the audit log is kept.
     pub audit: Audit,
+    /// How two daemons take turns; `None` for one alone.
+    pub standby: Option<Standby>,
+    /// How it is confirmed that a change is live.
+    pub confirm: Confirmation,
     /// What the outside is asked about.
     pub exposure: Exposure,
 }
@@ -187,11 +192,24 @@ pub struct Provider {
     pub zone: DnsName,
     /// Time allowed to one exchange.
     pub timeout: Duration,
+    /// Who is asked whether a change is live.
+    pub confirm: Confirm,
     /// What it is.
     pub kind: ProviderKind,
     /// A digest of all that was configured for it and is asked of it, of a secret two octets of its digest: a hold ends
     /// when this changes.
     pub fingerprint: String,
+}
+
+/// Who is asked whether a change is live.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Confirm {
+    /// The servers to which the zone above delegates.
+    Delegation,
+    /// These, as host and port; never empty.
+    Servers(Vec<String>),
+    /// Nobody.
+    Off,
 }
 
 /// What a provider is, with what its kind needs.
@@ -312,6 +330,28 @@ pub struct Audit {
     pub max_bytes: u64,
     /// How many closed files are kept.
     pub keep: usize,
+}
+
+/// The `[standby]` table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Standby {
+    /// For every provider the name of its lease, which is in its zone.
+    pub names: BTreeMap<String, DnsName>,
+    /// How long a lease holds that is not renewed; whole seconds.
+    pub lease: Duration,
+    /// This machine, for people.
+    pub holder: String,
+}
+
+/// The `[confirm]` table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Confirmation {
+    /// The first pause between two askings.
+    pub every: Duration,
+    /// After this time a server that still serves something else is told of, and asked no more.
+    pub deadline: Duration,
+    /// The recursive resolver that knows the zone above; `None` for the system's.
+    pub resolver: Option<SocketAddr>,
 }
 
 /// The `[exposure]` table.

@@ -145,7 +145,9 @@ fn credential(cell: &Cell<'_>, auth: &Auth, user: Option<&str>, token: &str) -> 
         return None;
     };
     value.set_sensitive(true);
-    let encoded = text.split_once(' ').map_or(text.as_str(), |(_, encoded)| encoded);
-    let hidden = vec![Secret::new(token.as_bytes().to_vec()), Secret::new(encoded.as_bytes().to_vec())];
+    let mut hidden = vec![Secret::new(token.as_bytes().to_vec())];
+    if let (Auth::Basic, Some((_, encoded))) = (auth, text.split_once(' ')) {
+        hidden.push(Secret::new(encoded.as_bytes().to_vec()));
+    }
     Some(Credential { name, value, hidden })
 }

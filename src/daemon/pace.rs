@@ -89,8 +89,11 @@ impl Pace {
                 Some((now + pace.retry.next(draw, *retry_after), retry_after.is_some()))
             }
             Some(Trouble::NoBooks { .. }) => Some((now + pace.retry.next(draw, None), false)),
-            // A hold ends by a person's hand, not by waiting.
-            Some(Trouble::Refused { .. } | Trouble::Held { .. }) | None => {
+            // A hold ends by a person's hand, not by waiting; of a lease comes news.
+            Some(
+                Trouble::Refused { .. } | Trouble::Held { .. } | Trouble::StandingBy { .. } | Trouble::NoLease { .. },
+            )
+            | None => {
                 pace.retry.reset();
                 None
             }

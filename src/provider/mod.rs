@@ -209,6 +209,11 @@ pub trait Provider: Send + Sync {
         Box::pin(async { Err(Fault::refused("this kind of provider does not list its zone", "")) })
     }
 
+    /// Where a lease can be kept: `None` where nothing but this program would compare before it writes.
+    fn register(&self) -> Option<&dyn Register> {
+        None
+    }
+
     /// Told once, before the first read, when an earlier process may have died in the middle of a write here.
     fn resume(&self) {}
 
@@ -222,4 +227,29 @@ pub trait Provider: Send + Sync {
 
     /// How `count` changes would be sent, for people: "2 changes in 1 signed update to ns1.heronmill.example".
     fn means(&self, count: usize) -> String;
+}
+
+/// The TXT records at a name, each as its character-strings (RFC 1035, section 3.3.14).
+pub type Texts = Vec<Vec<Vec<u8>>>;
+
+/// A text that has to stand for a write to be made.
+#[derive(Clone, Copy, Debug)]
+pub struct Fence<'a> {
+    /// Where.
+    pub name: &'a DnsName,
+    /// The one TXT record there, of one character-string.
+    pub text: &'a str,
+}
+
+/// A provider whose server itself compares before it writes, so that two writers can take turns by a text there.
+pub trait Register: Send + Sync {
+    /// The TXT records at `name`. Writes nothing.
+    fn read_text<'a>(&'a self, name: &'a DnsName) -> Pending<'a, Texts>;
+
+    /// Puts `after` in the place of `before`, if exactly that stands at `name` ([`FaultKind::Conflict`] otherwise);
+    /// `None` is no TXT record.
+    fn swap_text<'a>(&'a self, name: &'a DnsName, before: Option<&'a str>, after: Option<&'a str>) -> Pending<'a, ()>;
+
+    /// As [`Provider::apply`], but every message of it is refused by the server unless the fence's text stands.
+    fn apply_under<'a>(&'a self, changes: &'a [Change], fence: Fence<'a>) -> Pending<'a, Applied>;
 }

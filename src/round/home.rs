@@ -3,15 +3,18 @@
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
+use std::sync::Arc;
 
 use futures_util::StreamExt;
-use futures_util::stream;
+use futures_util::{future, stream};
 
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
-use crate::audit::{Ending, Event};
-use crate::config::{Config, by_provider};
+use crate::audit::{Ending, Event, Hands};
+use crate::config::{Config, Confirm, by_provider};
+use crate::confirm::{End, Verdict};
 use crate::reconcile::{self, Desired};
+use crate::standby::{Lease, Leases, News};
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Report};
 use crate::watch::Via;
@@ -34,6 +37,8 @@ pub struct Home {
     failover: Failover,
     histories: Histories,
     found: Vec<Found>,
+    /// Leases that are no longer configured, and not given back yet.
+    former: Leases,
     /// Looks since the start.
     rounds: u32,
 }
@@ -58,6 +63,7 @@ impl Home {
             failover: Failover::default(),
             histories,
             found: Vec::new(),
+            former: Leases::new(),
             rounds: 0,
         };
         home.after_start();
@@ -67,7 +73,12 @@ impl Home {
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
         self.books.get_mut().log.refit(means.config.audit);
-        self.means = means;
+        let means = means.succeed(&self.means);
+        let before = std::mem::replace(&mut self.means, means);
+        let goes_on = |provider: &String, lease: &Lease| {
+            self.means.leases.get(provider).is_some_and(|present| present.is_where(lease))
+        };
+        self.former.extend(before.leases.into_iter().filter(|(provider, lease)| !goes_on(provider, lease)));
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
     }
@@ -142,7 +153,33 @@ impl Home {
         }
     }
 
+    /// Enters that the waiting for a write to spread is over.
+    pub fn confirmed(&mut self, verdict: Verdict) {
+        let Verdict { provider, intent, records, took, serving: servers, end } = verdict;
+        let took_ms = took.as_millis().try_into().unwrap_or(u64::MAX);
+        let records = records.try_into().unwrap_or(u64::MAX);
+        self.books.get_mut().state.end_spreading(&provider, intent);
+        let unspread = |provider, missing, why| Event::Unspread {
+            intent,
+            provider,
+            records,
+            took_ms,
+            servers: servers.clone(),
+            missing,
+            why,
+        };
+        self.enter(match end {
+            End::Served => Event::Spread { intent, provider, records, took_ms, servers },
+            End::Overdue(missing) => unspread(provider, missing, "the deadline passed".to_owned()),
+            End::Lost(why) => unspread(provider, Vec::new(), format!("the servers of the zone are not known: {why}")),
+        });
+        self.save();
+    }
+
     fn after_start(&mut self) {
+        let providers = &self.means.config.providers;
+        let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
+        self.books.get_mut().state.spreading.retain(|provider, _| confirms(provider));
         let open = self.books.get_mut().log.open_intents().clone();
         for (intent, started) in open {
             let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
@@ -181,6 +218,50 @@ impl Home {
             self.enter(Event::Release { provider: name, why: why.to_owned() });
         }
         self.save();
+        self.rest_leases();
+    }
+
+    /// What decides who writes, by provider.
+    pub fn leases(&self) -> &Leases {
+        &self.means.leases
+    }
+
+    /// Enters and tells what is new about the leases.
+    pub fn enter_leases(&mut self) {
+        let news = |(provider, lease): (&String, &Arc<Lease>)| {
+            lease.news().into_iter().map(|one| (provider.clone(), one)).collect::<Vec<_>>()
+        };
+        let all: Vec<(String, News)> = self.means.leases.iter().flat_map(news).collect();
+        for (provider, news) in all {
+            tracing::info!("{provider}: {news}");
+            let (what, other) = match news {
+                News::Taken { from } => (Hands::Taken, from),
+                News::Lost { to } => (Hands::Lost, to),
+                News::Released => (Hands::Released, None),
+                News::StandingBy { .. } => continue,
+            };
+            self.enter(Event::Lease { provider, what, other });
+        }
+    }
+
+    /// Gives back what is held, so that whoever stands by need not wait.
+    pub async fn release_leases(&mut self) {
+        future::join_all(self.means.leases.values().map(|lease| lease.release())).await;
+        self.enter_leases();
+    }
+
+    /// The same for what a reload has left behind.
+    pub async fn release_former_leases(&mut self) {
+        let former = std::mem::take(&mut self.former);
+        future::join_all(former.values().map(|lease| lease.release())).await;
+    }
+
+    /// Whoever may not write here gives its turn to the one that may be able to.
+    fn rest_leases(&self) {
+        let holds = &self.books.borrow().state.holds;
+        for (provider, lease) in &self.means.leases {
+            lease.rest(holds.contains_key(provider));
+        }
     }
 
     /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.
@@ -248,6 +329,12 @@ impl Home {
             .map(async |(at, job)| (at, update::bring_in_step(&job, books, &means.clock).await));
         let mut reports: Vec<(usize, Report)> = work.buffer_unordered(AT_A_TIME).collect().await;
         reports.sort_unstable_by_key(|(at, _)| *at);
+        // A write whose end is not known yet keeps the others from saving for all.
+        if !self.books.get_mut().log.open_intents().is_empty() {
+            self.save();
+        }
+        self.enter_leases();
+        self.rest_leases();
         reports.into_iter().map(|(_, report)| report).collect()
     }
 

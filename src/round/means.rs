@@ -2,15 +2,17 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
+use std::sync::Arc;
 
 use super::{Found, HeldBack, Histories, Look, agreed, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
-use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind, by_provider};
+use crate::config::{CarrierNat, Config, Confirm, ProviderKind, Witness, WitnessKind, by_provider};
 use crate::name::DnsName;
 use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
+use crate::standby::{self, Lease, Leases, Nonce};
 use crate::state::State;
 use crate::update::{self, Job, Report};
 use crate::watch::diagnose::{self, Finding, Vantage};
@@ -23,7 +25,9 @@ pub struct Means {
     /// The configuration.
     pub config: Config,
     watcher: Watcher,
-    pub(super) providers: BTreeMap<String, Box<dyn Provider>>,
+    pub(super) providers: BTreeMap<String, Arc<dyn Provider>>,
+    nonce: Nonce,
+    pub(super) leases: Leases,
     pub(super) clock: Clock,
 }
 
@@ -34,17 +38,17 @@ impl Means {
             Watcher::new(&config.witnesses, &config.lines, config.watch.timeout, &config.watch.accept_special)?;
         let build = |(name, provider): (&String, &crate::config::Provider)| {
             let zone = provider.zone.clone();
-            let built: Box<dyn Provider> = match &provider.kind {
+            let built: Arc<dyn Provider> = match &provider.kind {
                 ProviderKind::Rfc2136 { server, key } => {
-                    Box::new(Rfc2136::new(zone, server.clone(), key.clone(), provider.timeout))
+                    Arc::new(Rfc2136::new(zone, server.clone(), key.clone(), provider.timeout))
                 }
-                ProviderKind::Rest(api) => Box::new(Rest::new(zone, (**api).clone(), provider.timeout)),
+                ProviderKind::Rest(api) => Arc::new(Rest::new(zone, (**api).clone(), provider.timeout)),
                 ProviderKind::Zonefile { file, reload } => {
-                    Box::new(ZoneFile::new(zone, file.clone(), reload.clone(), provider.timeout))
+                    Arc::new(ZoneFile::new(zone, file.clone(), reload.clone(), provider.timeout))
                 }
                 ProviderKind::Program { program, arguments, variables, secret } => {
                     let (program, variables) = (program.clone(), variables.clone());
-                    Box::new(Program::new(
+                    Arc::new(Program::new(
                         zone,
                         program,
                         arguments.clone(),
@@ -57,7 +61,25 @@ impl Means {
             (name.clone(), built)
         };
         let providers = config.providers.iter().map(build).collect();
-        Ok(Self { config, watcher, providers, clock })
+        let means = Self { config, watcher, providers, nonce: standby::fresh_nonce(), leases: Leases::new(), clock };
+        Ok(means.with_leases())
+    }
+
+    /// The same, taking the turns of those that `before` took: what they hold stays held.
+    pub(super) fn succeed(mut self, before: &Self) -> Self {
+        self.nonce = before.nonce;
+        self.with_leases()
+    }
+
+    fn with_leases(mut self) -> Self {
+        let Some(standby) = &self.config.standby else { return self };
+        let lease = |(name, provider): (&String, &Arc<dyn Provider>)| {
+            let at = standby.names.get(name)?.clone();
+            let lease = Lease::new(standby, at, Arc::clone(provider), self.nonce, self.clock.clone());
+            Some((name.clone(), Arc::new(lease)))
+        };
+        self.leases = self.providers.iter().filter_map(lease).collect();
+        self
     }
 
     /// The zones that are kept, each with who has it.
@@ -230,9 +252,11 @@ impl Means {
             zone: &settings.zone,
             fingerprint: &settings.fingerprint,
             provider: provider.as_ref(),
+            lease: self.leases.get(name).map(Arc::as_ref),
             desired,
             words,
             limits: &self.config.limits,
+            confirms: settings.confirm != Confirm::Off,
         })
     }
 }

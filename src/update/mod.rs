@@ -22,6 +22,7 @@ use crate::config::Limits;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RrSet};
 use crate::reconcile::{self, Desired, Item, Step};
+use crate::standby::Lease;
 use crate::state::{Hold, State, StateError, Store};
 use crate::watch::Via;
 use limits::record_key;
@@ -45,6 +46,12 @@ impl Books {
     /// Makes the state durable, if it is not.
     pub fn save(&mut self) -> Result<(), StateError> {
         self.store.save(&self.state)
+    }
+
+    /// The same once no write is under way: the last of several saves for all. What a crash takes until then was made
+    /// durable before the write, and is only less exact there.
+    fn save_at_rest(&mut self) -> Result<(), StateError> {
+        if self.log.open_intents().is_empty() { self.save() } else { Ok(()) }
     }
 }
 
@@ -75,6 +82,10 @@ pub struct Job<'a> {
     pub words: &'a BTreeMap<Via, Word>,
     /// How often may be written.
     pub limits: &'a Limits,
+    /// Whoever holds this may write, where there are two.
+    pub lease: Option<&'a Lease>,
+    /// Whether the servers of the zone are asked afterwards.
+    pub confirms: bool,
 }
 
 /// Brings the job's records in step, as far as limits, holds and the provider allow.
@@ -85,6 +96,9 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         return held(job, hold);
     }
     let mut report = Report::unread(job);
+    if let Some(why) = job.lease.and_then(Lease::amiss) {
+        return report.with(why.into(), &mut books.borrow_mut(), job, clock);
+    }
     let mut attempt = 0;
     loop {
         attempt += 1;
@@ -126,6 +140,14 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
     let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, job.provider.tally(), changes(&items));
     let mut report = Report::of(job, &items);
     report.put_off(&gated.put_off);
+    if let Some(lease) = job.lease
+        && !gated.allowed.is_empty()
+        && let Err(why) = lease.glimpse().await
+    {
+        report.blame(&Trouble::from(why.clone()));
+        report.trouble = Some(why.into());
+        return report;
+    }
     report.means = (!gated.allowed.is_empty()).then(|| job.provider.means(gated.allowed.len()));
     report
 }
@@ -152,19 +174,31 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             Err(error) => Written::Stopped(report, no_books(error.into())),
         };
     }
+    let turn = match job.lease {
+        None => None,
+        Some(lease) => match lease.enter().await {
+            Ok(turn) => Some(turn),
+            Err(why) => return Written::Stopped(report, why.into()),
+        },
+    };
     report.means = Some(job.provider.means(changes.len()));
     let intent = match announce(job, &changes, &mut books.borrow_mut(), now) {
         Ok(intent) => intent,
         Err(error) => return Written::Stopped(report, no_books(error)),
     };
-    let applied = job.provider.apply(&changes).await;
+    let applied = match &turn {
+        None => job.provider.apply(&changes).await,
+        Some(turn) => turn.apply(&changes).await,
+    };
+    // The reading-back keeps no renewal waiting.
+    drop(turn);
     let fault = match applied {
         // Also a success is read back: what counts is what stands, not what was answered.
         Ok(applied) => {
             return match read_back(job, &changes, books, clock, &applied.detail).await {
                 Ok(observed) => {
                     report.written(&changes, &observed);
-                    match books.borrow_mut().save() {
+                    match books.borrow_mut().save_at_rest() {
                         Ok(()) => Written::Settled(report),
                         Err(error) => Written::Stopped(report, no_books(error.into())),
                     }
@@ -179,7 +213,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             return match read_back(job, &changes, books, clock, &fault.to_string()).await {
                 Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
                     report.written(&changes, &observed);
-                    match books.borrow_mut().save() {
+                    match books.borrow_mut().save_at_rest() {
                         Ok(()) => Written::Settled(report),
                         Err(error) => Written::Stopped(report, no_books(error.into())),
                     }
@@ -239,7 +273,7 @@ async fn read(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Result<Ob
     let mut names = job.names();
     names.extend(open_intents(&books.borrow(), job.name).flat_map(|(_, changes)| changes).map(|change| change.name));
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job.name, &observed, &mut books.borrow_mut(), clock, "found by reading, after the write was cut short")
+    resolve(job, &observed, &mut books.borrow_mut(), clock, "found by reading, after the write was cut short")
         .map_err(no_books)?;
     Ok(observed)
 }
@@ -254,7 +288,7 @@ async fn read_back(
 ) -> Result<Observed, Trouble> {
     let names = changes.iter().map(|change| change.name.clone()).collect();
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job.name, &observed, &mut books.borrow_mut(), clock, detail).map_err(no_books)?;
+    resolve(job, &observed, &mut books.borrow_mut(), clock, detail).map_err(no_books)?;
     Ok(observed)
 }
 
@@ -268,19 +302,24 @@ fn open_intents<'a>(books: &'a Books, provider: &'a str) -> impl Iterator<Item =
 }
 
 fn resolve(
-    provider: &str,
+    job: &Job<'_>,
     observed: &Observed,
     books: &mut Books,
     clock: &Clock,
     detail: &str,
 ) -> Result<(), BooksError> {
-    let open: Vec<_> = open_intents(books, provider).collect();
+    let open: Vec<_> = open_intents(books, job.name).collect();
     for (intent, changes) in open {
         let result = ending(&changes, observed);
         if result == Ending::Done {
-            books.state.note_published(provider, &changes);
+            books.state.note_published(job.name, &changes);
         }
-        let (provider, detail) = (provider.to_owned(), detail.to_owned());
+        if job.confirms {
+            let standing = |change: &&Change| stands(observed, change, Some(&change.after));
+            let written: Vec<&Change> = changes.iter().filter(standing).collect();
+            books.state.note_spreading(job.name, intent, &written, clock.now());
+        }
+        let (provider, detail) = (job.name.to_owned(), detail.to_owned());
         books.log.append(clock.now(), Event::Outcome { intent, provider, result, detail })?;
     }
     Ok(())
@@ -314,6 +353,19 @@ fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
         let wanted = &item.desired;
         let key = record_key(job.name, &wanted.name, wanted.rtype);
         books.state.published.insert(key, BTreeSet::from([wanted.address]));
+    }
+    if books.state.spreading.contains_key(job.name) {
+        // Others may have changed an RRset since: what stands at the provider is what the servers shall serve, and what
+        // is in step no more is not waited for.
+        let here: BTreeMap<_, _> = items
+            .iter()
+            .filter(|item| item.step == Step::Leave)
+            .map(|item| ((&item.desired.name, item.desired.rtype), &item.before))
+            .collect();
+        books.state.amend_spreading(job.name, |record| match here.get(&(&record.name, record.rtype)) {
+            Some(Some(set)) => Some(set.clone()),
+            _ => None,
+        });
     }
 }
 

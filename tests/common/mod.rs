@@ -12,6 +12,7 @@ pub(crate) mod nginx;
 pub(crate) mod nsd;
 pub(crate) mod powerdns;
 pub(crate) mod record_api;
+pub(crate) mod secondary;
 
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
@@ -169,23 +170,19 @@ impl DnsServer {
     }
 
     fn try_start(&mut self) -> bool {
-        let mut child = (self.spawn)(self.dir.path());
+        self.child = Some((self.spawn)(self.dir.path()));
         let end = Instant::now() + Duration::from_secs(20);
-        let alive = loop {
-            if child.try_wait().unwrap().is_some() {
-                break false;
+        loop {
+            if self.child.as_mut().unwrap().try_wait().unwrap().is_some() {
+                self.child = None;
+                return false;
             }
             if self.zones.iter().all(|zone| !self.dig(zone, "SOA").is_empty()) {
-                break true;
+                return true;
             }
             assert!(Instant::now() < end, "the server does not answer:\n{}", self.log());
             std::thread::sleep(Duration::from_millis(10));
-        };
-        self.child = Some(child);
-        if !alive {
-            self.child = None;
         }
-        alive
     }
 
     /// Address and port, over UDP and TCP.

@@ -33,12 +33,17 @@ const PASSING: FaultKind = FaultKind::Passing { retry_after: None };
 
 /// The provider that a configuration with this description makes of `server`.
 fn rest(description: &str, server: &str, token: &str, timeout: Duration) -> Rest {
+    rest_with(description, server, token, timeout, "")
+}
+
+/// The same with further lines in the provider's table.
+fn rest_with(description: &str, server: &str, token: &str, timeout: Duration, more: &str) -> Rest {
     let home = Home::new();
     home.write("api.toml", description.as_bytes(), 0o644);
     home.write("token", token.as_bytes(), 0o600);
     let table = format!(
         "[provider.api]\nkind = \"rest\"\nzone = \"{ZONE}\"\ndescription = \"api.toml\"\nvalues = {{ server = \"{server}\" }}\n\
-         token = {{ file = \"token\" }}\n"
+         token = {{ file = \"token\" }}\n{more}\n"
     );
     let mut loaded = home.load(&format!("{BASE}\n{table}"));
     let ProviderKind::Rest(api) = loaded.config.providers.remove("api").unwrap().kind else { panic!("another kind") };

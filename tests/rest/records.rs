@@ -250,3 +250,24 @@ fn a_wait_that_is_asked_for_is_passed_on() {
     let kind = FaultKind::Passing { retry_after: Some(std::time::Duration::from_secs(90)) };
     faulty(run_case(read(&own(RECORD, &api.url()), &[at("gauge")])), kind, &["429", "slowly"]);
 }
+
+/// The example of RFC 7617, section 2, from memory; and RFC 6750, section 2.1.
+#[test]
+fn the_token_is_shown_as_the_description_says() {
+    let api = api();
+    api.zone().trick = Some(Box::new(|asked| Some(Reply::text(403, &format!("{:?}", asked.headers)))));
+    let shown = |auth: &str, more: &str, header: &str| {
+        let description = changed(RECORD, "[auth]\nkind = \"bearer\"", auth);
+        let provider = crate::rest_with(&description, &api.url(), "open sesame", crate::TIMEOUT, more);
+        let fault = faulty(run_case(read(&provider, &[at("gauge")])), FaultKind::Refused, &["403"]);
+        // An API that repeats what it was sent gives nothing away.
+        assert!(!fault.to_string().contains("sesame") && !fault.to_string().contains("QWxh"), "{fault}");
+        api.zone().asked.last().unwrap().headers.get(header).cloned()
+    };
+    let basic = shown("[auth]\nkind = \"basic\"", "user = \"Aladdin\"", "authorization");
+    assert_eq!(basic.as_deref(), Some("Basic QWxhZGRpbjpvcGVuIHNlc2FtZQ=="));
+    assert_eq!(shown("[auth]\nkind = \"bearer\"", "", "authorization").as_deref(), Some("Bearer open sesame"));
+    let header = "[auth]\nkind = \"header\"\nheader = \"X-Auth-Token\"";
+    assert_eq!(shown(header, "", "x-auth-token").as_deref(), Some("open sesame"));
+    assert_eq!(shown(header, "", "authorization"), None);
+}

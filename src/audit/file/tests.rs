@@ -309,8 +309,19 @@ fn every_event_has_its_name_in_the_list() {
         outcome(1),
         hold("why"),
         Event::Release { provider: provider(), why: String::new() },
+        Event::Spread { intent: 1, provider: provider(), records: 1, took_ms: 0, servers: vec![] },
+        Event::Unspread {
+            intent: 1,
+            provider: provider(),
+            records: 1,
+            took_ms: 0,
+            servers: vec![],
+            missing: vec![],
+            why: String::new(),
+        },
         Event::Found { line: None, about: String::new(), text: String::new() },
         Event::Gone { line: None, about: String::new() },
+        Event::Lease { provider: provider(), what: crate::audit::Hands::Taken, other: None },
         Event::SetAside { file: String::new(), bytes: 0 },
     ];
     assert_eq!(events.len(), crate::audit::EVENTS.len());

@@ -103,7 +103,8 @@ impl Context<'_> {
                 ),
                 // The zone was listed a moment ago; so it is the record that is gone, or the next listing will tell.
                 Errand::Get(_) | Errand::Write(_) => {
-                    Fault::new(FaultKind::Conflict, why, "it is read and planned again")
+                    let remedy = "it is read and planned again; where it stays so, check the `uri` of that step in the description";
+                    Fault::new(FaultKind::Conflict, why, remedy)
                 }
             },
             409 | 412 => Fault::new(FaultKind::Conflict, why, "it is read and planned again"),

@@ -2,7 +2,7 @@
 
 use hickory_proto::rr::RecordType as WireType;
 
-use super::judge::{Answer, Context, Task, judge};
+use super::judge::{Answer, Context, Task, Writing, judge};
 use super::read;
 use crate::clock::Timestamp;
 use crate::config::secret::Secret;
@@ -39,7 +39,7 @@ fn answer(raw: &[u8]) -> bool {
     assert!(!matches!(judged, Answer::Believed(_)), "nobody has the key");
     let context =
         Context { server: "ns1", zone: &zone, key: Some(&key), key_known: false, task: Task::Read, signed_at: NOW };
-    match (Context { task: Task::Write(&[]), ..context }).accept(judged) {
+    match (Context { task: Task::Write(Writing::Changes(&[])), ..context }).accept(judged) {
         Ok(_) => unreachable!("an unsigned answer was accepted"),
         Err(fault) => assert!(fault.kind != FaultKind::Conflict),
     }

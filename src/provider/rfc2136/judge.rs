@@ -60,8 +60,17 @@ pub(super) fn may_mean_the_signature(answer: &Answer) -> bool {
 pub(super) enum Task<'a> {
     /// A query, or an update without a change in it: an error leaves nothing in doubt.
     Read,
-    /// These changes.
-    Write(&'a [Change]),
+    /// An update that changes something.
+    Write(Writing<'a>),
+}
+
+/// What an update changes.
+#[derive(Clone, Copy)]
+pub(super) enum Writing<'a> {
+    /// These address records.
+    Changes(&'a [Change]),
+    /// The TXT record at this name.
+    Text(&'a DnsName),
 }
 
 /// Who asked whom for what: all that an explanation needs.
@@ -277,7 +286,7 @@ impl Context<'_> {
             self.server
         );
         // Measured with 9.18: it refuses an address at any other name, whatever the key may.
-        if let Task::Write(changes) = self.task
+        if let Task::Write(Writing::Changes(changes)) = self.task
             && let Some(odd) = changes.iter().find(|change| !is_host_name(&change.name))
         {
             remedy += &format!(
@@ -294,7 +303,11 @@ impl Context<'_> {
 
     /// What was to be written, the first few by name.
     fn written(&self) -> String {
-        let Task::Write(changes) = self.task else { return self.zone.to_string() };
+        let changes = match self.task {
+            Task::Read => return self.zone.to_string(),
+            Task::Write(Writing::Text(name)) => return format!("{name} TXT"),
+            Task::Write(Writing::Changes(changes)) => changes,
+        };
         let named: Vec<_> = changes.iter().take(3).map(|change| format!("{} {}", change.name, change.rtype)).collect();
         match changes.len().saturating_sub(named.len()) {
             0 => named.join(", "),
@@ -337,7 +350,7 @@ mod tests {
     use hickory_proto::rr::{Name, RData, Record, RecordType, TSigResponseContext, TSigner};
     use proptest::prelude::*;
 
-    use super::{Answer, Context, Task, judge};
+    use super::{Answer, Context, Task, Writing, judge};
     use crate::clock::Timestamp;
     use crate::config::secret::Secret;
     use crate::config::{TsigAlgorithm, TsigKey};
@@ -412,7 +425,7 @@ mod tests {
             let answer = judge(&raw, request);
             prop_assert!(!matches!(answer, Answer::Believed(_)));
             let (zone, key) = (DnsName::parse("heronmill.example").unwrap(), key());
-            let context = Context { server: "ns1", zone: &zone, key: Some(&key), key_known: false, task: Task::Write(&[]), signed_at: NOW };
+            let context = Context { server: "ns1", zone: &zone, key: Some(&key), key_known: false, task: Task::Write(Writing::Changes(&[])), signed_at: NOW };
             let fault = context.accept(answer).unwrap_err();
             prop_assert!(fault.kind != FaultKind::Conflict);
         }

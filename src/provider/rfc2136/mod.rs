@@ -12,6 +12,7 @@ mod fetch;
 pub(crate) mod hostile;
 mod judge;
 mod read;
+mod register;
 mod transfer;
 mod update;
 
@@ -23,24 +24,27 @@ use std::time::{Duration, SystemTime};
 use hickory_proto::ProtoError;
 use hickory_proto::op::Message;
 use hickory_proto::rr::{Name, RecordType as WireType, TSigner};
-use ring::rand::{SecureRandom, SystemRandom};
+use ring::rand::SystemRandom;
 use tokio::time::{Instant, timeout_at};
 
 use self::fetch::MANY;
-use self::judge::{Answer, Context, Task, judge};
+use self::judge::{Answer, Context, Task, Writing, judge};
 use self::read::{Finding, Unfit};
 use self::update::{exists, update};
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Pending, Provider, RecordType, Tally};
+use super::{
+    Applied, Change, Fault, FaultKind, Fence, Observed, Obstacle, Pending, Provider, RecordType, Register, Tally,
+};
 use crate::clock::Timestamp;
 use crate::config::TsigKey;
+use crate::dns::fresh_id;
 use crate::dns::message::{Sent, query, seal, signer, wire_name, wire_type};
 use crate::dns::tcp::Link;
 use crate::name::DnsName;
 
 /// Questions on their way at once: few enough that neither side waits for the other to read.
 const WINDOW: usize = 64;
-/// Bytes for changes in one message: 65,535 less header, zone section and signature.
+/// Bytes for changes in one message: 65,535 less header, zone section, fence and signature.
 const ROOM: usize = 64_000;
 /// As many changes fit one message when their names are of common length.
 const SURELY_ONE: usize = 400;
@@ -109,11 +113,7 @@ impl Rfc2136 {
     }
 
     fn fresh_id(&self) -> Result<u16, Fault> {
-        let mut id = [0; 2];
-        self.random
-            .fill(&mut id)
-            .map_err(|_| Fault::passing("the system gives no random bytes for a message id", ""))?;
-        Ok(u16::from_be_bytes(id))
+        fresh_id(&self.random).ok_or_else(|| Fault::passing("the system gives no random bytes for a message id", ""))
     }
 
     async fn open(&self, deadline: Instant) -> Result<Link, Fault> {
@@ -328,28 +328,20 @@ impl Rfc2136 {
         }
     }
 
-    async fn write(&self, changes: &[Change], deadline: Instant) -> Result<Applied, Fault> {
+    async fn write(&self, changes: &[Change], fence: Option<Fence<'_>>, deadline: Instant) -> Result<Applied, Fault> {
         let signer = self.signer()?;
         let zone = wire_name(&self.zone).map_err(unbuilt)?;
-        let batches = self.batches(&zone, changes, signer.as_ref())?;
-        let mut link = match timeout_at(deadline, self.open(deadline)).await {
-            Ok(link) => link?,
-            Err(_) => return Err(self.late()),
-        };
-        if signer.is_none() && !link.is_loopback() {
-            return Err(Fault::refused(
-                format!("an unsigned update would leave this machine for {}", self.label()),
-                "set `key`: unsigned updates go to a loopback address only",
-            ));
-        }
+        let batches = self.batches(&zone, changes, fence, signer.as_ref())?;
+        let mut link = self.open_to_write(deadline).await?;
         // Drawn before the first is sent: from then on every failure leaves something written.
         let ids = batches.iter().map(|_| self.fresh_id()).collect::<Result<Vec<_>, _>>()?;
         for (at, batch) in batches.iter().enumerate() {
-            let outcome =
-                match update(zone.clone(), batch).and_then(|m| seal(m, ids[at], signer.as_ref(), (self.now)())) {
-                    Ok(sent) => self.exchange(&mut link, sent, batch, deadline).await,
-                    Err(error) => Err(unbuilt(error)),
-                };
+            let outcome = match update(zone.clone(), batch, fence)
+                .and_then(|m| seal(m, ids[at], signer.as_ref(), (self.now)()))
+            {
+                Ok(sent) => self.exchange(&mut link, sent, Writing::Changes(batch), deadline).await,
+                Err(error) => Err(unbuilt(error)),
+            };
             if let Err(fault) = outcome {
                 if fault.kind == FaultKind::Conflict {
                     self.doubted().extend(batch.iter().map(|change| change.name.clone()));
@@ -368,9 +360,21 @@ impl Rfc2136 {
         Ok(Applied { detail: format!("NOERROR from {}{by}", self.label()) })
     }
 
+    /// A connection over which an update may go.
+    async fn open_to_write(&self, deadline: Instant) -> Result<Link, Fault> {
+        let link = timeout_at(deadline, self.open(deadline)).await.map_err(|_| self.late())??;
+        if self.key.is_none() && !link.is_loopback() {
+            return Err(Fault::refused(
+                format!("an unsigned update would leave this machine for {}", self.label()),
+                "set `key`: unsigned updates go to a loopback address only",
+            ));
+        }
+        Ok(link)
+    }
+
     /// Sends one update and judges its answer. From the first byte on, silence leaves the end unknown.
-    async fn exchange(&self, link: &mut Link, sent: Sent, batch: &[Change], deadline: Instant) -> Result<(), Fault> {
-        let task = Task::Write(batch);
+    async fn exchange(&self, link: &mut Link, sent: Sent, what: Writing<'_>, deadline: Instant) -> Result<(), Fault> {
+        let task = Task::Write(what);
         let doubt = |why: &str| {
             self.context(task, 0)
                 .doubt(format!("{} {why}, so it may have been taken", self.label()), "read to learn how it ended")
@@ -391,6 +395,7 @@ impl Rfc2136 {
         &self,
         zone: &Name,
         changes: &'a [Change],
+        fence: Option<Fence<'_>>,
         signer: Option<&TSigner>,
     ) -> Result<Vec<&'a [Change]>, Fault> {
         let size = |change: &Change| update::size(&self.zone, change);
@@ -403,7 +408,7 @@ impl Rfc2136 {
         let mut todo: VecDeque<&[Change]> = changes.chunk_by(fits).collect();
         let mut batches = Vec::new();
         while let Some(batch) = todo.pop_front() {
-            match update(zone.clone(), batch).and_then(|message| seal(message, 0, signer, (self.now)())) {
+            match update(zone.clone(), batch, fence).and_then(|message| seal(message, 0, signer, (self.now)())) {
                 Ok(_) => batches.push(batch),
                 Err(_) if batch.len() > 1 => {
                     let (first, second) = batch.split_at(batch.len() / 2);
@@ -446,7 +451,7 @@ impl Provider for Rfc2136 {
             if changes.is_empty() {
                 return Ok(Applied::default());
             }
-            self.write(changes, Instant::now() + self.timeout).await
+            self.write(changes, None, Instant::now() + self.timeout).await
         })
     }
 
@@ -456,6 +461,10 @@ impl Provider for Rfc2136 {
 
     fn tally(&self) -> Tally {
         Tally::Together
+    }
+
+    fn register(&self) -> Option<&dyn Register> {
+        Some(self)
     }
 
     fn target(&self) -> String {

@@ -18,14 +18,14 @@ fn what_does_not_fit_one_message_is_split_without_loss() {
         after: set(2),
     };
     let changes: Vec<_> = (0..1000).map(change).collect();
-    let batches = provider.batches(&zone, &changes, None).unwrap();
+    let batches = provider.batches(&zone, &changes, None, None).unwrap();
     assert_eq!(batches.concat(), changes);
     // Four records of some 200 bytes a change: about 80 changes a message, and only the last may be nearly empty.
     assert!(batches.len() < 20 && batches.iter().rev().skip(1).all(|batch| batch.len() > 50));
     // One RRset that no message holds.
     let addresses = (0..=u16::MAX).map(|n| std::net::IpAddr::from([10, 0, (n >> 8) as u8, n as u8])).collect();
     let huge = [Change { after: RrSet { ttl: 60, addresses }, ..change(0) }];
-    assert_eq!(provider.batches(&zone, &huge, None).unwrap_err().kind, FaultKind::Refused);
+    assert_eq!(provider.batches(&zone, &huge, None, None).unwrap_err().kind, FaultKind::Refused);
 }
 
 #[test]

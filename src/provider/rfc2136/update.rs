@@ -6,11 +6,12 @@ use std::net::IpAddr;
 use hickory_proto::ProtoError;
 use hickory_proto::op::update_message::UpdateMessage;
 use hickory_proto::op::{Message, MessageType, OpCode, Query};
+use hickory_proto::rr::rdata::TXT;
 use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
 
 use crate::dns::message::{wire_name, wire_type};
 use crate::name::DnsName;
-use crate::provider::{Change, RecordType, RrSet};
+use crate::provider::{Change, Fence, RecordType, RrSet};
 
 /// An UPDATE that changes nothing and only asks whether the RRset itself exists (RFC 2136, section 2.4.1):
 /// a query cannot tell it from one synthesised by a wildcard (RFC 4592, section 3.3.1).
@@ -20,9 +21,12 @@ pub(super) fn exists(zone: Name, name: Name, rtype: WireType) -> Message {
     message
 }
 
-/// One UPDATE for all of `changes`, each guarded by what was read (RFC 2136, sections 2.4 and 2.5).
-pub(super) fn update(zone: Name, changes: &[Change]) -> Result<Message, ProtoError> {
+/// One UPDATE for all of `changes`, each guarded by what was read (RFC 2136, sections 2.4 and 2.5), and all by `fence`.
+pub(super) fn update(zone: Name, changes: &[Change], fence: Option<Fence<'_>>) -> Result<Message, ProtoError> {
     let mut message = empty_update(zone);
+    if let Some(Fence { name, text }) = fence {
+        message.add_pre_requisite(txt(wire_name(name)?, 0, text, DNSClass::IN));
+    }
     for change in changes {
         let name = wire_name(&change.name)?;
         let rtype = wire_type(change.rtype);
@@ -57,6 +61,25 @@ pub(super) fn size(zone: &DnsName, change: &Change) -> usize {
     records * (owner + FRAME + data)
 }
 
+/// One UPDATE that swaps the TXT RRset at `name`: it is compared and written by the server in one step
+/// (RFC 2136, sections 2.4.2, 2.4.3 and 3.4).
+pub(super) fn swap(zone: Name, name: &Name, before: Option<&str>, after: Option<&str>, ttl: u32) -> Message {
+    let mut message = empty_update(zone);
+    // As for addresses: beside a CNAME nothing is added, and NOERROR is said.
+    message.add_pre_requisite(bare(name.clone(), WireType::CNAME, DNSClass::NONE));
+    match before {
+        None => message.add_pre_requisite(bare(name.clone(), WireType::TXT, DNSClass::NONE)),
+        Some(text) => {
+            message.add_pre_requisite(txt(name.clone(), 0, text, DNSClass::IN));
+            message.add_update(txt(name.clone(), 0, text, DNSClass::NONE));
+        }
+    }
+    if let Some(text) = after {
+        message.add_update(txt(name.clone(), ttl, text, DNSClass::IN));
+    }
+    message
+}
+
 /// The update section of one change. Members are swapped one by one when the TTL stays, so that the others
 /// are not touched; otherwise the RRset is replaced as a whole, for a TTL belongs to all of it (RFC 2181, section 5.2).
 fn steps(name: &Name, rtype: WireType, before: Option<&RrSet>, after: &RrSet) -> Result<Vec<Record>, ProtoError> {
@@ -85,6 +108,12 @@ fn empty_update(zone: Name) -> Message {
 /// A record with TTL 0 and without data, as prerequisites and deletions have it.
 fn bare(name: Name, rtype: WireType, class: DNSClass) -> Record {
     let mut record = Record::update0(name, 0, rtype);
+    record.dns_class = class;
+    record
+}
+
+fn txt(name: Name, ttl: u32, text: &str, class: DNSClass) -> Record {
+    let mut record = Record::from_rdata(name, ttl, RData::TXT(TXT::new(vec![text.to_owned()])));
     record.dns_class = class;
     record
 }
