@@ -8,6 +8,7 @@ use reqwest::Url;
 
 use super::home::Home;
 use crate::config::{Exposure, Service};
+use crate::confirm::Server;
 
 /// Who may be asked: what the configuration names, and the home itself.
 #[derive(Clone, Debug)]
@@ -37,6 +38,11 @@ impl<'a> Allowed<'a> {
     /// The resolvers that are configured.
     pub fn resolvers(&self) -> impl Iterator<Item = Permit> + '_ {
         self.exposure.resolvers.iter().copied().map(Permit)
+    }
+
+    /// Where a server of a zone is asked: `confirm` finds those of configured zones only.
+    pub(crate) fn server(&self, server: &Server) -> Vec<Permit> {
+        server.addresses().iter().copied().map(Permit).collect()
     }
 
     /// Where the origin of a configured service listens.

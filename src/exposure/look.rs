@@ -20,11 +20,16 @@ use crate::address::Family;
 use crate::clock::Timestamp;
 use crate::config::exposure::INDEPENDENT;
 use crate::config::{Config, Service};
+use crate::confirm;
+use crate::dns::udp::Asker;
 use crate::name::DnsName;
 use crate::provider::Provider;
 
 /// How long one question may take; a helper needs time to see that nothing answers.
 const PATIENCE: Duration = Duration::from_secs(10);
+
+/// How long a resolver or a name server may take.
+const ANSWER: Duration = Duration::from_secs(3);
 
 /// Everything that the outside can see of `home`, check by check: each service of `config`, then the `zones`.
 pub async fn look<'a>(
@@ -35,7 +40,7 @@ pub async fn look<'a>(
 ) -> Vec<Finding> {
     let allowed = Allowed::new(&config.exposure, home);
     let services = &config.exposure.services;
-    let each = join_all(services.iter().map(|service| one(service, &allowed, home, now)));
+    let each = join_all(services.iter().map(|service| one(service, config, &allowed, home, now)));
     let is_masked = services.iter().any(|service| service.edge.is_some());
     let zones: Vec<_> = zones.filter(|_| is_masked).collect();
     let (mut found, leaks) = tokio::join!(each, read(&zones));
@@ -75,18 +80,21 @@ async fn read(zones: &[(&DnsName, &dyn Provider)]) -> (Vec<crate::provider::list
     (records, unread.into_values().collect())
 }
 
-async fn one(service: &Service, allowed: &Allowed<'_>, home: &Home, now: Timestamp) -> Vec<Finding> {
+async fn one(service: &Service, config: &Config, allowed: &Allowed<'_>, home: &Home, now: Timestamp) -> Vec<Finding> {
     let name = service.name.as_str();
     let ca = given(service.ca.as_deref());
     let (told, certificate, probed) = tokio::join!(
-        dns::ask_all(allowed.resolvers(), &service.name, PATIENCE),
+        told(service, config, allowed),
         certificate(service, allowed, &ca, now),
         probe(service, allowed, home),
     );
     let mut found = Vec::new();
     match &service.edge {
         Some(edge) => {
-            found.push(masked::masked(name, edge, home, &told, INDEPENDENT));
+            // A zone may have one server only.
+            let needed =
+                if config.exposure.resolvers.is_empty() { told.len().clamp(1, INDEPENDENT) } else { INDEPENDENT };
+            found.push(masked::masked(name, edge, home, &told, needed));
             found.push(masked::families(name, edge, &told));
             found.push(certificate);
             found.push(reach::way_in(name, &enter(service, allowed, &told, &ca).await));
@@ -98,6 +106,38 @@ async fn one(service: &Service, allowed: &Allowed<'_>, home: &Home, now: Timesta
         }
     }
     found
+}
+
+/// What those who are asked for it tell of the service's name, where an edge is in front: the resolvers, or the servers of
+/// its zone.
+async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<Told> {
+    if service.edge.is_none() {
+        return Vec::new();
+    }
+    let resolver = |permit: Permit| {
+        let at = permit.address();
+        let name = if at.port() == 53 { at.ip().to_string() } else { at.to_string() };
+        dns::Source { name, at: vec![permit], is_resolver: true }
+    };
+    let mut sources: Vec<dns::Source> = allowed.resolvers().map(resolver).collect();
+    let zones = config.providers.values().filter(|provider| service.name.is_in(&provider.zone));
+    // Where one is below the other, the longer one has the name.
+    let provider = zones.max_by_key(|provider| provider.zone.as_str().len());
+    if let Some(provider) = provider.filter(|_| sources.is_empty()) {
+        let found =
+            confirm::servers_of(&Asker::new(), &provider.zone, &provider.confirm, config.confirm.resolver).await;
+        match found {
+            Ok(servers) => sources.extend(servers.iter().map(|server| dns::Source {
+                name: server.name().to_owned(),
+                at: allowed.server(server),
+                is_resolver: false,
+            })),
+            Err(why) => {
+                return vec![Told { source: format!("the servers of {}", provider.zone), addresses: Err(why) }];
+            }
+        }
+    }
+    dns::ask_all(sources, &service.name, ANSWER).await
 }
 
 /// The certificates in the file of a given CA.

@@ -36,7 +36,7 @@ fn exposure(dir: &Path, rest: &str, arguments: &[&str]) -> Output {
 fn scene(dir: &Path, lines: &str) -> String {
     fs::write(dir.join("zone"), ZoneSetup::new(lines).master_file()).unwrap();
     format!(
-        "[provider.home]\nkind = \"zonefile\"\nzone = \"{ZONE}\"\nfile = \"zone\"\n\
+        "[provider.home]\nkind = \"zonefile\"\nzone = \"{ZONE}\"\nfile = \"zone\"\nconfirm = \"off\"\n\
          [[exposure.service]]\nname = \"{NAME}\"\nedge_ranges = [\"198.51.100.64/28\"]\norigin = \"127.0.0.1:9\"\n"
     )
 }
@@ -48,7 +48,7 @@ fn a_leak_is_amiss_and_what_is_not_known_is_not_good() {
     let text = String::from_utf8(leaking.stdout).unwrap();
     assert_eq!(leaking.status.code(), Some(1), "{text}\n{}", String::from_utf8_lossy(&leaking.stderr));
     assert!(text.contains("  leaks        amiss    ftp.heronmill.example A holds 203.0.113.77\n"), "{text}");
-    assert!(text.starts_with("gauge.heronmill.example\n  masked       unknown  nobody was asked\n"), "{text}");
+    assert!(text.starts_with("gauge.heronmill.example\n  masked       unknown  the servers of heronmill.example: "), "{text}");
     let clean = exposure(dir.path(), &scene(dir.path(), "ftp A 198.51.100.5"), &["--json"]);
     assert_eq!(clean.status.code(), Some(69));
     let document: serde_json::Value = serde_json::from_slice(&clean.stdout).unwrap();

@@ -79,7 +79,7 @@ fn by_transfer(dir: &Path, server: &DnsServer) -> Vec<Finding> {
     std::fs::write(dir.join("key"), SECRET_BASE64).unwrap();
     std::fs::set_permissions(dir.join("key"), std::os::unix::fs::PermissionsExt::from_mode(0o600)).unwrap();
     let provider = format!(
-        "[provider.home]\nkind = \"rfc2136\"\nzone = \"{ZONE}\"\nserver = \"{}\"\n\
+        "[provider.home]\nkind = \"rfc2136\"\nzone = \"{ZONE}\"\nconfirm = \"off\"\nserver = \"{}\"\n\
          key = {{ name = \"gauge-key\", algorithm = \"hmac-sha256\", secret = {{ file = \"key\" }} }}\n",
         server.address()
     );
@@ -88,7 +88,7 @@ fn by_transfer(dir: &Path, server: &DnsServer) -> Vec<Finding> {
 
 fn by_file(dir: &Path, lines: &str) -> Vec<Finding> {
     std::fs::write(dir.join("zone"), ZoneSetup::new(lines).master_file()).unwrap();
-    kept(dir, &format!("[provider.home]\nkind = \"zonefile\"\nzone = \"{ZONE}\"\nfile = \"zone\"\n"))
+    kept(dir, &format!("[provider.home]\nkind = \"zonefile\"\nzone = \"{ZONE}\"\nconfirm = \"off\"\nfile = \"zone\"\n"))
 }
 
 /// The leaks, where fingerpost keeps `weir`.
@@ -177,4 +177,34 @@ fn a_name_is_masked_by_the_word_of_two_servers() {
     let (grades, seen) = see([&edge, &down_at]);
     assert_eq!(grades.0, Grade::Unknown);
     assert!(seen.starts_with(&format!("{down_at}: ")), "{seen}");
+}
+
+#[test]
+#[ignore = "needs named: tests/all.sh runs it"]
+fn without_resolvers_the_servers_of_the_zone_are_asked() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("zone"), ZoneSetup::new(CLEAN).master_file()).unwrap();
+    let masked = |servers: &[&str]| {
+        let provider = format!(
+            "[provider.home]\nkind = \"zonefile\"\nzone = \"{ZONE}\"\nfile = \"zone\"\nconfirm = {servers:?}\n"
+        );
+        let found = run(see(dir.path(), &format!("{provider}{}", service()), &home(), now()));
+        let masked = of(&found, Check::Masked);
+        (masked.grade, masked.seen.clone())
+    };
+    let (first, second) = (named(CLEAN), named(CLEAN));
+    let (first, second) = (first.address(), second.address());
+    let seen = format!("198.51.100.70, 2001:db8:e::70 by {first}");
+    assert_eq!(masked(&[&first]), (Grade::Good, seen.clone()));
+    assert_eq!(masked(&[&first, &second]), (Grade::Good, format!("{seen}, {second}")));
+    let around = named("gauge A 203.0.113.77");
+    assert_eq!(masked(&[&first, &around.address()]).0, Grade::Amiss);
+    // Out of the zone its servers do not follow.
+    let away = named("gauge CNAME gauge.weir.example.");
+    let (grade, seen) = masked(&[&away.address()]);
+    assert_eq!(grade, Grade::Unknown);
+    assert!(seen.contains("a CNAME leads on to gauge.weir.example.: list resolvers"), "{seen}");
+    // A server of another zone is none.
+    let other = DnsServer::start::<Named>(&[KEY], &[ZoneSetup { name: "tern.example", ..ZoneSetup::new("") }]);
+    assert_eq!(masked(&[&other.address()]).0, Grade::Unknown);
 }
