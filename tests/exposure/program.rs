@@ -48,7 +48,10 @@ fn a_leak_is_amiss_and_what_is_not_known_is_not_good() {
     let text = String::from_utf8(leaking.stdout).unwrap();
     assert_eq!(leaking.status.code(), Some(1), "{text}\n{}", String::from_utf8_lossy(&leaking.stderr));
     assert!(text.contains("  leaks        amiss    ftp.heronmill.example A holds 203.0.113.77\n"), "{text}");
-    assert!(text.starts_with("gauge.heronmill.example\n  masked       unknown  the servers of heronmill.example: "), "{text}");
+    assert!(
+        text.starts_with("gauge.heronmill.example\n  masked       unknown  the servers of heronmill.example: "),
+        "{text}"
+    );
     let clean = exposure(dir.path(), &scene(dir.path(), "ftp A 198.51.100.5"), &["--json"]);
     assert_eq!(clean.status.code(), Some(69));
     let document: serde_json::Value = serde_json::from_slice(&clean.stdout).unwrap();
