@@ -3,12 +3,9 @@
 use std::fmt::Write as _;
 
 use super::{CommandError, Exit, block_on, load, print, print_json, say};
-use crate::audit::chain::Known;
-use crate::audit::file;
 use crate::cli::Common;
 use crate::clock::Clock;
-use crate::exposure::home::Home;
-use crate::exposure::{Finding, Grade, look::look};
+use crate::exposure::{Finding, Grade, look::recall};
 use crate::round::{self, Means, RoundError};
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
@@ -19,22 +16,16 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
         return Err(CommandError::Unconfigured(text));
     }
     let state = round::peek(&config).map_err(RoundError::from)?;
-    let clock = Clock::system();
-    let means = Means::new(config, clock.clone()).map_err(RoundError::from)?;
+    let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
     let mut settled: Vec<_> = state.settled.values().copied().collect();
     let found = block_on(async {
         if settled.is_empty() {
             // No daemon has run here yet.
             settled = round::agreed(&means.look().await).into_values().collect();
         }
-        let mut home = Home::new(settled, means.config.watch.prefix_length);
-        // What does not hold in the log is told by whoever opens it, as `peek` has done.
-        file::follow(&means.config.state_dir, |entry| {
-            if let Known::Yes(event) = &entry.event {
-                home.remember(entry.time, event);
-            }
-        })?;
-        Ok::<_, CommandError>(look(&means.config, means.zones(), &home, clock.now()).await)
+        // What does not hold in the log was told by `peek`.
+        let home = recall(&means.config.state_dir, settled, means.config.watch.prefix_length)?;
+        Ok::<_, CommandError>(means.exposing(home).await)
     })??;
     if common.json {
         print_json(&serde_json::json!({ "findings": found }))?;

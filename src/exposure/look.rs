@@ -1,7 +1,9 @@
 //! Carries the questions out, and hands what comes back to the rules.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use futures_util::future::join_all;
@@ -17,6 +19,8 @@ use super::reach::{self, Entry};
 use super::tls::{self, Unseen};
 use super::{Check, Finding, Grade, dns, http};
 use crate::address::Family;
+use crate::audit::chain::Known;
+use crate::audit::file::{self, AuditError};
 use crate::clock::Timestamp;
 use crate::config::exposure::INDEPENDENT;
 use crate::config::{Config, Service};
@@ -31,10 +35,24 @@ const PATIENCE: Duration = Duration::from_secs(10);
 /// How long a resolver or a name server may take.
 const ANSWER: Duration = Duration::from_secs(3);
 
+/// The home that is at `settled`, and its earlier addresses by the audit log in `dir`. Writes nothing.
+///
+/// # Errors
+/// The log cannot be read. A line of it that does not hold is told by whoever writes there.
+pub fn recall(dir: &Path, settled: impl IntoIterator<Item = IpAddr>, prefix_length: u8) -> Result<Home, AuditError> {
+    let mut home = Home::new(settled, prefix_length);
+    file::follow(dir, |entry| {
+        if let Known::Yes(event) = &entry.event {
+            home.remember(entry.time, event);
+        }
+    })?;
+    Ok(home)
+}
+
 /// Everything that the outside can see of `home`, check by check: each service of `config`, then the `zones`.
-pub async fn look<'a>(
+pub async fn look(
     config: &Config,
-    zones: impl Iterator<Item = (&'a DnsName, &'a dyn Provider)>,
+    zones: &[(DnsName, Arc<dyn Provider>)],
     home: &Home,
     now: Timestamp,
 ) -> Vec<Finding> {
@@ -42,8 +60,8 @@ pub async fn look<'a>(
     let services = &config.exposure.services;
     let each = join_all(services.iter().map(|service| one(service, config, &allowed, home, now)));
     let is_masked = services.iter().any(|service| service.edge.is_some());
-    let zones: Vec<_> = zones.filter(|_| is_masked).collect();
-    let (mut found, leaks) = tokio::join!(each, read(&zones));
+    let zones = if is_masked { zones } else { &[] };
+    let (mut found, leaks) = tokio::join!(each, read(zones));
     let mut found: Vec<Finding> = found.drain(..).flatten().collect();
     if is_masked {
         let (records, unread) = leaks;
@@ -68,8 +86,8 @@ fn open(config: &Config) -> Open {
     }
 }
 
-async fn read(zones: &[(&DnsName, &dyn Provider)]) -> (Vec<crate::provider::listing::ZoneRecord>, Vec<String>) {
-    let listed = join_all(zones.iter().map(async |(zone, provider)| (*zone, provider.list().await))).await;
+async fn read(zones: &[(DnsName, Arc<dyn Provider>)]) -> (Vec<crate::provider::listing::ZoneRecord>, Vec<String>) {
+    let listed = join_all(zones.iter().map(async |(zone, provider)| (zone, provider.list().await))).await;
     let (mut records, mut unread) = (Vec::new(), BTreeMap::new());
     for (zone, listing) in listed {
         match listing {

@@ -1,6 +1,6 @@
 //! What the outside can see of a home, check by check: good, amiss, or not known, with what was seen and what to do.
 //!
-//! The rules are pure, one file a check: [`masked`], [`leaks`], [`certificate`], [`reach`]; [`home`] knows which addresses
+//! The rules are pure, one file a check: [`masked`], [`leaks`], [`certificate`], [`reach`]; [`news`] tells what is new, [`home`] knows which addresses
 //! are the home's. [`look`] carries the questions out, and [`allowed`] is the one place that says who may be asked: no
 //! check contacts an address that is neither the home's own nor configured.
 
@@ -12,6 +12,7 @@ mod http;
 pub mod leaks;
 pub mod look;
 pub mod masked;
+pub mod news;
 pub mod reach;
 mod tls;
 
@@ -85,6 +86,15 @@ pub struct Finding {
     pub seen: String,
     /// What a person can do; may be empty.
     pub todo: String,
+}
+
+/// For the log: one line.
+impl fmt::Display for Finding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { check, about, grade, seen, todo } = self;
+        write!(f, "{about}: {check} {grade}: {seen}")?;
+        if todo.is_empty() { Ok(()) } else { write!(f, "; {todo}") }
+    }
 }
 
 impl Finding {

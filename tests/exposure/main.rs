@@ -6,6 +6,7 @@
 mod certificates;
 #[path = "../common/mod.rs"]
 mod common;
+mod daemon;
 mod program;
 mod way;
 mod zones;
@@ -16,7 +17,7 @@ use std::path::Path;
 use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::config::load::{Sources, load};
 use fingerpost::exposure::home::Home;
-use fingerpost::exposure::{Check, Finding, look::look};
+use fingerpost::exposure::{Check, Finding};
 use fingerpost::round::Means;
 
 const NAME: &str = "gauge.heronmill.example";
@@ -37,8 +38,7 @@ async fn see(dir: &Path, text: &str, home: &Home, now: Timestamp) -> Vec<Finding
     let file = dir.join("fingerpost.toml");
     std::fs::write(&file, config(text)).unwrap();
     let loaded = load(&Sources { file, ..Sources::default() }).unwrap_or_else(|error| panic!("{error}"));
-    let means = Means::new(loaded.config, Clock::system()).unwrap();
-    look(&means.config, means.zones(), home, now).await
+    Means::new(loaded.config, Clock::telling(move || now)).unwrap().exposing(home.clone()).await
 }
 
 #[track_caller]
