@@ -64,6 +64,11 @@ pub enum Command {
     /// Contacts nothing but what the configuration names
     #[command(subcommand)]
     Allowlist(Allowlist),
+    /// Show what the outside can see: whether each service is masked by its edge, closed otherwise, and its certificate
+    /// alive, and what in DNS gives the home's address away
+    ///
+    /// Contacts only what the configuration names, and the home's own addresses. Probe only what is yours.
+    Exposure,
     /// Be a witness for another household: tell whoever asks the address they come from
     Echo(Echo),
     /// Play the whole job on this machine, with nothing installed and nothing configured

@@ -19,6 +19,7 @@ use tokio::time::Instant;
 use crate::clock::{Clock, Timestamp};
 use crate::config::load::{ConfigError, Loaded};
 use crate::confirm::Verdict;
+use crate::exposure::{Finding, Grade};
 use crate::round::{Found, HeldBack, Home, Look, Means, RoundError};
 use crate::state::Hold;
 use crate::update::{RecordState, Report, Trouble};
@@ -104,6 +105,8 @@ pub struct Snapshot {
     pub holds: BTreeMap<String, Hold>,
     /// When the next round is due.
     pub next_round: Timestamp,
+    /// What the newest look at what the outside can see has found, check by check.
+    pub exposure: Vec<Finding>,
     /// Why the last reload was not taken, if it was not.
     pub reload_refused: Option<String>,
 }
@@ -139,7 +142,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
     daemon.follow(&mut ears);
     loop {
-        match ears.next(daemon.next_round, daemon.pace.next_due()).await? {
+        match ears.next(daemon.next_round, daemon.pace.next_due(), daemon.next_exposure).await? {
             Act::Stop => break,
             Act::Reload => {
                 daemon.reload(&load);
@@ -150,6 +153,8 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
             }
             Act::Lease => daemon.lease(&mut ears).await?,
             Act::Confirmed(verdicts) => daemon.confirmed(verdicts, &ears),
+            Act::Expose => daemon.expose(&mut ears),
+            Act::Exposed(found) => daemon.exposed(found),
             Act::Publish => daemon.publish(&mut ears).await?,
             Act::Round { thorough, asked } => {
                 if asked {
@@ -185,6 +190,8 @@ struct Daemon {
     pace: Pace,
     said: Said,
     next_round: Instant,
+    /// When to look at what the outside can see; `None` until the next round has ended.
+    next_exposure: Option<Instant>,
     snapshot: watch::Sender<Snapshot>,
     latest: Snapshot,
     notifier: Notifier,
@@ -208,6 +215,7 @@ impl Daemon {
             pace,
             said: Said::default(),
             next_round: Instant::now(),
+            next_exposure: None,
             snapshot,
             latest,
             notifier,
@@ -232,7 +240,10 @@ impl Daemon {
         }
         if heard.iter().any(|(_, heard)| matches!(heard, Heard::Settled { .. })) {
             self.pace.stop_waiting();
+            // At a new address everything may look otherwise.
+            self.next_exposure = None;
         }
+        self.next_exposure.get_or_insert_with(Instant::now);
         self.home.enter_findings();
         self.said.findings(self.home.found());
         self.latest.findings = self.home.found().to_vec();
@@ -296,6 +307,24 @@ impl Daemon {
         self.show();
     }
 
+    /// Begins to look at what the outside can see, beside all else.
+    fn expose(&mut self, ears: &mut Ears) {
+        let every = self.home.means.config.exposure.every;
+        self.next_exposure = Some(Instant::now() + every.mul_f64(0.9 + 0.2 * self.random.f64()));
+        match self.home.exposing() {
+            Some(looking) => ears.expose(looking),
+            None if self.home.means.config.exposure.services.is_empty() => self.exposed(Vec::new()),
+            // The first settled address is a reason to look.
+            None => {}
+        }
+    }
+
+    fn exposed(&mut self, found: Vec<Finding>) {
+        self.home.enter_exposure(&found);
+        self.latest.exposure = found;
+        self.show();
+    }
+
     /// Takes a new configuration over, or keeps the old one and says why.
     fn reload(&mut self, load: &impl Fn() -> Result<Loaded, ConfigError>) {
         self.notifier.tell(&[NotifyState::Reloading]);
@@ -323,6 +352,7 @@ impl Daemon {
                 self.latest.providers.clear();
                 self.latest.reload_refused = None;
                 self.next_round = Instant::now();
+                self.next_exposure = None;
                 tracing::info!("configuration reloaded: {}", describe(&self.home.means.config));
             }
             Err(why) => {
@@ -388,6 +418,9 @@ impl Snapshot {
                 };
                 text.push_str(&format!("; {}: {kind}: {}", report.provider, trouble.why()));
             }
+        }
+        for finding in self.exposure.iter().filter(|finding| finding.grade == Grade::Amiss) {
+            text.push_str(&format!("; {}: {} amiss", finding.about, finding.check));
         }
         if self.reload_refused.is_some() {
             text.push_str("; the last reload was refused");

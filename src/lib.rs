@@ -26,6 +26,7 @@
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
 //!   What judges is pure: `source`, `bounds`, `compare`, `render` and what reads rulesets.
 //! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
+//! * [`exposure`] looks at the home as the outside sees it; all but its `look` and what that calls is pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
 //! * [`cli`] is the command line and [`commands`] has one file a command.
@@ -44,6 +45,7 @@ pub mod confirm;
 pub mod daemon;
 mod dns;
 pub mod echo;
+pub mod exposure;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 pub mod name;

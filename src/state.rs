@@ -19,6 +19,7 @@ use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
+use crate::exposure;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
@@ -48,6 +49,9 @@ pub struct State {
     /// What is amiss and was told of: the line, and what it is about.
     #[serde(default)]
     pub findings: BTreeSet<(Option<String>, String)>,
+    /// What was amiss in what the outside can see, and was told of.
+    #[serde(default)]
+    pub exposed: BTreeSet<String>,
     /// What stood between each line and the world when that could last be told.
     #[serde(default)]
     pub nats: Vec<Found>,
@@ -143,6 +147,12 @@ impl State {
                 {
                     self.note_published(&provider, &changes);
                 }
+            }
+            Event::Found { about, .. } if about.starts_with(exposure::news::PREFIX) => {
+                self.exposed.insert(about);
+            }
+            Event::Gone { about, .. } if about.starts_with(exposure::news::PREFIX) => {
+                self.exposed.remove(&about);
             }
             Event::Found { line, about, .. } => {
                 self.findings.insert((line, about));

@@ -5,6 +5,7 @@ mod audit;
 mod config;
 mod daemon;
 mod echo;
+mod exposure;
 mod locate;
 mod preview;
 mod rehearse;
@@ -100,6 +101,9 @@ pub enum CommandError {
     /// An argument that the command line's own checks let through.
     #[error("{0}")]
     Usage(String),
+    /// The command needs what the configuration does not have.
+    #[error("{0}")]
+    Unconfigured(&'static str),
     /// The asynchronous runtime, or standard output.
     #[error("cannot {0}")]
     Io(&'static str, #[source] io::Error),
@@ -111,7 +115,7 @@ pub enum CommandError {
 impl CommandError {
     fn exit(&self) -> Exit {
         match self {
-            Self::Config(_) | Self::Daemon(DaemonError::Config(_)) => Exit::Config,
+            Self::Config(_) | Self::Daemon(DaemonError::Config(_)) | Self::Unconfigured(_) => Exit::Config,
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
             Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
             Self::Audit(_) => Exit::CannotWrite,
@@ -171,6 +175,7 @@ pub fn run(cli: &Cli) -> ExitCode {
         }
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
         Command::Allowlist(cli::Allowlist::Fetch { accept }) => allowlist::fetch(common, *accept),
+        Command::Exposure => exposure::run(common),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),
         Command::Config(cli::Config::Check) => config::check(common),

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::layers::Layers;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{Config, by_provider, edges, lines, providers, records, standby, tables, witnesses};
+use super::{Config, by_provider, edges, exposure, lines, providers, records, standby, tables, witnesses};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]
@@ -88,6 +88,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let confirm = tables::confirm(&root.table("confirm"));
     let edges = edges::read(&root);
     let allowlist = edges::allowlist(&root, edges.len());
+    let exposure = exposure::read(&root);
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
     let asked = by_provider(&records);
@@ -111,5 +112,6 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         confirm: confirm?,
         edges: edges.into_iter().collect::<Option<_>>()?,
         allowlist: allowlist?,
+        exposure: exposure?,
     })
 }

@@ -5,6 +5,7 @@
 mod cell;
 mod description;
 mod edges;
+pub(crate) mod exposure;
 mod layers;
 mod lines;
 pub mod load;
@@ -28,6 +29,7 @@ use std::time::Duration;
 use ipnet::IpNet;
 
 use crate::address::Family;
+use crate::address::set::AddressSet;
 use crate::name::DnsName;
 use crate::provider::RecordType;
 use crate::provider::rest::description::Api;
@@ -65,6 +67,8 @@ pub struct Config {
     pub edges: Vec<Edge>,
     /// What is done with their ranges; `None` without an edge.
     pub allowlist: Option<Allowlist>,
+    /// What the outside is asked about.
+    pub exposure: Exposure,
 }
 
 /// The `[watch]` table.
@@ -356,4 +360,34 @@ pub struct Confirmation {
     pub deadline: Duration,
     /// The recursive resolver that knows the zone above; `None` for the system's.
     pub resolver: Option<SocketAddr>,
+}
+
+/// The `[exposure]` table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Exposure {
+    /// Time between two looks of the daemon, before jitter.
+    pub every: Duration,
+    /// Recursive resolvers that are asked for public names; none, or two at least.
+    pub resolvers: Vec<SocketAddr>,
+    /// A friend's `fingerpost echo --probe-back`.
+    pub helper: Option<reqwest::Url>,
+    /// Names that hold the home's address because they must.
+    pub open: Vec<DnsName>,
+    /// The services, in the order of the file.
+    pub services: Vec<Service>,
+}
+
+/// One `[[exposure.service]]`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Service {
+    /// Its public name.
+    pub name: DnsName,
+    /// The addresses of the edge that is in front of it; `None` when nothing is.
+    pub edge: Option<AddressSet>,
+    /// Its public port, also on the home's own address.
+    pub port: u16,
+    /// Where the origin listens inside.
+    pub origin: SocketAddr,
+    /// The certificates that its chain may end at, in PEM; `None` for those of the system.
+    pub ca: Option<PathBuf>,
 }

@@ -46,6 +46,31 @@ pub(crate) struct Server {
     addresses: Vec<SocketAddr>,
 }
 
+impl Server {
+    /// Its name, as the delegation or the configuration has it.
+    pub(crate) fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Where it is asked, in turn until one answers; empty when nothing is known.
+    pub(crate) fn addresses(&self) -> &[SocketAddr] {
+        &self.addresses
+    }
+}
+
+/// The servers of `zone`, for whoever else has a question to them; by `resolver`, or those of this machine.
+///
+/// # Errors
+/// Why they are not known.
+pub(crate) async fn servers_of(
+    asker: &Asker,
+    zone: &DnsName,
+    confirm: &Confirm,
+    resolver: Option<SocketAddr>,
+) -> Result<Vec<Server>, String> {
+    find::servers(asker, zone, confirm, resolver).await.map_err(|lost| lost.why)
+}
+
 /// Where a provider's zone is served.
 #[derive(Clone, Debug)]
 struct Place {

@@ -16,10 +16,14 @@ use super::pushes::Pushes;
 use super::{DaemonError, Notifier, STUCK, Trigger};
 use crate::config::Config;
 use crate::confirm::{Confirming, Verdict};
+use crate::exposure::Finding;
 use crate::standby::Leases;
 
 /// A lease that is looked after for as long as it is polled.
 type Keeping = Pin<Box<dyn Future<Output = ()>>>;
+
+/// A look at what the outside can see, under way for as long as it is polled.
+type Exposing = Pin<Box<dyn Future<Output = Vec<Finding>>>>;
 
 /// What the loop does next.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -31,6 +35,10 @@ pub(super) enum Act {
     Lease,
     /// The servers of a zone were asked: what came to its end.
     Confirmed(Vec<Verdict>),
+    /// It is time to look at what the outside can see.
+    Expose,
+    /// That look has ended.
+    Exposed(Vec<Finding>),
     Round {
         /// Everybody is to be asked: a person wants it, or something was pushed.
         thorough: bool,
@@ -53,6 +61,10 @@ pub(super) struct Ears {
     pub(super) confirming: Confirming,
     /// What that brought meanwhile.
     confirmed: Vec<Verdict>,
+    /// At most one.
+    exposing: Option<Exposing>,
+    /// What that brought meanwhile.
+    exposed: Option<Vec<Finding>>,
     coalesce: Coalesce,
     /// What the times of `coalesce` count from.
     start: Instant,
@@ -77,6 +89,8 @@ impl Ears {
             lease: Arc::default(),
             confirming: Confirming::new(config),
             confirmed: Vec::new(),
+            exposing: None,
+            exposed: None,
             coalesce: Coalesce::default(),
             start: Instant::now(),
             stop: false,
@@ -89,6 +103,7 @@ impl Ears {
     pub(super) async fn listen(&mut self, config: &Config) {
         self.confirming = Confirming::new(config);
         self.confirmed.clear();
+        (self.exposing, self.exposed) = (None, None);
         self.pushes = Pushes::listen(config).await;
     }
 
@@ -104,6 +119,11 @@ impl Ears {
             .collect();
     }
 
+    /// Does this beside all else; what was begun before is given up.
+    pub(super) fn expose(&mut self, looking: impl Future<Output = Vec<Finding>> + 'static) {
+        self.exposing = Some(Box::pin(looking));
+    }
+
     /// To be told when a look begins, for whatever reason.
     pub(super) fn looking(&mut self) {
         self.coalesce.looked(self.start.elapsed());
@@ -115,7 +135,12 @@ impl Ears {
     }
 
     /// Waits for the next reason to act.
-    pub(super) async fn next(&mut self, round: Instant, publish: Option<Instant>) -> Result<Act, DaemonError> {
+    pub(super) async fn next(
+        &mut self,
+        round: Instant,
+        publish: Option<Instant>,
+        expose: Option<Instant>,
+    ) -> Result<Act, DaemonError> {
         loop {
             if self.stop {
                 return Ok(Act::Stop);
@@ -129,6 +154,9 @@ impl Ears {
             if !self.confirmed.is_empty() {
                 return Ok(Act::Confirmed(std::mem::take(&mut self.confirmed)));
             }
+            if let Some(found) = self.exposed.take() {
+                return Ok(Act::Exposed(found));
+            }
             let due = self.coalesce.due().map(|due| self.start + due);
             tokio::select! {
                 biased;
@@ -139,6 +167,8 @@ impl Ears {
                 () = sleep_until(due.unwrap_or(round)), if due.is_some() => return Ok(Act::Round { thorough: true, asked: false }),
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),
                 () = sleep_until(publish.unwrap_or(round)), if publish.is_some() => return Ok(Act::Publish),
+                () = sleep_until(expose.unwrap_or(round)), if expose.is_some() => return Ok(Act::Expose),
+                found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
                 verdicts = self.confirming.next() => return Ok(Act::Confirmed(verdicts?)),
                 // Last, so that a flood keeps nothing else waiting.
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
@@ -170,6 +200,7 @@ impl Ears {
                     }
                 }
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
+                found = ended(&mut self.exposing) => self.exposed = Some(found),
                 verdicts = self.confirming.next() => self.confirmed.extend(verdicts?),
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
             }
@@ -184,6 +215,13 @@ impl Ears {
         }
         Ok(())
     }
+}
+
+async fn ended(exposing: &mut Option<Exposing>) -> Vec<Finding> {
+    let Some(looking) = exposing else { return std::future::pending().await };
+    let found = looking.await;
+    *exposing = None;
+    found
 }
 
 async fn tick(watchdog: &mut Option<tokio::time::Interval>) {

@@ -7,7 +7,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use rustix::io::Errno;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 
@@ -15,7 +15,7 @@ use tokio::time::timeout;
 pub const LIMIT: Duration = Duration::from_secs(3);
 
 /// What became of the attempt.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum State {
     /// Something accepts connections there.

@@ -4,6 +4,7 @@
 //! the reading-back after a write belong to [`crate::update`]; a provider does none of these.
 
 mod command;
+pub mod listing;
 pub mod program;
 pub mod rest;
 pub mod rfc2136;
@@ -20,6 +21,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
 use crate::name::DnsName;
+use listing::ZoneRecord;
 
 /// The record types this program publishes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -201,6 +203,11 @@ pub trait Provider: Send + Sync {
     /// Writes all of `changes` or none of them, and only if each `before` still holds ([`FaultKind::Conflict`] otherwise).
     /// An error of any kind but [`FaultKind::InDoubt`] promises that nothing was written.
     fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied>;
+
+    /// Everything that stands in the zone. Writes nothing. Not every kind can; what it says of it is shown to people.
+    fn list(&self) -> Pending<'_, Vec<ZoneRecord>> {
+        Box::pin(async { Err(Fault::refused("this kind of provider does not list its zone", "")) })
+    }
 
     /// Where a lease can be kept: `None` where nothing but this program would compare before it writes.
     fn register(&self) -> Option<&dyn Register> {

@@ -13,6 +13,8 @@ use crate::audit::file::Log;
 use crate::audit::{Ending, Event, Hands};
 use crate::config::{Config, Confirm, by_provider};
 use crate::confirm::{End, Verdict};
+use crate::exposure::look::recall;
+use crate::exposure::{self, news};
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases, News};
 use crate::state::{State, Store};
@@ -173,6 +175,53 @@ impl Home {
             End::Overdue(missing) => unspread(provider, missing, "the deadline passed".to_owned()),
             End::Lost(why) => unspread(provider, Vec::new(), format!("the servers of the zone are not known: {why}")),
         });
+        self.save();
+    }
+
+    /// What the outside can see, to be looked at beside all else; `None` while the home's address is not known, or its log
+    /// cannot be read.
+    pub fn exposing(&self) -> Option<impl Future<Output = Vec<exposure::Finding>> + use<>> {
+        let config = &self.means.config;
+        let settled: Vec<IpAddr> = self.state().settled.values().copied().collect();
+        if config.exposure.services.is_empty() || settled.is_empty() {
+            return None;
+        }
+        match recall(&config.state_dir, settled, config.watch.prefix_length) {
+            Ok(home) => Some(self.means.exposing(home)),
+            Err(error) => {
+                tracing::debug!("{}", crate::commands::chain_of(&error));
+                None
+            }
+        }
+    }
+
+    /// Enters what is newly amiss in `found`, and what is no more, once each.
+    pub fn enter_exposure(&mut self, found: &[exposure::Finding]) {
+        let before = self.state().exposed.clone();
+        for change in news::news(&before, found) {
+            let event = match &change {
+                news::News::Amiss(finding) => {
+                    Event::Found { line: None, about: finding.key(), text: finding.to_string() }
+                }
+                news::News::Gone(about) => Event::Gone { line: None, about: about.clone() },
+            };
+            // As with the other findings: news again next time.
+            if let Err(error) = self.books.get_mut().log.append(self.means.clock.now(), event) {
+                tracing::debug!("{}", crate::commands::chain_of(&error));
+                continue;
+            }
+            let exposed = &mut self.books.get_mut().state.exposed;
+            match change {
+                news::News::Amiss(finding) => {
+                    tracing::warn!("{finding}");
+                    exposed.insert(finding.key());
+                }
+                news::News::Gone(about) => {
+                    tracing::info!("no more: {about}");
+                    exposed.remove(&about);
+                }
+            }
+        }
         self.save();
     }
 

@@ -9,6 +9,8 @@ use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
 use crate::config::{CarrierNat, Config, Confirm, ProviderKind, Witness, WitnessKind, by_provider};
+use crate::exposure::{self, look::look};
+use crate::name::DnsName;
 use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::standby::{self, Lease, Leases, Nonce};
@@ -79,6 +81,16 @@ impl Means {
         };
         self.leases = self.providers.iter().filter_map(lease).collect();
         self
+    }
+
+    /// What the outside can see of `home`: see [`look`]. What it needs it takes along.
+    pub fn exposing(&self, home: exposure::home::Home) -> impl Future<Output = Vec<exposure::Finding>> + use<> {
+        let (config, now) = (self.config.clone(), self.clock.now());
+        let zone = |(name, settings): (&String, &crate::config::Provider)| {
+            Some((settings.zone.clone(), Arc::clone(self.providers.get(name)?)))
+        };
+        let zones: Vec<(DnsName, Arc<dyn Provider>)> = self.config.providers.iter().filter_map(zone).collect();
+        async move { look(&config, &zones, &home, now).await }
     }
 
     /// The families that any record wants, or any witness tells when there are no records.

@@ -92,7 +92,7 @@ impl Clients {
 }
 
 /// The local end of a question over `family`, where `bind` leaves a way out in it.
-pub(super) fn local_address(family: Family, bind: Option<&Bind>) -> Option<IpAddr> {
+pub(crate) fn local_address(family: Family, bind: Option<&Bind>) -> Option<IpAddr> {
     match bind {
         Some(Bind::Sources(sources)) => sources.iter().copied().find(|source| Family::of(*source) == family),
         Some(Bind::Interface(_)) | None => Some(match family {

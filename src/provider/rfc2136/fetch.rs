@@ -10,6 +10,7 @@ use super::transfer::{Chain, Transfer};
 use super::{Rfc2136, unbuilt};
 use crate::dns::message::{query, seal, wire_name};
 use crate::name::DnsName;
+use crate::provider::listing::ZoneRecord;
 use crate::provider::{Fault, Observed};
 
 /// Names from which on a transfer is tried: what it costs more than that many queries is little, on an ordinary zone.
@@ -17,6 +18,8 @@ pub(super) const MANY: usize = 32;
 /// Bytes that a transfer may take, and more for each name asked about: what asking for that by queries would take.
 const ROOM: usize = 256 * 1024;
 const ROOM_PER_NAME: usize = 512;
+/// Bytes that a whole zone may take when all of it is wanted.
+const ROOM_FOR_ALL: usize = 16 * 1024 * 1024;
 
 impl Rfc2136 {
     /// What stands at `names`, by a transfer of the whole zone. The inner error is why there is none.
@@ -30,8 +33,9 @@ impl Rfc2136 {
         let zone = wire_name(&self.zone).map_err(unbuilt)?;
         let wire: Vec<Name> = names.iter().map(wire_name).collect::<Result<_, _>>().map_err(unbuilt)?;
         let now = Instant::now();
+        let room = ROOM + ROOM_PER_NAME * names.len();
         let half = now + deadline.saturating_duration_since(now) / 2;
-        let arrived = match timeout_at(half, self.receive(&zone, &wire, half)).await {
+        let arrived = match timeout_at(half, self.receive(Transfer::new(&zone, wire.iter()), room, half)).await {
             Ok(arrived) => arrived?,
             Err(_) => Err("it takes too long".to_owned()),
         };
@@ -44,15 +48,30 @@ impl Rfc2136 {
         }))
     }
 
+    /// Every record of the zone, by a transfer of it.
+    pub(super) async fn records(&self, deadline: Instant) -> Result<Vec<ZoneRecord>, Fault> {
+        let zone = wire_name(&self.zone).map_err(unbuilt)?;
+        let arriving = timeout_at(deadline, self.receive(Transfer::of_all(&zone), ROOM_FOR_ALL, deadline));
+        match arriving.await.map_err(|_| self.late())?? {
+            Ok(transfer) => Ok(transfer.into_records()),
+            Err(why) => Err(Fault::refused(
+                format!("{} gives no transfer of {} (RFC 5936): {why}", self.label(), self.zone),
+                "let the key transfer the zone, for reading it whole",
+            )),
+        }
+    }
+
+    /// The records go into `transfer`, which may take `room` bytes.
     async fn receive<'z>(
         &self,
-        zone: &'z Name,
-        asked: &[Name],
+        mut transfer: Transfer<'z>,
+        mut room: usize,
         deadline: Instant,
     ) -> Result<Result<Transfer<'z>, String>, Fault> {
         let signer = self.signer()?;
         let id = self.fresh_id()?;
-        let sent = seal(query(zone.clone(), WireType::AXFR), id, signer.as_ref(), (self.now)()).map_err(unbuilt)?;
+        let sent =
+            seal(query(transfer.zone().clone(), WireType::AXFR), id, signer.as_ref(), (self.now)()).map_err(unbuilt)?;
         let mut chain = match signer {
             None => None,
             Some(signer) => {
@@ -61,9 +80,7 @@ impl Rfc2136 {
                 Some(Chain::new(signer, sent.signed_at, mac))
             }
         };
-        let mut transfer = Transfer::new(zone, asked.iter());
         let mut link = self.open(deadline).await?;
-        let mut room = ROOM + ROOM_PER_NAME * asked.len();
         if let Err(error) = link.send(&sent.wire).await {
             return Ok(Err(error.to_string()));
         }
@@ -73,7 +90,7 @@ impl Rfc2136 {
                 Err(error) => return Ok(Err(error.to_string())),
             };
             let Some(left) = room.checked_sub(raw.len()) else {
-                return Ok(Err(format!("the zone is much larger than the {} names of it asked about", asked.len())));
+                return Ok(Err("the zone is much larger than what is asked about".to_owned()));
             };
             room = left;
             let Ok(message) = Message::from_vec(&raw) else { return Ok(Err("it cannot be read".to_owned())) };

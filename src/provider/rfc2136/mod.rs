@@ -31,6 +31,7 @@ use self::fetch::MANY;
 use self::judge::{Answer, Context, Task, Writing, judge};
 use self::read::{Finding, Unfit};
 use self::update::{exists, update};
+use super::listing::ZoneRecord;
 use super::{
     Applied, Change, Fault, FaultKind, Fence, Observed, Obstacle, Pending, Provider, RecordType, Register, Tally,
 };
@@ -452,6 +453,10 @@ impl Provider for Rfc2136 {
             }
             self.write(changes, None, Instant::now() + self.timeout).await
         })
+    }
+
+    fn list(&self) -> Pending<'_, Vec<ZoneRecord>> {
+        Box::pin(self.records(Instant::now() + self.timeout))
     }
 
     fn tally(&self) -> Tally {

@@ -11,6 +11,7 @@ use hickory_proto::serialize::binary::{BinDecodable, BinDecoder};
 
 use super::read::{DNAME, text};
 use crate::dns::message::verifiable;
+use crate::provider::listing::ZoneRecord;
 use crate::provider::{Obstacle, RecordType, RrSet, Standing};
 
 /// Messages in a row that may go without a signature (RFC 8945, section 5.3.1).
@@ -84,6 +85,8 @@ pub(super) struct Transfer<'a> {
     nodes: HashMap<Name, Node>,
     soa: Option<Record>,
     is_whole: bool,
+    /// All records, where they are wanted.
+    kept: Option<Vec<ZoneRecord>>,
 }
 
 impl<'a> Transfer<'a> {
@@ -98,7 +101,22 @@ impl<'a> Transfer<'a> {
                 at = above;
             }
         }
-        Self { zone, nodes, soa: None, is_whole: false }
+        Self { zone, nodes, soa: None, is_whole: false, kept: None }
+    }
+
+    /// The same for a transfer that keeps every record.
+    pub(super) fn of_all(zone: &'a Name) -> Self {
+        Self { kept: Some(Vec::new()), ..Self::new(zone, [].into_iter()) }
+    }
+
+    /// The zone.
+    pub(super) fn zone(&self) -> &'a Name {
+        self.zone
+    }
+
+    /// The records, if they were kept.
+    pub(super) fn into_records(self) -> Vec<ZoneRecord> {
+        self.kept.unwrap_or_default()
     }
 
     /// Takes the next message. True when it was the last: it ends with the SOA that the first began with
@@ -131,7 +149,10 @@ impl<'a> Transfer<'a> {
             None => return Err("it does not begin with the SOA (RFC 5936, 2.2)".to_owned()),
             Some(first) if is_soa && first.data == record.data => self.is_whole = true,
             Some(_) if is_soa => return Err("it ends with another SOA than it began with".to_owned()),
-            Some(_) => self.note(record)?,
+            Some(_) => {
+                self.kept.iter_mut().for_each(|kept| kept.push(ZoneRecord::from_wire(record)));
+                self.note(record)?;
+            }
         }
         Ok(())
     }

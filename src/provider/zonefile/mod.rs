@@ -1,6 +1,6 @@
 //! A zone in a master file (RFC 1035, section 5), on the machine of the name server or on its way to it.
 //!
-//! May touch the file, its directory, and the reload command. `lex`, `scan`, `view`, `edit` and `serial` are pure.
+//! May touch the file, its directory, and the reload command. `lex`, `scan`, `view`, `listing`, `edit` and `serial` are pure.
 //! Only the RRsets that are written and the SOA serial change; every other byte stays.
 //!
 //! Not for a zone that its server writes by itself, be it for dynamic updates or for signing: such a file is the
@@ -11,6 +11,7 @@ mod file;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod lex;
+mod listing;
 mod reload;
 mod scan;
 mod serial;
@@ -21,6 +22,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, SystemTime};
 
+use super::listing::ZoneRecord;
 use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider, Tally};
 use crate::clock::Timestamp;
 use crate::name::DnsName;
@@ -102,6 +104,15 @@ impl Provider for ZoneFile {
 
     fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied> {
         Box::pin(self.write(changes))
+    }
+
+    fn list(&self) -> Pending<'_, Vec<ZoneRecord>> {
+        Box::pin(async {
+            let snapshot = Snapshot::take(&self.file, false)?;
+            Master::scan(&snapshot.bytes, self.zone.as_str())
+                .and_then(|master| listing::records(&master))
+                .map_err(|problem| problem.into_fault(&self.target()))
+        })
     }
 
     fn resume(&self) {

@@ -1,0 +1,230 @@
+//! Carries the questions out, and hands what comes back to the rules.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use futures_util::future::join_all;
+use rustls::pki_types::CertificateDer;
+use rustls::pki_types::pem::PemObject;
+
+use super::allowed::{Allowed, Permit};
+use super::certificate::{self, Roots};
+use super::home::Home;
+use super::leaks::{self, Open};
+use super::masked::{self, Told};
+use super::reach::{self, Entry};
+use super::tls::{self, Unseen};
+use super::{Check, Finding, Grade, dns, http};
+use crate::address::Family;
+use crate::audit::chain::Known;
+use crate::audit::file::{self, AuditError};
+use crate::clock::Timestamp;
+use crate::config::exposure::INDEPENDENT;
+use crate::config::{Config, Service};
+use crate::confirm;
+use crate::dns::udp::Asker;
+use crate::name::DnsName;
+use crate::provider::Provider;
+
+/// How long one question may take; a helper needs time to see that nothing answers.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// How long a resolver or a name server may take.
+const ANSWER: Duration = Duration::from_secs(3);
+
+/// The home that is at `settled`, and its earlier addresses by the audit log in `dir`. Writes nothing.
+///
+/// # Errors
+/// The log cannot be read. A line of it that does not hold is told by whoever writes there.
+pub fn recall(dir: &Path, settled: impl IntoIterator<Item = IpAddr>, prefix_length: u8) -> Result<Home, AuditError> {
+    let mut home = Home::new(settled, prefix_length);
+    file::follow(dir, |entry| {
+        if let Known::Yes(event) = &entry.event {
+            home.remember(entry.time, event);
+        }
+    })?;
+    Ok(home)
+}
+
+/// Everything that the outside can see of `home`, check by check: each service of `config`, then the `zones`.
+pub async fn look(
+    config: &Config,
+    zones: &[(DnsName, Arc<dyn Provider>)],
+    home: &Home,
+    now: Timestamp,
+) -> Vec<Finding> {
+    let allowed = Allowed::new(&config.exposure, home);
+    let services = &config.exposure.services;
+    let each = join_all(services.iter().map(|service| one(service, config, &allowed, home, now)));
+    let is_masked = services.iter().any(|service| service.edge.is_some());
+    let zones = if is_masked { zones } else { &[] };
+    let (mut found, leaks) = tokio::join!(each, read(zones));
+    let mut found: Vec<Finding> = found.drain(..).flatten().collect();
+    if is_masked {
+        let (records, unread) = leaks;
+        let told = leaks::leaks(&records, home, &open(config));
+        let about: BTreeSet<&str> = zones.iter().map(|(zone, _)| zone.as_str()).collect();
+        let about: Vec<&str> = about.into_iter().collect();
+        found.push(leaks::finding(&about.join(", "), &told, records.len(), home, &unread));
+    }
+    found
+}
+
+/// The names that may show the home: those of the records are kept on purpose, unless the edge is in front of them.
+fn open(config: &Config) -> Open {
+    let services = &config.exposure.services;
+    let (masked, direct): (Vec<&Service>, Vec<&Service>) = services.iter().partition(|service| service.edge.is_some());
+    let text = |name: &DnsName| name.as_str().to_owned();
+    let is_masked = |name: &&DnsName| masked.iter().any(|service| service.name == **name);
+    let kept = config.records.iter().map(|record| &record.name).filter(|name| !is_masked(name));
+    Open {
+        quiet: kept.chain(&config.exposure.open).map(text).collect(),
+        public: direct.iter().map(|service| text(&service.name)).collect(),
+    }
+}
+
+async fn read(zones: &[(DnsName, Arc<dyn Provider>)]) -> (Vec<crate::provider::listing::ZoneRecord>, Vec<String>) {
+    let listed = join_all(zones.iter().map(async |(zone, provider)| (zone, provider.list().await))).await;
+    let (mut records, mut unread) = (Vec::new(), BTreeMap::new());
+    for (zone, listing) in listed {
+        match listing {
+            Ok(listing) => records.extend(listing),
+            Err(fault) => drop(unread.insert(zone, format!("{zone} cannot be read whole: {fault}"))),
+        }
+    }
+    (records, unread.into_values().collect())
+}
+
+async fn one(service: &Service, config: &Config, allowed: &Allowed<'_>, home: &Home, now: Timestamp) -> Vec<Finding> {
+    let name = service.name.as_str();
+    let ca = given(service.ca.as_deref());
+    let (told, certificate, probed) = tokio::join!(
+        told(service, config, allowed),
+        certificate(service, allowed, &ca, now),
+        probe(service, allowed, home),
+    );
+    let mut found = Vec::new();
+    match &service.edge {
+        Some(edge) => {
+            // A zone may have one server only.
+            let needed =
+                if config.exposure.resolvers.is_empty() { told.len().clamp(1, INDEPENDENT) } else { INDEPENDENT };
+            found.push(masked::masked(name, edge, home, &told, needed));
+            found.push(masked::families(name, edge, &told));
+            found.push(certificate);
+            found.push(reach::way_in(name, &enter(service, allowed, &told, &ca).await));
+            found.push(reach::closed(name, service.port, &probed));
+        }
+        None => {
+            found.push(certificate);
+            found.push(reach::open(name, service.port, &probed));
+        }
+    }
+    found
+}
+
+/// What those who are asked for it tell of the service's name, where an edge is in front: the resolvers, or the servers of
+/// its zone.
+async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<Told> {
+    if service.edge.is_none() {
+        return Vec::new();
+    }
+    let resolver = |permit: Permit| {
+        let at = permit.address();
+        let name = if at.port() == 53 { at.ip().to_string() } else { at.to_string() };
+        dns::Source { name, at: vec![permit], is_resolver: true }
+    };
+    let mut sources: Vec<dns::Source> = allowed.resolvers().map(resolver).collect();
+    let zones = config.providers.values().filter(|provider| service.name.is_in(&provider.zone));
+    // Where one is below the other, the longer one has the name.
+    let provider = zones.max_by_key(|provider| provider.zone.as_str().len());
+    if let Some(provider) = provider.filter(|_| sources.is_empty()) {
+        let found =
+            confirm::servers_of(&Asker::new(), &provider.zone, &provider.confirm, config.confirm.resolver).await;
+        match found {
+            Ok(servers) => sources.extend(servers.iter().map(|server| dns::Source {
+                name: server.name().to_owned(),
+                at: allowed.server(server),
+                is_resolver: false,
+            })),
+            Err(why) => {
+                return vec![Told { source: format!("the servers of {}", provider.zone), addresses: Err(why) }];
+            }
+        }
+    }
+    dns::ask_all(sources, &service.name, ANSWER).await
+}
+
+/// The certificates in the file of a given CA.
+type Given = Option<Result<Vec<CertificateDer<'static>>, String>>;
+
+fn given(file: Option<&Path>) -> Given {
+    let file = file?;
+    let read = || {
+        let text = std::fs::read(file).map_err(|error| error.to_string())?;
+        let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&text).collect();
+        match found {
+            Ok(found) if found.is_empty() => Err("it holds no certificate in PEM".to_owned()),
+            found => found.map_err(|error| error.to_string()),
+        }
+    };
+    Some(read().map_err(|why| format!("{} cannot be used: {why}", file.display())))
+}
+
+async fn certificate(service: &Service, allowed: &Allowed<'_>, ca: &Given, now: Timestamp) -> Finding {
+    let finding =
+        |grade, seen: String, todo: &str| Finding::new(Check::Certificate, service.name.as_str(), grade, seen, todo);
+    let roots = match ca {
+        Some(Ok(given)) => Roots::new(given.clone(), false),
+        Some(Err(why)) => return finding(Grade::Unknown, why.clone(), "name a readable file in PEM in `ca`"),
+        None => Roots::new(rustls_native_certs::load_native_certs().certs, true),
+    };
+    let Some(origin) = allowed.origin(service) else {
+        return finding(Grade::Unknown, "the service is not configured".into(), "");
+    };
+    let at = origin.address();
+    match tls::chain(origin, &service.name, PATIENCE).await {
+        Ok(chain) => match certificate::read(&chain, &roots, now) {
+            Ok(seen) => certificate::judge(&service.name, &seen, now),
+            Err(why) => finding(Grade::Amiss, why, "have it made anew"),
+        },
+        Err(Unseen::NotReached(why)) => {
+            finding(Grade::Unknown, format!("{at}: {why}"), "see that the origin runs, and that `origin` says where")
+        }
+        Err(Unseen::NoHandshake(why)) => {
+            finding(Grade::Amiss, format!("{at}: no TLS handshake: {why}"), "let the origin speak TLS for this name")
+        }
+    }
+}
+
+async fn enter(service: &Service, allowed: &Allowed<'_>, told: &[Told], ca: &Given) -> Entry {
+    let shown: BTreeSet<_> = told.iter().filter_map(|told| told.addresses.as_ref().ok()).flatten().copied().collect();
+    if shown.is_empty() {
+        return Entry::NotAsked("no public address of the name is known: see the check `masked`".into());
+    }
+    let at: Vec<Permit> = shown.into_iter().filter_map(|address| allowed.public(service, address)).collect();
+    let given = match ca {
+        Some(Ok(given)) => given.as_slice(),
+        Some(Err(_)) | None => &[],
+    };
+    http::enter(service, &at, given, PATIENCE).await
+}
+
+/// A helper can reach back only to the machine that asks: in IPv6 that need not be the origin.
+async fn probe(service: &Service, allowed: &Allowed<'_>, home: &Home) -> reach::Told {
+    let Some(helper) = allowed.helper() else { return reach::Told::default() };
+    let families: BTreeSet<Family> = home.now().map(Family::of).collect();
+    let is_here = service.origin.ip().is_loopback();
+    let mut told = reach::Told::default();
+    for family in families {
+        if family == Family::Ipv6 && !is_here {
+            told.left_out = "IPv6: not asked, since the helper can reach back only to this machine".into();
+            continue;
+        }
+        told.each.push((family, http::probe(helper, family, service.port, home, PATIENCE).await));
+    }
+    told
+}

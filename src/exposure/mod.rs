@@ -1,0 +1,104 @@
+//! What the outside can see of a home, check by check: good, amiss, or not known, with what was seen and what to do.
+//!
+//! The rules are pure, one file a check: [`masked`], [`leaks`], [`certificate`], [`reach`]; [`news`] tells what is new, [`home`] knows which addresses
+//! are the home's. [`look`] carries the questions out, and [`allowed`] is the one place that says who may be asked: no
+//! check contacts an address that is neither the home's own nor configured.
+
+pub mod allowed;
+pub mod certificate;
+mod dns;
+pub mod home;
+mod http;
+pub mod leaks;
+pub mod look;
+pub mod masked;
+pub mod news;
+pub mod reach;
+mod tls;
+
+use std::fmt;
+
+use serde::Serialize;
+
+/// One thing that is looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Check {
+    /// A name behind the edge leads to the edge, and never home.
+    Masked,
+    /// No family goes around the edge.
+    Families,
+    /// No other record gives the home's address away.
+    Leaks,
+    /// The origin's certificate will do.
+    Certificate,
+    /// The public name leads in.
+    WayIn,
+    /// The home's own address does not.
+    Closed,
+}
+
+impl fmt::Display for Check {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Masked => "masked",
+            Self::Families => "families",
+            Self::Leaks => "leaks",
+            Self::Certificate => "certificate",
+            Self::WayIn => "way in",
+            Self::Closed => "closed",
+        })
+    }
+}
+
+/// How a check went.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Grade {
+    /// As it should be.
+    Good,
+    /// A person has to act.
+    Amiss,
+    /// It could not be seen.
+    Unknown,
+}
+
+impl fmt::Display for Grade {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Good => "good",
+            Self::Amiss => "amiss",
+            Self::Unknown => "unknown",
+        })
+    }
+}
+
+/// What one check has found.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Finding {
+    /// The check.
+    pub check: Check,
+    /// What was checked: a service's name, or a zone's.
+    pub about: String,
+    /// How it went.
+    pub grade: Grade,
+    /// What was seen.
+    pub seen: String,
+    /// What a person can do; may be empty.
+    pub todo: String,
+}
+
+/// For the log: one line.
+impl fmt::Display for Finding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { check, about, grade, seen, todo } = self;
+        write!(f, "{about}: {check} {grade}: {seen}")?;
+        if todo.is_empty() { Ok(()) } else { write!(f, "; {todo}") }
+    }
+}
+
+impl Finding {
+    fn new(check: Check, about: &str, grade: Grade, seen: String, todo: &str) -> Self {
+        Self { check, about: about.to_owned(), grade, seen, todo: todo.to_owned() }
+    }
+}
