@@ -76,8 +76,15 @@ fn the_provider_with_a_description_stands_beside_it() {
 }
 
 #[test]
+fn the_lease_stands_beside_it() {
+    let blocks = blocks("toml");
+    let standby = loaded(&format!("{}{}", blocks[0], blocks[2])).standby.unwrap();
+    assert_eq!((standby.holder.as_str(), standby.lease.as_secs(), standby.names.len()), ("pi", 300, 1));
+}
+
+#[test]
 fn the_other_witnesses_stand_beside_it_and_the_lines_in_its_place() {
-    let [whole, _, witnesses, lines] = blocks("toml").try_into().unwrap();
+    let [whole, _, _, witnesses, lines] = blocks("toml").try_into().unwrap();
     // An interface that is asked for IPv6 is of use when a record wants that.
     let both = whole.replace("types = [\"A\"]", "types = [\"A\", \"AAAA\"]");
     let config = loaded(&format!("{both}{witnesses}"));

@@ -328,3 +328,6 @@ pub fn fresh_nonce() -> Nonce {
     }
     Nonce(nonce)
 }
+
+#[cfg(test)]
+mod tests;

@@ -26,9 +26,10 @@ impl Software for Knotd {
         for (at, zone) in zones.iter().enumerate() {
             for (nth, grant) in zone.grants.iter().enumerate() {
                 text += &format!(
-                    "  - id: {}\n    key: {}\n    action: update\n    update-type: [A, AAAA]\n",
+                    "  - id: {}\n    key: {}\n    action: update\n    update-type: [{}]\n",
                     id(at, nth),
-                    grant.key
+                    grant.key,
+                    grant.types().join(", ")
                 );
                 if let Some(name) = grant.name {
                     text += &format!(

@@ -51,8 +51,15 @@ pub(crate) const KEY: ServerKey = ServerKey { name: "gauge-key", algorithm: "hma
 #[derive(Clone, Copy)]
 pub(crate) struct Grant {
     pub(crate) key: &'static str,
-    /// The one name whose A and AAAA it may change; all below the zone's apex when absent.
+    /// The one name whose A and AAAA it may change, or whose TXT, if it begins with an underscore; the A and AAAA of all
+    /// below the zone's apex when absent.
     pub(crate) name: Option<&'static str>,
+}
+
+impl Grant {
+    fn types(&self) -> &'static [&'static str] {
+        if self.name.is_some_and(|name| name.starts_with('_')) { &["TXT"] } else { &["A", "AAAA"] }
+    }
 }
 
 /// A zone as a server is told it.

@@ -26,7 +26,7 @@ impl Software for Named {
         }
         for zone in zones {
             let grant = |grant: &super::Grant| match grant.name {
-                Some(name) => format!("grant {} name {name} A AAAA; ", grant.key),
+                Some(name) => format!("grant {} name {name} {}; ", grant.key, grant.types().join(" ")),
                 None => format!("grant {} zonesub A AAAA; ", grant.key),
             };
             let policy: String = zone.grants.iter().map(grant).collect();

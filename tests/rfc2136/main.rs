@@ -8,6 +8,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod hostile;
+mod lease;
 mod own;
 mod servers;
 mod table;

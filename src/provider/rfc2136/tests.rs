@@ -22,6 +22,18 @@ fn what_does_not_fit_one_message_is_split_without_loss() {
     assert_eq!(batches.concat(), changes);
     // Four records of some 200 bytes a change: about 80 changes a message, and only the last may be nearly empty.
     assert!(batches.len() < 20 && batches.iter().rev().skip(1).all(|batch| batch.len() > 50));
+    // Under a lease each of them has the fence before all else.
+    let lease = DnsName::parse("_fingerpost.heronmill.example").unwrap();
+    let fence = Fence { name: &lease, text: "whose turn it is" };
+    let fenced = provider.batches(&zone, &changes, Some(fence), None).unwrap();
+    assert_eq!(fenced.concat(), changes);
+    for batch in fenced {
+        let message = update(zone.clone(), batch, Some(fence)).unwrap();
+        let first = &message.answers[0];
+        assert_eq!((first.name.to_ascii().as_str(), first.ttl), ("_fingerpost.heronmill.example.", 0));
+        assert_eq!(first.data.to_string(), "\"whose turn it is\"");
+        assert_eq!(message.answers.iter().filter(|record| record.record_type() == WireType::TXT).count(), 1);
+    }
     // One RRset that no message holds.
     let addresses = (0..=u16::MAX).map(|n| std::net::IpAddr::from([10, 0, (n >> 8) as u8, n as u8])).collect();
     let huge = [Change { after: RrSet { ttl: 60, addresses }, ..change(0) }];
