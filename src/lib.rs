@@ -18,6 +18,7 @@
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
 //! * `dns` builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
 //! * [`provider`] is the trait behind which records live, and one file a kind.
+//! * [`standby`] decides which of two daemons may write, by a lease in the zone; its `claim` and `turn` are pure.
 //! * [`update`] carries a plan out: its `limits` are pure; the rest retries, holds and reads back.
 //! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.

@@ -77,7 +77,7 @@ fn the_provider_with_a_description_stands_beside_it() {
 
 #[test]
 fn what_the_outside_is_asked_stands_beside_it() {
-    let [whole, _, _, _, exposure] = blocks("toml").try_into().unwrap();
+    let [whole, _, _, _, _, exposure] = blocks("toml").try_into().unwrap();
     let config = loaded(&format!("{whole}{exposure}")).exposure;
     assert_eq!((config.services.len(), config.resolvers.len()), (1, 2));
     assert!(config.services.iter().all(|service| service.edge.is_some()) && config.helper.is_some());
@@ -85,8 +85,15 @@ fn what_the_outside_is_asked_stands_beside_it() {
 }
 
 #[test]
+fn the_lease_stands_beside_it() {
+    let blocks = blocks("toml");
+    let standby = loaded(&format!("{}{}", blocks[0], blocks[2])).standby.unwrap();
+    assert_eq!((standby.holder.as_str(), standby.lease.as_secs(), standby.names.len()), ("pi", 300, 1));
+}
+
+#[test]
 fn the_other_witnesses_stand_beside_it_and_the_lines_in_its_place() {
-    let [whole, _, witnesses, lines, _] = blocks("toml").try_into().unwrap();
+    let [whole, _, _, witnesses, lines, _] = blocks("toml").try_into().unwrap();
     // An interface that is asked for IPv6 is of use when a record wants that.
     let both = whole.replace("types = [\"A\"]", "types = [\"A\", \"AAAA\"]");
     let config = loaded(&format!("{both}{witnesses}"));

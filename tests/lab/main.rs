@@ -54,4 +54,5 @@ mod plan;
 mod prefixes;
 mod scenario;
 mod shapes;
+mod standby;
 mod witness;
