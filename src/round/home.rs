@@ -348,7 +348,7 @@ impl Home {
     ///
     /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
     ///
-    /// Up to [`AT_A_TIME`] providers are worked on together, so that a slow one does not keep the others waiting. The
+    /// Up to eight providers are worked on together, so that a slow one does not keep the others waiting. The
     /// reports come in the order of the providers' names.
     pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
         let mut home = agreed(&self.looks);

@@ -356,15 +356,12 @@ fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
     }
     if books.state.spreading.contains_key(job.name) {
         // Others may have changed an RRset since: what stands at the provider is what the servers shall serve, and what
-        // is in step no more is not waited for.
-        let here: BTreeMap<_, _> = items
-            .iter()
-            .filter(|item| item.step == Step::Leave)
-            .map(|item| ((&item.desired.name, item.desired.rtype), &item.before))
-            .collect();
+        // is in step no more is not waited for. Of what nothing is wanted now, nothing is known.
+        let here: BTreeMap<_, _> = items.iter().map(|item| ((&item.desired.name, item.desired.rtype), item)).collect();
         books.state.amend_spreading(job.name, |record| match here.get(&(&record.name, record.rtype)) {
-            Some(Some(set)) => Some(set.clone()),
-            _ => None,
+            None => Some(record.set.clone()),
+            Some(item) if item.step == Step::Leave => item.before.clone(),
+            Some(_) => None,
         });
     }
 }

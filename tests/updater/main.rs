@@ -352,6 +352,12 @@ fn what_was_written_is_awaited_as_it_stands_until_it_is_in_step_no_more() {
     bench.edit("mill", 300, &["203.0.113.77", "198.51.100.99", "198.51.100.100"]);
     bench.pass();
     assert_eq!(awaited(&bench), [(intent, vec![(gauge(), set(120, &["203.0.113.77"])), (mill(), more)])]);
+    // A pass that wants nothing of a record, for want of an address, says nothing of it.
+    let all = bench.desired.clone();
+    bench.desired.retain(|wanted| wanted.name == name("gauge"));
+    bench.pass();
+    assert_eq!(awaited(&bench)[0].1.len(), 2);
+    bench.desired = all;
     // Written again: awaited anew, by the new intent alone.
     bench.edit("gauge", 120, &["192.0.2.1"]);
     bench.pass();
