@@ -67,7 +67,8 @@ pub enum Command {
     /// Show what the outside can see: whether each service is masked by its edge, closed otherwise, and its certificate
     /// alive, and what in DNS gives the home's address away
     ///
-    /// Contacts only what the configuration names, and the home's own addresses. Probe only what is yours.
+    /// Contacts only what the configuration names, the servers of its zones, and the home's own addresses. Probe only what
+    /// is yours.
     Exposure,
     /// Be a witness for another household: tell whoever asks the address they come from
     Echo(Echo),

@@ -215,8 +215,12 @@ async fn enter(service: &Service, allowed: &Allowed<'_>, told: &[Told], ca: &Giv
 
 /// A helper can reach back only to the machine that asks: in IPv6 that need not be the origin.
 async fn probe(service: &Service, allowed: &Allowed<'_>, home: &Home) -> reach::Told {
-    let Some(helper) = allowed.helper() else { return reach::Told::default() };
+    let nobody = |why: &str| reach::Told { each: Vec::new(), left_out: why.to_owned() };
+    let Some(helper) = allowed.helper() else { return nobody("no helper is configured") };
     let families: BTreeSet<Family> = home.now().map(Family::of).collect();
+    if families.is_empty() {
+        return nobody("the home's own address is not known");
+    }
     let is_here = service.origin.ip().is_loopback();
     let mut told = reach::Told::default();
     for family in families {
