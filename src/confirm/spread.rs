@@ -96,6 +96,8 @@ pub(super) struct Tracker {
     every: Duration,
     deadline: Duration,
     providers: BTreeMap<String, Tracked>,
+    /// Waves that came to their end, by provider and intent, until whoever keeps the books has dropped them.
+    ended: BTreeMap<(String, u64), Arc<[Awaited]>>,
     nobody: Arc<[Behind]>,
 }
 
@@ -129,13 +131,24 @@ impl Spread {
 impl Tracker {
     /// `every` is the first pause between two askings; after `deadline` a wave is given up.
     pub(super) fn new(every: Duration, deadline: Duration) -> Self {
-        Self { every, deadline, providers: BTreeMap::new(), nobody: Arc::new([]) }
+        Self { every, deadline, providers: BTreeMap::new(), ended: BTreeMap::new(), nobody: Arc::new([]) }
     }
 
     /// Takes over which waves there are. A new one is asked for at once.
     pub(super) fn follow(&mut self, waves: &BTreeMap<String, Vec<Wave>>, now: Duration, wall: Timestamp) {
-        self.providers.retain(|provider, _| waves.get(provider).is_some_and(|waves| !waves.is_empty()));
-        for (provider, waves) in waves.iter().filter(|(_, waves)| !waves.is_empty()) {
+        let kept = |provider: &String, intent: u64, records: &[Awaited]| {
+            let waves = waves.get(provider).into_iter().flatten();
+            waves.into_iter().any(|wave| wave.intent == intent && *wave.records == *records)
+        };
+        self.ended.retain(|(provider, intent), records| kept(provider, *intent, records));
+        self.providers.retain(|provider, _| waves.contains_key(provider));
+        for (provider, waves) in waves {
+            let goes_on = |wave: &&Wave| !self.ended.contains_key(&(provider.clone(), wave.intent));
+            let waves: Vec<&Wave> = waves.iter().filter(goes_on).collect();
+            if waves.is_empty() {
+                self.providers.remove(provider);
+                continue;
+            }
             let fresh = || Tracked { waves: BTreeMap::new(), servers: None, due: Some(now), pause: self.every };
             let tracked = self.providers.entry(provider.clone()).or_insert_with(fresh);
             tracked.waves.retain(|intent, _| waves.iter().any(|wave| wave.intent == *intent));
@@ -214,6 +227,7 @@ impl Tracker {
         let mut verdicts = Vec::new();
         for (intent, end) in ends {
             let Some(spread) = tracked.waves.remove(&intent) else { continue };
+            self.ended.insert((pass.provider.clone(), intent), Arc::clone(&spread.records));
             verdicts.push(Verdict {
                 provider: pass.provider.clone(),
                 intent,

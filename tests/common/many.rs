@@ -30,7 +30,7 @@ pub(crate) fn configure(dir: &Path, names: &[&str], records: usize, server: &str
     for (nth, name) in names.iter().enumerate() {
         write!(
             text,
-            "[provider.p{nth}]\nkind = \"rfc2136\"\nzone = \"{name}\"\nserver = \"{server}\"\ntimeout = \"1m\"\n\
+            "[provider.p{nth}]\nkind = \"rfc2136\"\nzone = \"{name}\"\nserver = \"{server}\"\ntimeout = \"1m\"\nconfirm = \"off\"\n\
              key = {{ name = \"{}\", algorithm = \"hmac-sha256\", secret = {{ file = \"key\" }} }}\n",
             KEY.name
         )

@@ -81,6 +81,19 @@ fn all_servers_have_to_serve_it_and_each_has_its_lag() {
 }
 
 #[test]
+fn what_came_to_its_end_is_not_asked_for_again_while_the_books_still_have_it() {
+    let mut tracker = tracker();
+    tracker.follow(&waves(&[(7, 77)]), S, WALL);
+    let asked = errand(&mut tracker, S);
+    assert_eq!(tracker.heard(pass(asked, 2 * S, |_| true)).len(), 1);
+    tracker.follow(&waves(&[(7, 77)]), 3 * S, WALL);
+    assert!(tracker.is_idle() && tracker.errands(1000 * S).is_empty());
+    // What is awaited instead, or after the books have dropped it, is another matter.
+    tracker.follow(&waves(&[(7, 78)]), 4 * S, WALL);
+    assert_eq!(errand(&mut tracker, 4 * S).waves.len(), 1);
+}
+
+#[test]
 fn the_pauses_grow_by_half_up_to_half_a_minute() {
     let mut tracker = tracker();
     tracker.follow(&waves(&[(4, 77)]), S, WALL);
