@@ -11,6 +11,7 @@ use reqwest::Url;
 use crate::address::{Family, special};
 use crate::audit::chain;
 use crate::config::Extract;
+use crate::standby::{Claim, SPANS, is_holder};
 use crate::watch::netlink::{self, Body};
 use crate::watch::router::announce::{Kind, is_announcement};
 use crate::watch::router::gateway::{Dump, choose};
@@ -234,3 +235,19 @@ pub fn audit_line(data: &[u8]) -> bool {
 
 #[cfg(test)]
 mod tests;
+
+/// The TXT record of a lease, of one character-string; also with `data` as the holder's name.
+pub fn lease_claim(data: &[u8]) -> bool {
+    let rest = "since=2026-11-24T08:14:31Z lease=300s nonce=000102030405060708090a0b0c0d0e0f count=17";
+    let mended = [b"fingerpost-lease=1 holder=", data, b" ", rest.as_bytes()].concat();
+    let mut read = false;
+    for text in [data.to_vec(), mended] {
+        let Ok(Some(claim)) = Claim::read(&[vec![text.clone()]]) else { continue };
+        read = true;
+        // The server compares octets: what is written in its place must be told apart from it by these.
+        assert_eq!(claim.to_string().into_bytes(), text);
+        assert!(text.len() <= 255 && text.iter().all(|octet| (b' '..=b'~').contains(octet)));
+        assert!(SPANS.contains(&claim.lease) && is_holder(&claim.holder));
+    }
+    read
+}

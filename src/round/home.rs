@@ -3,20 +3,19 @@
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
-use std::sync::Arc;
 
 use futures_util::StreamExt;
 use futures_util::{future, stream};
 
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
-use crate::audit::{Ending, Event, Hands};
+use crate::audit::{Ending, Event};
 use crate::config::{Config, Confirm, by_provider};
 use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
 use crate::reconcile::{self, Desired};
-use crate::standby::{Lease, Leases, News};
+use crate::standby::{Lease, Leases};
 use crate::state::{State, Store};
 use crate::update::{self, Books, BooksError, Report};
 use crate::watch::Via;
@@ -277,19 +276,9 @@ impl Home {
 
     /// Enters and tells what is new about the leases.
     pub fn enter_leases(&mut self) {
-        let news = |(provider, lease): (&String, &Arc<Lease>)| {
-            lease.news().into_iter().map(|one| (provider.clone(), one)).collect::<Vec<_>>()
-        };
-        let all: Vec<(String, News)> = self.means.leases.iter().flat_map(news).collect();
-        for (provider, news) in all {
-            tracing::info!("{provider}: {news}");
-            let (what, other) = match news {
-                News::Taken { from } => (Hands::Taken, from),
-                News::Lost { to } => (Hands::Lost, to),
-                News::Released => (Hands::Released, None),
-                News::StandingBy { .. } => continue,
-            };
-            self.enter(Event::Lease { provider, what, other });
+        let now = self.means.clock.now();
+        for (provider, lease) in &self.means.leases {
+            self.books.get_mut().enter_lease(provider, lease, now);
         }
     }
 

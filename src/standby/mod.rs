@@ -23,7 +23,7 @@ use crate::config::Standby;
 use crate::name::DnsName;
 use crate::provider::{Applied, Change, Fault, FaultKind, Fence, Provider, Register};
 
-/// Steps that [`Lease::enter`] takes for one write: a look, a swap, and both once more after a swap that met something.
+/// Steps for one write, and rounds for one giving back: a look, a swap, and both once more after a swap that met something.
 const TRIES: usize = 4;
 /// So long the giving back may take: what is not given back lapses.
 const FAREWELL: Duration = Duration::from_secs(3);
@@ -237,7 +237,8 @@ impl Lease {
     pub async fn release(&self) {
         let work = async {
             let _alone = self.door.lock().await;
-            for _ in 0..2 {
+            // One look, one swap that meets a renewal of ours that was still on its way, and both again.
+            for _ in 0..TRIES {
                 self.turn().rest(true);
                 while self.step().await.is_none() {}
                 if !self.turn().may_stand() {

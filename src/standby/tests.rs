@@ -23,6 +23,9 @@ struct Server {
     refuses: bool,
     /// Replies that are lost, after the work is done.
     lose: usize,
+    /// The next swap is a long time on the way: it arrives after the next look.
+    dawdles: bool,
+    on_the_way: Option<(Option<String>, Option<String>)>,
 }
 
 /// One process's way to it.
@@ -79,11 +82,22 @@ impl Register for Line {
         let mut server = self.at();
         server.looks += 1;
         let text = server.foreign.clone().or_else(|| server.text.clone().map(String::into_bytes));
+        if let Some((before, after)) = server.on_the_way.take()
+            && before == server.text
+        {
+            server.text = after;
+        }
         Box::pin(async { Ok(text.map(|text| vec![text]).into_iter().collect()) })
     }
 
     fn swap_text<'a>(&'a self, _: &'a DnsName, before: Option<&'a str>, after: Option<&'a str>) -> Pending<'a, ()> {
-        Box::pin(async move { self.swapped(before, after) })
+        Box::pin(async move {
+            if std::mem::take(&mut self.at().dawdles) {
+                self.at().on_the_way = Some((before.map(str::to_owned), after.map(str::to_owned)));
+                std::future::pending::<()>().await;
+            }
+            self.swapped(before, after)
+        })
     }
 
     fn apply_under<'a>(&'a self, changes: &'a [Change], fence: Fence<'a>) -> Pending<'a, Applied> {
@@ -250,6 +264,24 @@ fn a_lost_reply_loses_neither_the_lease_nor_the_giving_back() {
         line.at().lose = 1;
         first.release().await;
         assert_eq!(line.at().text, None);
+    });
+}
+
+/// The process is told to stop while a renewal is on its way, and that arrives just after it was looked for in vain.
+#[test]
+fn a_renewal_on_its_way_does_not_outlast_the_giving_back() {
+    run(async {
+        let line = Line::default();
+        let first = lease(&line, 1);
+        let one = live(&first);
+        until(|| first.held().is_some()).await;
+        line.at().dawdles = true;
+        until(|| line.at().on_the_way.is_some()).await;
+        one.abort();
+        let _ = one.await;
+        first.release().await;
+        assert_eq!(line.at().text, None);
+        assert_eq!(first.news().last(), Some(&News::Released));
     });
 }
 

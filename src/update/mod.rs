@@ -16,13 +16,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::address::Family;
 use crate::audit::file::{AuditError, Log};
-use crate::audit::{Ending, Event, Word};
+use crate::audit::{Ending, Event, Hands, Word};
 use crate::clock::{Clock, Timestamp};
 use crate::config::Limits;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RrSet};
 use crate::reconcile::{self, Desired, Item, Step};
-use crate::standby::Lease;
+use crate::standby::{Lease, News};
 use crate::state::{Hold, State, StateError, Store};
 use crate::watch::Via;
 use limits::record_key;
@@ -52,6 +52,22 @@ impl Books {
     /// durable before the write, and is only less exact there.
     fn save_at_rest(&mut self) -> Result<(), StateError> {
         if self.log.open_intents().is_empty() { self.save() } else { Ok(()) }
+    }
+
+    /// Enters and tells what is new about the lease of `provider`.
+    pub fn enter_lease(&mut self, provider: &str, lease: &Lease, now: Timestamp) {
+        for news in lease.news() {
+            tracing::info!("{provider}: {news}");
+            let (what, other) = match news {
+                News::Taken { from } => (Hands::Taken, from),
+                News::Lost { to } => (Hands::Lost, to),
+                News::Released => (Hands::Released, None),
+                News::StandingBy { .. } => continue,
+            };
+            if let Err(error) = self.log.append(now, Event::Lease { provider: provider.to_owned(), what, other }) {
+                tracing::warn!("{}", crate::commands::chain_of(&error));
+            }
+        }
     }
 }
 
@@ -176,10 +192,14 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
     }
     let turn = match job.lease {
         None => None,
-        Some(lease) => match lease.enter().await {
-            Ok(turn) => Some(turn),
-            Err(why) => return Written::Stopped(report, why.into()),
-        },
+        Some(lease) => {
+            let turn = lease.enter().await;
+            books.borrow_mut().enter_lease(job.name, lease, clock.now());
+            match turn {
+                Ok(turn) => Some(turn),
+                Err(why) => return Written::Stopped(report, why.into()),
+            }
+        }
     };
     report.means = Some(job.provider.means(changes.len()));
     let intent = match announce(job, &changes, &mut books.borrow_mut(), now) {

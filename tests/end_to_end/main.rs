@@ -18,5 +18,6 @@ mod quiet;
 mod race;
 mod refusals;
 mod secrets;
+mod standby;
 mod trace;
 mod zones;

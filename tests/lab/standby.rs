@@ -1,11 +1,19 @@
 //! Two daemons for one home, on two machines, and what may happen to one of them: killed, asleep for longer than its
 //! lease, cut off, told to stop. Somebody edits the record all the while, so that both always want to write.
 //!
+//! Their messages to the server take a little while on the way, and those that are on the way when something happens
+//! arrive after the other has taken over: the last words of the dead.
+//!
 //! What is judged is the zone's own journal, as `named-journalprint` (BIND 9.18) shows it: every write of the record stands
 //! in it after the claim of whoever wrote it, and before the next one's. How soon the other took over is printed, and
 //! judged in the long form only: there it is the promise that is measured.
 
+use std::io::{Read as _, Write as _};
+use std::net::{Shutdown, TcpListener, TcpStream};
 use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::thread;
 use std::time::{Duration, Instant};
 
 use fingerpost::config::TsigAlgorithm;
@@ -59,10 +67,60 @@ enum Fate {
     Stopped,
 }
 
+/// What is between a machine and the server: a port there, behind which messages are on the way for a while.
+struct Way {
+    port: u16,
+    /// What is on the way stays there.
+    holds: Arc<AtomicBool>,
+    /// Writes of the record that were on the way when they were held, and have arrived since.
+    late: Arc<AtomicUsize>,
+}
+
+impl Way {
+    fn open(lab: &Lab, port: u16) -> Self {
+        let listener = lab.within(Host::Outside, || TcpListener::bind((DNS, port)).unwrap());
+        let (holds, late) = (Arc::default(), Arc::default());
+        let way = Self { port, holds: Arc::clone(&holds), late: Arc::clone(&late) };
+        drop(lab.thread_in(Host::Outside, move || {
+            for client in listener.incoming().map_while(Result::ok) {
+                let Ok(server) = TcpStream::connect((DNS, 53)) else { continue };
+                let (mut back, mut forth) = (server.try_clone().unwrap(), client.try_clone().unwrap());
+                thread::spawn(move || std::io::copy(&mut back, &mut forth));
+                let (holds, late) = (Arc::clone(&holds), Arc::clone(&late));
+                thread::spawn(move || carry(client, server, &holds, &late));
+            }
+        }));
+        way
+    }
+}
+
+/// One connection's messages to the server, also after the client is gone.
+fn carry(mut client: TcpStream, mut server: TcpStream, holds: &AtomicBool, late: &AtomicUsize) {
+    let mut bytes = vec![0; 65536];
+    while let Ok(length @ 1..) = client.read(&mut bytes) {
+        thread::sleep(Duration::from_millis(fastrand::u64(0..60)));
+        let is_held = holds.load(Ordering::Relaxed);
+        while holds.load(Ordering::Relaxed) {
+            thread::sleep(Duration::from_millis(5));
+        }
+        // The operation code of an update is 5 (RFC 2136, section 1.3), behind the length of TCP and the id.
+        let is_write = bytes[4] >> 3 & 0x0f == 5 && bytes[..length].windows(6).any(|label| label == b"\x05gauge");
+        if is_held && is_write {
+            late.fetch_add(1, Ordering::Relaxed);
+        }
+        if server.write_all(&bytes[..length]).is_err() {
+            return;
+        }
+    }
+    // Half of it: the answer may still be on its way.
+    let _ = server.shutdown(Shutdown::Write);
+}
+
 struct Machine<'l> {
     name: &'static str,
     /// Its wire at the router.
     wire: &'static str,
+    way: Way,
     fingerpost: Fingerpost<'l>,
     daemon: Option<Daemon>,
     asleep: bool,
@@ -97,8 +155,10 @@ struct Scene<'l> {
 fn machine<'l>(lab: &'l Lab, name: &'static str, key: &str, host: Host, wire: &'static str) -> Machine<'l> {
     let watch = "every = \"1s\"\nsettle = 1\nsettle_every = \"100ms\"\ntimeout = \"500ms\"\npush = false\n";
     let ttl = TTLS.iter().find(|(known, _)| *known == name).unwrap().1;
+    let way = Way::open(lab, if wire == "lan1" { 5301 } else { 5302 });
     let text = configured(watch, &echo_witnesses(3, "ipv4"), &[("gauge", "types = [\"A\"]")])
         .replace(KEY.name, key)
+        .replace(&format!("{DNS}:53"), &format!("{DNS}:{}", way.port))
         .replace("ttl = \"2m\"", &format!("ttl = \"{ttl}s\""))
         .replace("kind = \"rfc2136\"", "kind = \"rfc2136\"\ntimeout = \"500ms\"")
         + &format!(
@@ -106,7 +166,7 @@ fn machine<'l>(lab: &'l Lab, name: &'static str, key: &str, host: Host, wire: &'
              [standby]\nname = \"{NAME}\"\nlease = \"{}s\"\nholder = \"{name}\"\n",
             LEASE.as_secs()
         );
-    Machine { name, wire, fingerpost: lab.fingerpost(host, &text), daemon: None, asleep: false }
+    Machine { name, wire, way, fingerpost: lab.fingerpost(host, &text), daemon: None, asleep: false }
 }
 
 impl<'l> Scene<'l> {
@@ -146,16 +206,20 @@ impl<'l> Scene<'l> {
         seen.names[&at("gauge")].sets.get(&RecordType::A).map(|set| set.ttl)
     }
 
+    /// Always to the same: so what a late write finds may well be what it was meant to replace.
+    fn edit(&mut self) {
+        let names = [at("gauge")].into();
+        let seen = self.by_hand(self.hand.read(&names)).unwrap();
+        let before = seen.names[&at("gauge")].sets.get(&RecordType::A).cloned();
+        let changes = [Change { name: at("gauge"), rtype: RecordType::A, before, after: set(60, &["203.0.113.200"]) }];
+        // A daemon may be quicker.
+        self.edits += u32::from(self.by_hand(self.hand.apply(&changes)).is_ok());
+    }
+
     /// Somebody edits the record now and then, and each daemon is asked to look.
     fn stir(&mut self) {
         if self.random.u8(..) < 24 {
-            let names = [at("gauge")].into();
-            let before =
-                self.by_hand(self.hand.read(&names)).unwrap().names[&at("gauge")].sets.get(&RecordType::A).cloned();
-            let after = set(60, &[&format!("203.0.113.{}", self.random.u8(100..200))]);
-            let changes = [Change { name: at("gauge"), rtype: RecordType::A, before, after }];
-            // A daemon may be quicker.
-            self.edits += u32::from(self.by_hand(self.hand.apply(&changes)).is_ok());
+            self.edit();
         }
         for machine in self.machines.iter().filter(|machine| !machine.asleep) {
             if let Some(daemon) = machine.daemon.as_ref().filter(|_| self.random.u8(..) < 48) {
@@ -175,7 +239,7 @@ impl<'l> Scene<'l> {
                 panic!("waited in vain for {what}:\n{logs}");
             }
             self.stir();
-            std::thread::sleep(Duration::from_millis(4));
+            thread::sleep(Duration::from_millis(4));
         }
         begun.elapsed()
     }
@@ -196,6 +260,7 @@ impl<'l> Scene<'l> {
         let holder = self.holder().expect("a holder");
         let other = 1 - holder;
         let (wire, stood_by) = (self.machines[holder].wire, self.machines[holder].stood_by());
+        self.machines[holder].way.holds.store(fate != Fate::Stopped, Ordering::Relaxed);
         match fate {
             Fate::Killed => self.machines[holder].daemon.take().unwrap().kill(),
             Fate::Stopped => self.machines[holder].daemon.take().unwrap().stop(),
@@ -210,6 +275,8 @@ impl<'l> Scene<'l> {
         let written = taken + self.until("the other's write", |scene| scene.ttl() == Some(ttl));
         let more = Duration::from_millis(self.random.u64(0..1500));
         self.pass(more);
+        self.edit();
+        self.machines[holder].way.holds.store(false, Ordering::Relaxed);
         let stood_by = match fate {
             Fate::Killed | Fate::Stopped => {
                 self.machines[holder].start();
@@ -310,9 +377,11 @@ fn play(seed: u64) {
     }
     scene.end();
     let (writes, hands) = scene.judge();
+    let late: usize = scene.machines.iter().map(|machine| machine.way.late.load(Ordering::Relaxed)).sum();
     assert!(writes.iter().all(|count| *count > 0) && hands >= figures.len(), "{writes:?}, {hands}");
     println!(
-        "seed {seed}: {} runs, {} edits, writes {writes:?}, the lease changed hands {hands} times, {} updates came too late",
+        "seed {seed}: {} runs, {} edits, writes {writes:?}, the lease changed hands {hands} times; of what was refused because it \
+         came too late ({} updates) {late} were writes of the record",
         figures.len(),
         scene.edits,
         scene.late()
