@@ -322,6 +322,14 @@ fn every_event_has_its_name_in_the_list() {
         Event::Found { line: None, about: String::new(), text: String::new() },
         Event::Gone { line: None, about: String::new() },
         Event::Lease { provider: provider(), what: crate::audit::Hands::Taken, other: None },
+        Event::Ranges {
+            edge: String::new(),
+            number: 1,
+            came: vec![],
+            came_addresses: String::new(),
+            went: vec![],
+            went_addresses: String::new(),
+        },
         Event::SetAside { file: String::new(), bytes: 0 },
     ];
     assert_eq!(events.len(), crate::audit::EVENTS.len());
