@@ -165,6 +165,7 @@ impl Ours {
             words: &BTreeMap::new(),
             limits: &FREE,
             lease: None,
+            confirms: false,
         };
         let report = bring_in_step(&job, &self.books, &clock).await;
         let taken = millis(begun);

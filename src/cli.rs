@@ -44,7 +44,11 @@ pub enum Command {
     /// Run as the background service
     Daemon,
     /// Do one round now, write what is adrift, and exit; lifts a hold
-    Sync,
+    Sync {
+        /// Then ask every authoritative server of the zone until all serve what was written
+        #[arg(long)]
+        wait: bool,
+    },
     /// Show what one round now would write; nothing is written anywhere
     Preview {
         /// Exit with 1 when something would change

@@ -8,7 +8,7 @@ pub mod push;
 mod pushes;
 mod said;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use sd_notify::NotifyState;
@@ -18,6 +18,7 @@ use tokio::time::Instant;
 
 use crate::clock::{Clock, Timestamp};
 use crate::config::load::{ConfigError, Loaded};
+use crate::confirm::Verdict;
 use crate::round::{Found, HeldBack, Home, Look, Means, RoundError};
 use crate::state::Hold;
 use crate::update::{RecordState, Report, Trouble};
@@ -56,6 +57,9 @@ pub enum DaemonError {
     /// The task that listens for signals is gone.
     #[error("the task that listens for signals ended by itself; please report this")]
     Deaf,
+    /// The asking came to a bad end.
+    #[error("the task that asks the servers of a zone ended by itself; please report this")]
+    Confirming(#[from] tokio::task::JoinError),
 }
 
 /// How the service manager is told. Without one, nobody is.
@@ -127,12 +131,13 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     }
     let means = Means::new(loaded.config, clock.clone()).map_err(RoundError::Watch)?;
     let home = Home::open(means)?;
-    let mut ears = Ears::new(triggers, notifier);
+    let mut ears = Ears::new(triggers, notifier, &home.means.config);
     ears.listen(&home.means.config).await;
     ears.keep(home.leases());
     notifier.tell(&[NotifyState::Ready]);
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
+    daemon.follow(&mut ears);
     loop {
         match ears.next(daemon.next_round, daemon.pace.next_due()).await? {
             Act::Stop => break,
@@ -140,8 +145,11 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 daemon.reload(&load);
                 ears.listen(&daemon.home.means.config).await;
                 ears.keep(daemon.home.leases());
+                daemon.follow(&mut ears);
+                daemon.home.release_former_leases().await;
             }
             Act::Lease => daemon.lease(&mut ears).await?,
+            Act::Confirmed(verdicts) => daemon.confirmed(verdicts, &ears),
             Act::Publish => daemon.publish(&mut ears).await?,
             Act::Round { thorough, asked } => {
                 if asked {
@@ -259,13 +267,33 @@ impl Daemon {
         };
         self.pace.had_their_turn(now);
         let retry = self.home.means.config.retry;
-        for report in reports {
+        self.follow(ears);
+        for mut report in reports {
+            ears.confirming.mark(&mut report, &self.home.state().spreading);
             self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());
             self.said.report(&report);
             self.latest.providers.insert(report.provider.clone(), report);
         }
         self.show();
         Ok(())
+    }
+
+    /// Lets what was written be asked for until all servers serve it.
+    fn follow(&self, ears: &mut Ears) {
+        ears.confirming.follow(&self.home.state().spreading, self.clock.now());
+    }
+
+    /// Enters what came of asking, and shows who is still behind.
+    fn confirmed(&mut self, verdicts: Vec<Verdict>, ears: &Ears) {
+        for verdict in verdicts {
+            self.home.confirmed(verdict.clone());
+            self.said.confirmed(&verdict);
+        }
+        let spreading = self.home.state().spreading.clone();
+        for report in self.latest.providers.values_mut() {
+            ears.confirming.mark(report, &spreading);
+        }
+        self.show();
     }
 
     /// Takes a new configuration over, or keeps the old one and says why.
@@ -326,6 +354,21 @@ impl Snapshot {
         let records: Vec<_> = self.providers.values().flat_map(|report| &report.records).collect();
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
         let mut text = format!("{in_step} of {} records in step", records.len() + self.held_back.len());
+        let spreading: Vec<_> = records
+            .iter()
+            .filter_map(|record| match &record.standing {
+                RecordState::Spreading { behind, .. } => Some(behind),
+                _ => None,
+            })
+            .collect();
+        if !spreading.is_empty() {
+            text.push_str(&format!(", {} spreading", spreading.len()));
+            let behind: BTreeSet<String> =
+                spreading.into_iter().flat_map(|all| all.iter()).map(ToString::to_string).collect();
+            if !behind.is_empty() {
+                text.push_str(&format!(" ({})", behind.into_iter().collect::<Vec<_>>().join(", ")));
+            }
+        }
         if !self.held_back.is_empty() {
             text.push_str(&format!(", {} held back", self.held_back.len()));
         }

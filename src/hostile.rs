@@ -19,6 +19,7 @@ use crate::watch::router::{natpmp as nat_pmp, pcp as port_control};
 use crate::watch::stun::message::{self, Flaw, LONGEST, TransactionId};
 use crate::watch::{Silence, extract};
 
+pub use crate::confirm::hostile::any_answer as server_answer;
 pub use crate::echo::hostile::request_head as echo_request;
 pub use crate::provider::rest::hostile::any_answer as api_answer;
 pub use crate::provider::rfc2136::hostile::any_answer as dns_answer;

@@ -5,7 +5,7 @@
 //! ```text
 //! witnesses → testimony → ruling → settled address ┐
 //!                       records wanted (config) ───┴→ desired ┐
-//!                         provider.read → observed ───────────┴→ plan → gate → provider.apply → read back
+//!                         provider.read → observed ───────────┴→ plan → gate → provider.apply → read back → confirm
 //!                                                                      └ audit: intent (durable) … outcome ┘
 //! ```
 //!
@@ -19,6 +19,7 @@
 //! * `dns` builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
 //! * [`provider`] is the trait behind which records live, and one file a kind.
 //! * [`update`] carries a plan out: its `limits` are pure; the rest retries, holds and reads back.
+//! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
@@ -39,6 +40,7 @@ pub mod cli;
 pub mod clock;
 pub mod commands;
 pub mod config;
+pub mod confirm;
 pub mod daemon;
 mod dns;
 pub mod echo;

@@ -18,7 +18,8 @@ use crate::audit::file::{self, AuditError};
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
-use crate::provider::{Change, Tally};
+use crate::confirm::wave::{Awaited, Wave};
+use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
 use crate::watch::Via;
@@ -41,6 +42,9 @@ pub struct State {
     pub ledger: Ledger,
     /// The providers that are on hold, by name.
     pub holds: BTreeMap<String, Hold>,
+    /// What was written and not all servers of its zone are known to serve, by provider.
+    #[serde(default)]
+    pub spreading: BTreeMap<String, Vec<Wave>>,
     /// What is amiss and was told of: the line, and what it is about.
     #[serde(default)]
     pub findings: BTreeSet<(Option<String>, String)>,
@@ -148,6 +152,8 @@ impl State {
             }
             Event::Hold { .. }
             | Event::Release { .. }
+            | Event::Spread { .. }
+            | Event::Unspread { .. }
             | Event::Lease { .. }
             | Event::Ranges { .. }
             | Event::SetAside { .. } => {}
@@ -165,6 +171,47 @@ impl State {
     pub fn note_published(&mut self, provider: &str, changes: &[Change]) {
         for (change, ours) in changes.iter().filter_map(|change| Some((change, added(change)?))) {
             self.published.insert(record_key(provider, &change.name, change.rtype), BTreeSet::from([ours]));
+        }
+    }
+
+    /// Enters that `changes` of `intent` were found to stand at `provider` at `now`: the servers shall follow. What was
+    /// awaited of the same records before is awaited no more.
+    pub fn note_spreading(&mut self, provider: &str, intent: u64, changes: &[&Change], now: Timestamp) {
+        if changes.is_empty() {
+            return;
+        }
+        let records: Vec<Awaited> = changes.iter().map(|change| Awaited::of(change)).collect();
+        let anew: BTreeSet<_> = records.iter().map(|record| (record.name.clone(), record.rtype)).collect();
+        self.amend_spreading(provider, |record| {
+            (!anew.contains(&(record.name.clone(), record.rtype))).then(|| record.set.clone())
+        });
+        self.spreading.entry(provider.to_owned()).or_default().push(Wave { intent, since: now, records });
+    }
+
+    /// Lets `amend` say of every RRset awaited of `provider` what stands there now; none ends the waiting for it.
+    pub fn amend_spreading(&mut self, provider: &str, amend: impl Fn(&Awaited) -> Option<RrSet>) {
+        let Some(waves) = self.spreading.get_mut(provider) else { return };
+        for wave in waves.iter_mut() {
+            wave.records.retain_mut(|record| match amend(record) {
+                Some(set) => {
+                    record.set = set;
+                    true
+                }
+                None => false,
+            });
+        }
+        waves.retain(|wave| !wave.records.is_empty());
+        if waves.is_empty() {
+            self.spreading.remove(provider);
+        }
+    }
+
+    /// Ends the waiting for what `intent` wrote to `provider`.
+    pub fn end_spreading(&mut self, provider: &str, intent: u64) {
+        let Some(waves) = self.spreading.get_mut(provider) else { return };
+        waves.retain(|wave| wave.intent != intent);
+        if waves.is_empty() {
+            self.spreading.remove(provider);
         }
     }
 }

@@ -31,12 +31,27 @@ fn load_text(text: &str) -> Loaded {
     load(&Sources { file, ..Sources::default() }).unwrap_or_else(|error| panic!("{error}"))
 }
 
-fn uncommented() -> String {
-    let line = |line: &'static str| match line.strip_prefix('#') {
+fn uncomment(text: &str) -> String {
+    let line = |line| match str::strip_prefix(line, '#') {
         Some(rest) if !rest.is_empty() && !rest.starts_with(' ') => rest,
         _ => line,
     };
-    EXAMPLE.lines().map(line).collect::<Vec<_>>().join("\n")
+    text.lines().map(line).collect::<Vec<_>>().join("\n")
+}
+
+/// Before and from the table that goes with one kind of provider only, and comes last.
+fn parts() -> (&'static str, &'static str) {
+    EXAMPLE.split_at(EXAMPLE.find("#[standby]").unwrap())
+}
+
+fn uncommented() -> String {
+    uncomment(parts().0)
+}
+
+/// With `[standby]`, and the one provider that stands there as it is.
+fn with_standby() -> String {
+    let (before, standby) = parts();
+    before.to_owned() + &uncomment(standby)
 }
 
 /// `witness[2].name` as `witness[].name`, `provider.home.zone` as `provider.NAME.zone`.
@@ -69,6 +84,8 @@ fn loads_with_every_key_uncommented() {
     assert_eq!(loaded.config.edges.len(), 1);
     assert_eq!(loaded.config.edges[0].sources.len(), 3);
     assert_eq!(loaded.config.allowlist.map(|allowlist| allowlist.renders.len()), Some(3));
+    let standby = load_text(&with_standby()).config.standby.unwrap();
+    assert_eq!((standby.names.len(), standby.holder.as_str()), (1, "pi"));
 }
 
 #[test]
@@ -87,10 +104,10 @@ fn what_is_commented_out_at_the_top_level_tables_is_the_default() {
 
 #[test]
 fn names_every_key_that_is_known() {
-    let loaded = load_text(&uncommented());
+    let (loaded, standby) = (load_text(&uncommented()), load_text(&with_standby()));
     let set: BTreeSet<String> =
-        loaded.shown.iter().filter(|s| s.source != "default").map(|s| pattern(&s.key)).collect();
-    let mut missing: BTreeSet<String> = loaded.known.iter().cloned().collect();
+        loaded.shown.iter().chain(&standby.shown).filter(|s| s.source != "default").map(|s| pattern(&s.key)).collect();
+    let mut missing: BTreeSet<String> = loaded.known.iter().chain(&standby.known).cloned().collect();
     // Tables, which are not shown themselves, stand there when one of their keys does.
     missing.retain(|key| !set.iter().any(|set| set == key || set.starts_with(&format!("{key}."))));
     missing.retain(|key| !set.iter().any(|set| set.starts_with(&format!("{key}[]."))));

@@ -200,7 +200,7 @@ fn hex(bytes: &[u8]) -> String {
 }
 
 /// The limits as ITU-T I.371 has them, without its algorithm: of a stream that conforms to GCRA(T, τ), any n cells
-/// in a row take at least (n − 1) · T − τ. And no 24 hours hold more than the cap.
+/// in a row take at least (n − 1) · T − τ. And no 24 hours hold more updates than the cap.
 fn assert_within(limits: Limits, intents: &[Intent]) {
     let mut times: BTreeMap<&str, Vec<u64>> = BTreeMap::new();
     for intent in intents {
@@ -214,7 +214,8 @@ fn assert_within(limits: Limits, intents: &[Intent]) {
             }
         }
     }
-    let all: Vec<u64> = times.into_values().flatten().collect();
+    // BIND takes one update for each intent, however many names it has.
+    let all: Vec<u64> = intents.iter().map(|intent| intent.time).collect();
     for end in &all {
         let day = all.iter().filter(|time| *time <= end && end - *time < DAY).count() as u64;
         assert!(day <= limits.daily, "{day} writes in a day");
@@ -372,7 +373,7 @@ fn killed_at_any_moment() {
     let long = if std::env::var_os("TESTS_LONG").is_some_and(|long| long == "1") { 10 } else { 1 };
     play(24 * long, FREE, &mut rng);
     play(14 * long, Limits { spacing: 2000, burst: 4, daily: 60 * long as u64 }, &mut rng);
-    play(12 * long, Limits { spacing: 100, burst: 8, daily: 12 }, &mut rng);
+    play(12 * long, Limits { spacing: 100, burst: 8, daily: 8 }, &mut rng);
 }
 
 /// The checks above can fail.

@@ -114,6 +114,7 @@ zone = "{ZONE}"
 server = "{server}"
 timeout = "1m"
 key = {{ name = "gauge-key", algorithm = "hmac-sha256", secret = {{ file = "key" }} }}
+confirm = "off"
 [[record]]
 name = "gauge.{ZONE}"
 types = ["A"]
@@ -517,5 +518,52 @@ async fn two_daemons_on_one_state_directory_are_one_too_many() {
     mill.stop().await;
     mill.start();
     mill.arrives(wan(9)).await;
+    mill.stop().await;
+}
+
+/// A server that takes questions and answers none holds nothing up: not a round, not another write, not a reload, and
+/// not the end.
+#[tokio::test(flavor = "local")]
+async fn while_a_server_is_silent_everything_goes_on() {
+    let mut mill = Mill::new().await;
+    let silent = tokio::net::UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let at = silent.local_addr().unwrap();
+    let asking = |servers: &str| mill.text(FREELY).replace("confirm = \"off\"", &format!("confirm = [{servers}]"));
+    let (both, one) =
+        (asking(&format!("\"{}\", \"{at}\"", mill.dns.addr())), asking(&format!("\"{}\"", mill.dns.addr())));
+    mill.write(&both);
+    mill.start();
+    let spreading = |home: IpAddr| {
+        move |seen: &Snapshot| {
+            let record = &seen.providers.get("home")?.records[0];
+            let spreads = matches!(record.standing, RecordState::Spreading { .. }) && record.address == home;
+            spreads.then(|| seen.sentence())
+        }
+    };
+    let sentence = mill.until("the spreading", spreading(wan(9))).await;
+    assert!(sentence.starts_with("0 of 1 records in step, 1 spreading; "), "{sentence}");
+    let named = format!("1 spreading ({at} does not answer); ");
+    mill.until("its name", |seen| seen.sentence().contains(&named).then_some(())).await;
+    let mut datagram = [0; 512];
+    timeout(PATIENCE, silent.recv(&mut datagram)).await.expect("a question").unwrap();
+    mill.rounds(2).await;
+    mill.move_to(wan(77));
+    mill.until("another write", spreading(wan(77))).await;
+    assert_eq!(mill.stands("gauge"), alone(wan(77)));
+    mill.stop().await;
+
+    // The next start goes on asking; then the server is no longer listed.
+    mill.start();
+    timeout(PATIENCE, silent.recv(&mut datagram)).await.expect("a question").unwrap();
+    mill.write(&one);
+    mill.tell(Trigger::Reload);
+    mill.arrives(wan(77)).await;
+    // Whatever had been sent before has come by now: loopback does not reorder.
+    while silent.try_recv(&mut datagram).is_ok() {}
+    let entries = read_all(&mill.dir.path().join("state")).unwrap();
+    let spread = |entry: &&fingerpost::audit::chain::Entry| matches!(entry.event, Known::Yes(Event::Spread { .. }));
+    assert_eq!(entries.iter().filter(spread).count(), 1, "the first write was overtaken");
+    mill.rounds(2).await;
+    assert!(silent.try_recv(&mut datagram).is_err(), "in step, somebody was asked");
     mill.stop().await;
 }

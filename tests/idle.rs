@@ -56,6 +56,7 @@ kind = "rfc2136"
 zone = "heronmill.example"
 server = "{}"
 key = {{ name = "gauge-key", algorithm = "hmac-sha256", secret = {{ file = "gauge.key" }} }}
+confirm = "off"
 [[record]]
 name = "gauge.heronmill.example"
 types = ["A"]

@@ -11,6 +11,7 @@ use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
+use crate::confirm::wave::{Behind, Serving};
 use crate::provider::Change;
 
 /// One thing worth remembering.
@@ -67,6 +68,36 @@ pub enum Event {
         /// What ended it.
         why: String,
     },
+    /// Every server of the zone serves what an intent wrote.
+    Spread {
+        /// The `seq` of the intent.
+        intent: u64,
+        /// The provider's name.
+        provider: String,
+        /// How many of its records were waited for; the others were written again meanwhile.
+        records: u64,
+        /// Milliseconds from the reading-back until the last server was found to serve it.
+        took_ms: u64,
+        /// The servers, the quickest first.
+        servers: Vec<Serving>,
+    },
+    /// It is no longer waited for that every server serves what an intent wrote.
+    Unspread {
+        /// The `seq` of the intent.
+        intent: u64,
+        /// The provider's name.
+        provider: String,
+        /// How many of its records were waited for.
+        records: u64,
+        /// How many milliseconds were waited.
+        took_ms: u64,
+        /// The servers that serve it, the quickest first.
+        servers: Vec<Serving>,
+        /// The servers that do not.
+        missing: Vec<Behind>,
+        /// Why it is given up.
+        why: String,
+    },
     /// Something is amiss with the connection or the witnesses, from now on.
     Found {
         /// The line; absent when there is only one.
@@ -120,8 +151,20 @@ pub enum Event {
 }
 
 /// The names of the events, as the log has them.
-pub const EVENTS: [&str; 10] =
-    ["settled", "intent", "outcome", "hold", "release", "found", "gone", "lease", "ranges", "set-aside"];
+pub const EVENTS: [&str; 12] = [
+    "settled",
+    "intent",
+    "outcome",
+    "hold",
+    "release",
+    "spread",
+    "unspread",
+    "found",
+    "gone",
+    "lease",
+    "ranges",
+    "set-aside",
+];
 
 /// What became of a lease, as this daemon saw it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

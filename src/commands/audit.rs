@@ -12,6 +12,7 @@ use crate::audit::file::{self, AuditError};
 use crate::audit::{Event, Hands, Word};
 use crate::cli::Common;
 use crate::clock::{Clock, Timestamp};
+use crate::confirm::wave::Serving;
 use crate::name::DnsName;
 use crate::provider::Change;
 use crate::watch::Via;
@@ -124,7 +125,9 @@ impl Concerned {
             Known::Yes(Event::Intent { changes, .. }) => {
                 changes.iter().any(|change| change.name == *record) && self.intents.insert(entry.seq)
             }
-            Known::Yes(Event::Outcome { intent, .. }) => self.intents.contains(intent),
+            Known::Yes(
+                Event::Outcome { intent, .. } | Event::Spread { intent, .. } | Event::Unspread { intent, .. },
+            ) => self.intents.contains(intent),
             _ => false,
         }
     }
@@ -151,6 +154,15 @@ fn sentence(entry: &Entry) -> String {
         }
         Event::Hold { provider, why } => format!("hold on {provider}: {why}"),
         Event::Release { provider, why } => format!("release of {provider}: {why}"),
+        Event::Spread { intent, provider, took_ms, servers, .. } => {
+            format!("spread of {intent} at {provider}, in {}: {}", say::span(*took_ms), lags(servers))
+        }
+        Event::Unspread { intent, provider, took_ms, servers, missing, why, .. } => {
+            let missing: Vec<String> = missing.iter().map(ToString::to_string).collect();
+            let lags = if servers.is_empty() { String::new() } else { format!("; {}", lags(servers)) };
+            let missing = if missing.is_empty() { String::new() } else { format!("; {}", missing.join(", ")) };
+            format!("no full spread of {intent} at {provider}, after {}: {why}{missing}{lags}", say::span(*took_ms))
+        }
         Event::Found { line, text, .. } => format!("found{}: {text}", on(line.as_deref())),
         Event::Gone { line, about } => format!("gone{}: {about}", on(line.as_deref())),
         Event::Lease { provider, what, other } => {
@@ -175,6 +187,15 @@ fn sentence(entry: &Entry) -> String {
         }
         Event::SetAside { file, bytes } => format!("a torn line of {bytes} bytes was set aside in {file}"),
     }
+}
+
+/// Each server with its lag and serial.
+fn lags(servers: &[Serving]) -> String {
+    let one = |serving: &Serving| {
+        let serial = serving.serial.map_or_else(String::new, |serial| format!(", serial {serial}"));
+        format!("{} after {}{serial}", serving.server, say::span(serving.lag_ms))
+    };
+    servers.iter().map(one).collect::<Vec<_>>().join("; ")
 }
 
 fn counted(files: usize) -> String {

@@ -116,7 +116,10 @@ impl CommandError {
             Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
             Self::Audit(_) => Exit::CannotWrite,
             Self::Log { .. } => Exit::Refused,
-            Self::Rehearsal(_) | Self::Daemon(DaemonError::Deaf) | Self::Io(..) | Self::Json(_) => Exit::Software,
+            Self::Rehearsal(_)
+            | Self::Daemon(DaemonError::Deaf | DaemonError::Confirming(_))
+            | Self::Io(..)
+            | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
             Self::Echo(error) => echo_exit(error),
             Self::Allowlist(error) => allowlist_exit(error),
@@ -160,7 +163,7 @@ pub fn run(cli: &Cli) -> ExitCode {
     let common = &cli.common;
     let done = match &cli.command {
         Command::Daemon => daemon::run(common),
-        Command::Sync => sync::run(common),
+        Command::Sync { wait } => sync::run(common, *wait),
         Command::Preview { exit_code } => preview::run(common, *exit_code),
         Command::Locate => locate::run(common),
         Command::Audit(cli::Audit::Show { record, since, event }) => {
@@ -313,7 +316,7 @@ fn verdict(looks: &[Look], reports: &[Report], held_back: bool) -> Exit {
             match &record.standing {
                 RecordState::Blocked { .. } => weigh(Exit::Refused),
                 RecordState::Adrift { why: Some(_) } => weigh(Exit::PutOff),
-                RecordState::Adrift { why: None } | RecordState::InStep => {}
+                RecordState::Adrift { why: None } | RecordState::InStep | RecordState::Spreading { .. } => {}
             }
         }
     }

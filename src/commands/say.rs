@@ -8,6 +8,8 @@ use tracing_subscriber::fmt::format::Writer;
 use tracing_subscriber::fmt::{FmtContext, FormatEvent, FormatFields};
 use tracing_subscriber::registry::LookupSpan;
 
+use crate::confirm::wave::{Behind, Serving};
+use crate::confirm::{End, Verdict};
 use crate::provider::RrSet;
 use crate::reconcile::Verb;
 use crate::round::{Found, HeldBack, Look};
@@ -141,9 +143,62 @@ fn note(record: &RecordReport, mood: Mood) -> (Tone, String) {
     };
     match &record.standing {
         RecordState::InStep => (Tone::Good, written()),
+        RecordState::Spreading { waited_ms, behind, .. } => {
+            (Tone::Strong, format!("{}, spreading{}", written(), lagging(behind, *waited_ms)))
+        }
         RecordState::Adrift { why: None } => (Tone::Strong, written()),
         RecordState::Adrift { why: Some(why) } => (Tone::Amiss, why.clone()),
         RecordState::Blocked { why } => (Tone::Amiss, format!("blocked: {why}")),
+    }
+}
+
+/// Who is behind, and since when.
+fn lagging(behind: &[Behind], waited_ms: u64) -> String {
+    if behind.is_empty() {
+        return String::new();
+    }
+    format!(": {} ({})", all(behind), span(waited_ms))
+}
+
+fn all(behind: &[Behind]) -> String {
+    behind.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
+}
+
+/// A span for people: in seconds, and below one in milliseconds.
+pub fn span(millis: u64) -> String {
+    match millis {
+        0..1000 => format!("{millis} ms"),
+        1000..120_000 => format!("{} s", millis / 1000),
+        _ => format!("{} min {} s", millis / 60_000, millis / 1000 % 60),
+    }
+}
+
+/// How the waiting for a write to spread ended.
+pub fn verdict(verdict: &Verdict) -> String {
+    let Verdict { provider, records, took, serving, end, .. } = verdict;
+    let took = span(took.as_millis().try_into().unwrap_or(u64::MAX));
+    let records = if *records == 1 { "1 record".to_owned() } else { format!("{records} records") };
+    match end {
+        End::Served => format!("{provider}: {records} served by {} after {took}", served_by(serving)),
+        End::Overdue(behind) => format!(
+            "{provider}: after {took} {records} {} not served everywhere: {}; see to these servers, or leave them out of \
+             the list in `confirm`",
+            if records == "1 record" { "is" } else { "are" },
+            all(behind)
+        ),
+        End::Lost(why) => format!(
+            "{provider}: it cannot be confirmed that a change is live: {why}; list the zone's servers in `confirm` of the \
+             provider, or set it to \"off\""
+        ),
+    }
+}
+
+/// How many servers, and the last of them where there are several.
+pub fn served_by(serving: &[Serving]) -> String {
+    match serving {
+        [] => "no server".to_owned(),
+        [only] => only.server.clone(),
+        [.., last] => format!("all {} servers, {} last,", serving.len(), last.server),
     }
 }
 

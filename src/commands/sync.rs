@@ -1,42 +1,86 @@
 //! `fingerpost sync`: one round now, written; then exit. Silent when all is in step.
 //!
-//! It acts on the word of one round: whoever calls it is there to see.
+//! It acts on the word of one round: whoever calls it is there to see. With `--wait` it then asks the servers of the
+//! zones until all serve what was written; without, that is left to the daemon.
 
 use super::preview::Document;
 use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
+use crate::confirm::{Confirming, End, Verdict};
+use crate::daemon::DaemonError;
 use crate::round::{Home, Means, RoundError};
 use crate::update::{RecordState, Report};
 
-pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
-    let means = Means::new(load(common)?.config, Clock::system()).map_err(RoundError::from)?;
+pub(super) fn run(common: &Common, wait: bool) -> Result<Exit, CommandError> {
+    let clock = Clock::system();
+    let means = Means::new(load(common)?.config, clock.clone()).map_err(RoundError::from)?;
     let mut home = Home::open(means)?;
     home.release_all("a manual sync");
-    let reports = block_on(async {
+    let (mut reports, verdicts, confirming) = block_on(async {
         home.look(1, true).await;
         let reports = home.publish(|_| true).await;
         home.release_leases().await;
-        reports
-    })?;
+        let mut confirming = Confirming::new(&home.means.config);
+        confirming.follow(&home.state().spreading, clock.now());
+        let (mut verdicts, mut told) = (Vec::new(), String::new());
+        while wait && !confirming.is_idle() {
+            for verdict in confirming.next().await? {
+                verdicts.push(verdict.clone());
+                home.confirmed(verdict);
+            }
+            let waits: Vec<String> = confirming.behind().iter().map(ToString::to_string).collect();
+            let waits = waits.join(", ");
+            if !waits.is_empty() && waits != told {
+                tracing::info!("waiting: {waits}");
+                told = waits;
+            }
+        }
+        Ok::<_, DaemonError>((reports, verdicts, confirming))
+    })??;
+    for report in &mut reports {
+        confirming.mark(report, &home.state().spreading);
+    }
     let held_back = home.held_back();
-    let exit = verdict(home.looks(), &reports, !held_back.is_empty());
+    let exit = match verdict(home.looks(), &reports, !held_back.is_empty()) {
+        Exit::Done if verdicts.iter().any(|verdict| verdict.end != End::Served) => Exit::PutOff,
+        exit => exit,
+    };
     if common.json {
         let written = reports.iter().any(Report::has_written);
         let (looks, findings) = (home.looks(), home.found());
-        print_json(&Document { looks, findings, held_back: &held_back, providers: &reports, written })?;
-    } else if !(exit == Exit::Done && reports.iter().all(is_quiet)) {
+        let document = Document { looks, findings, held_back: &held_back, providers: &reports, written };
+        print_json(&Waited { document, confirmed: &verdicts })?;
+    } else if !(exit == Exit::Done && verdicts.is_empty() && reports.iter().all(is_quiet)) {
         let paint = say::Paint::stdout();
         let mut text = say::looks(home.looks(), paint);
         text.push_str(&say::findings(home.found(), paint));
         text.push_str(&say::held_back(&held_back, paint));
         text.push_str(&say::records(&reports, say::Mood::Done, paint));
         text.push_str(&say::troubles(&reports, paint));
+        for verdict in &verdicts {
+            text.push_str(&format!("{}\n", say::verdict(verdict)));
+        }
+        if reports.iter().flat_map(|report| &report.records).any(is_spreading) {
+            text.push_str("Written; `fingerpost sync --wait` waits until every server of the zone serves it.\n");
+        }
         print(&text)?;
     }
     Ok(exit)
 }
 
+/// What one round did, and what came of asking the servers.
+#[derive(serde::Serialize)]
+struct Waited<'a> {
+    #[serde(flatten)]
+    document: Document<'a>,
+    confirmed: &'a [Verdict],
+}
+
 fn is_quiet(report: &Report) -> bool {
     report.records.iter().all(|record| record.standing == RecordState::InStep && record.after.is_none())
+}
+
+fn is_spreading(record: &crate::update::RecordReport) -> bool {
+    matches!(record.standing, RecordState::Spreading { .. })
 }

@@ -85,6 +85,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let retry = tables::retry(&root.table("retry"));
     let audit = tables::audit(&root.table("audit"));
     let standby = standby::read(&root, &providers);
+    let confirm = tables::confirm(&root.table("confirm"));
     let edges = edges::read(&root);
     let allowlist = edges::allowlist(&root, edges.len());
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
@@ -107,6 +108,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         retry: retry?,
         audit: audit?,
         standby,
+        confirm: confirm?,
         edges: edges.into_iter().collect::<Option<_>>()?,
         allowlist: allowlist?,
     })

@@ -21,7 +21,7 @@ mod witnesses;
 mod words;
 
 use std::collections::BTreeMap;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -59,6 +59,8 @@ pub struct Config {
     pub audit: Audit,
     /// How two daemons take turns; `None` for one alone.
     pub standby: Option<Standby>,
+    /// How it is confirmed that a change is live.
+    pub confirm: Confirmation,
     /// The networks that may get in, in the order of the file.
     pub edges: Vec<Edge>,
     /// What is done with their ranges; `None` without an edge.
@@ -194,11 +196,24 @@ pub struct Provider {
     pub zone: DnsName,
     /// Time allowed to one exchange.
     pub timeout: Duration,
+    /// Who is asked whether a change is live.
+    pub confirm: Confirm,
     /// What it is.
     pub kind: ProviderKind,
     /// A digest of all that was configured for it and is asked of it, of a secret two octets of its digest: a hold ends
     /// when this changes.
     pub fingerprint: String,
+}
+
+/// Who is asked whether a change is live.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Confirm {
+    /// The servers to which the zone above delegates.
+    Delegation,
+    /// These, as host and port; never empty.
+    Servers(Vec<String>),
+    /// Nobody.
+    Off,
 }
 
 /// What a provider is, with what its kind needs.
@@ -330,4 +345,15 @@ pub struct Standby {
     pub lease: Duration,
     /// This machine, for people.
     pub holder: String,
+}
+
+/// The `[confirm]` table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Confirmation {
+    /// The first pause between two askings.
+    pub every: Duration,
+    /// After this time a server that still serves something else is told of, and asked no more.
+    pub deadline: Duration,
+    /// The recursive resolver that knows the zone above; `None` for the system's.
+    pub resolver: Option<SocketAddr>,
 }

@@ -12,7 +12,8 @@ use super::load::Sources;
 use super::reader::{Doc, Table};
 use super::secret::{self, Secret};
 use super::units::Wrong;
-use super::{Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, edges, rest, tables, words};
+use super::{Confirm, Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, edges, rest, tables, words};
+use crate::confirm;
 use crate::name::DnsName;
 
 /// A provider as read; `whole` is missing when something is wrong with it.
@@ -44,6 +45,7 @@ fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Prov
     let kind = table.key("kind").required("kind = \"rfc2136\"").one_of(&KINDS);
     let zone = table.key("zone").required("zone = \"heronmill.example\"").parse(words::zone);
     let timeout = tables::timeout(&table.key("timeout").or("10s"));
+    let confirm = confirm(&table.key("confirm").or("delegation"));
     let mut identity = String::new();
     let kind = match kind {
         Some(Kind::Rfc2136) => rfc2136(table, sources, &mut identity),
@@ -57,9 +59,39 @@ fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Prov
     };
     let whole = (|| {
         let fingerprint = fingerprint(doc, table.whole().path(), &identity);
-        Some(Provider { zone: zone.clone()?, timeout: timeout?, kind: kind?, fingerprint })
+        Some(Provider { zone: zone.clone()?, timeout: timeout?, confirm: confirm?, kind: kind?, fingerprint })
     })();
     Provided { zone, whole }
+}
+
+/// One of two words, or the servers themselves.
+fn confirm(cell: &Cell<'_>) -> Option<Confirm> {
+    if cell.is_text() {
+        return cell.parse(|text| match text {
+            "delegation" => Ok(Confirm::Delegation),
+            "off" => Ok(Confirm::Off),
+            _ => Err(Wrong {
+                remedy: "or list the servers: [\"ns1.heronmill.example:53\", …]".into(),
+                ..not_one_of(text, &["delegation", "off"])
+            }),
+        });
+    }
+    let items = cell.list()?;
+    if items.is_empty() {
+        cell.wrong("no server is listed", "list every server of the zone, or write \"delegation\" or \"off\"");
+    } else if items.len() > confirm::SERVERS {
+        cell.wrong("too many servers are listed", format!("list {} at most", confirm::SERVERS));
+    }
+    let mut servers: Vec<String> = Vec::new();
+    for item in &items {
+        let Some((server, _)) = item.parse(words::server) else { continue };
+        if servers.contains(&server) {
+            item.wrong(format!("{} is listed twice", item.said()), "remove one");
+        } else {
+            servers.push(server);
+        }
+    }
+    (servers.len() == items.len()).then_some(Confirm::Servers(servers))
 }
 
 fn fingerprint(doc: &Doc, path: &str, identity: &str) -> String {

@@ -1,11 +1,12 @@
 //! `[standby]`: the lease by which two daemons take turns, held against the providers.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use super::cell::Cell;
 use super::providers::Provided;
 use super::reader::Table;
+use super::units::Wrong;
 use super::{ProviderKind, Standby, words};
 use crate::name::DnsName;
 use crate::standby::SPANS;
@@ -14,9 +15,8 @@ pub(super) fn read(root: &Table<'_>, providers: &BTreeMap<String, Provided>) -> 
     let table = root.table_if_set("standby")?;
     let names_cell = table.key("name").required("name = \"_fingerpost.heronmill.example\"");
     let cells = if names_cell.is_text() { Some(vec![names_cell.clone()]) } else { names_cell.list() };
-    let names: Option<Vec<(Cell<'_>, DnsName)>> = cells.map(|cells| {
-        cells.into_iter().filter_map(|cell| cell.parse(words::dns_name).map(|name| (cell, name))).collect()
-    });
+    let names: Option<Vec<(Cell<'_>, DnsName)>> = cells
+        .map(|cells| cells.into_iter().filter_map(|cell| cell.parse(lease_name).map(|name| (cell, name))).collect());
     let lease_cell = table.key("lease").or("5m");
     let lease = lease_cell.duration(SPANS);
     let holder = table.key("holder").or(host_name()).parse(words::label);
@@ -26,54 +26,76 @@ pub(super) fn read(root: &Table<'_>, providers: &BTreeMap<String, Provided>) -> 
     if names_cell.is_empty_list() {
         names_cell.wrong("no name is listed", "write name = \"_fingerpost.heronmill.example\", or remove [standby]");
     }
-    let names = found(&names?, &lease_cell, lease, providers);
+    let names = names.filter(|names| !names.is_empty())?;
+    let names = found(&names, &lease_cell, lease, providers);
     Some(Standby { names, lease: lease?, holder: holder? })
 }
 
-/// The name of each provider's lease.
+/// The name of each provider's lease: it is in the provider's zone, and in no other provider's zone below that one.
 fn found(
     names: &[(Cell<'_>, DnsName)],
     lease_cell: &Cell<'_>,
     lease: Option<Duration>,
     providers: &BTreeMap<String, Provided>,
 ) -> BTreeMap<String, DnsName> {
-    let mut found = BTreeMap::new();
-    for (provider, provided) in providers {
-        let Some(zone) = &provided.zone else { continue };
-        // A name in a zone below is in this one too: the nearest to the apex.
-        let name = names.iter().filter(|(_, name)| name.is_in(zone)).min_by_key(|(_, name)| name.as_str().len());
-        let Some((cell, name)) = name else {
-            if let Some((cell, _)) = names.first() {
-                let what = format!("`provider.{provider}` has the zone {zone}, and no name of a lease is in it");
-                let remedy = format!(
-                    "list one name for each zone, here \"_fingerpost.{zone}\": a server checks a lease only in the \
-                     zone that it updates (RFC 2136, 3.2)"
-                );
-                cell.wrong(what, remedy);
-            }
+    let zones: BTreeSet<&DnsName> = providers.values().filter_map(|provided| provided.zone.as_ref()).collect();
+    let zone_of =
+        |name: &DnsName| zones.iter().copied().filter(|zone| name.is_in(zone)).max_by_key(|zone| zone.as_str().len());
+    for (at, (cell, name)) in names.iter().enumerate() {
+        let Some(zone) = zone_of(name) else {
+            cell.wrong(
+                format!("{name} is in no provider's zone"),
+                "write a name in each provider's zone, and no other",
+            );
             continue;
         };
-        if let Some(whole) = &provided.whole {
-            if !matches!(whole.kind, ProviderKind::Rfc2136 { .. }) {
-                let what = format!(
-                    "`provider.{provider}` cannot keep a lease: nothing there compares and writes in one step for two \
-                     writers"
-                );
-                cell.wrong(what, "use kind = \"rfc2136\" there, or run one daemon and remove [standby]");
-            }
-            if lease.is_some_and(|lease| lease < 3 * whole.timeout) {
-                let what = format!("a third of this is less than the timeout of `provider.{provider}`");
-                lease_cell.wrong(what, format!("raise this, or lower `provider.{provider}.timeout`"));
-            }
+        if names[..at].iter().any(|(_, other)| zone_of(other) == Some(zone)) {
+            cell.wrong(
+                format!("another name in the zone {zone} stands before this one"),
+                "one lease a zone: remove one",
+            );
+        }
+    }
+    let mut found = BTreeMap::new();
+    let mut servers: BTreeMap<(&DnsName, &str), &str> = BTreeMap::new();
+    for (provider, provided) in providers {
+        let (Some(zone), Some(whole)) = (&provided.zone, &provided.whole) else { continue };
+        let ProviderKind::Rfc2136 { server, .. } = &whole.kind else {
+            let what = format!(
+                "two daemons cannot share `provider.{provider}`: nothing there compares and writes in one step, as a DNS \
+                 server does for kind = \"rfc2136\""
+            );
+            names[0].0.wrong(what, "run one daemon and remove [standby], or give that zone to a server with RFC 2136");
+            continue;
+        };
+        if let Some(other) = servers.insert((zone, server), provider) {
+            let what = format!("`provider.{other}` and `provider.{provider}` are the same zone at the same server");
+            names[0].0.wrong(what, "a lease is held once: put their records under one provider");
+        }
+        let Some((_, name)) = names.iter().find(|(_, name)| zone_of(name) == Some(zone)) else {
+            let what = format!("`provider.{provider}` has the zone {zone}, and no name of a lease is in it");
+            let remedy = format!(
+                "list one name for each zone, here \"_fingerpost.{zone}\": a server checks a lease only in the zone that \
+                 it updates (RFC 2136, 3.2)"
+            );
+            names[0].0.wrong(what, remedy);
+            continue;
+        };
+        if lease.is_some_and(|lease| lease < 3 * whole.timeout) {
+            let what = format!("a third of this is less than the timeout of `provider.{provider}`");
+            lease_cell.wrong(what, format!("raise this, or lower `provider.{provider}.timeout`"));
         }
         found.insert(provider.clone(), name.clone());
     }
-    for (cell, name) in names.iter().filter(|(_, name)| !found.values().any(|used| used == name)) {
-        if !providers.is_empty() && providers.values().all(|provided| provided.zone.is_some()) {
-            cell.wrong(format!("no provider needs {name}"), "write a name in the zone of a provider, one for each");
-        }
-    }
     found
+}
+
+fn lease_name(text: &str) -> Result<DnsName, Wrong> {
+    let name = words::dns_name(text)?;
+    if name.as_str().starts_with('*') {
+        return Err(Wrong::new("has a wildcard, and a lease is one record", "write \"_fingerpost\" and the zone"));
+    }
+    Ok(name)
 }
 
 /// The machine's own name, as far as it can be written in a claim.

@@ -1,11 +1,11 @@
-//! The small tables: `[watch]`, `[limits]`, `[retry]`, `[audit]`.
+//! The small tables: `[watch]`, `[limits]`, `[retry]`, `[audit]`, `[confirm]`.
 
 use std::time::Duration;
 
 use super::cell::{Cell, not_one_of};
 use super::reader::Table;
 use super::units::Wrong;
-use super::{Audit, CarrierNat, Limits, Quorum, Retry, Watch, words};
+use super::{Audit, CarrierNat, Confirmation, Limits, Quorum, Retry, Watch, words};
 
 const MILLISECOND: Duration = Duration::from_millis(1);
 const SECOND: Duration = Duration::from_secs(1);
@@ -105,4 +105,19 @@ pub(super) fn audit(table: &Table<'_>) -> Option<Audit> {
     let max_bytes = table.key("max_bytes").or(1_048_576).integer(4096..=1 << 30);
     let keep = table.key("keep").or(24).number(1..=10_000);
     Some(Audit { max_bytes: max_bytes?, keep: keep? })
+}
+
+pub(super) fn confirm(table: &Table<'_>) -> Option<Confirmation> {
+    let every_cell = table.key("every").or("2s");
+    let every = every_cell.duration(100 * MILLISECOND..=MINUTE);
+    // Twenty minutes: common practice, no source.
+    let deadline = table.key("deadline").or("20m").duration(SECOND..=DAY);
+    let resolver_cell = table.key("resolver");
+    let resolver = resolver_cell.parse(words::resolver);
+    if let (Some(every), Some(deadline)) = (every, deadline)
+        && deadline < every
+    {
+        every_cell.wrong("the pause is longer than `confirm.deadline`", "shorten this or lengthen the deadline");
+    }
+    Some(Confirmation { every: every?, deadline: deadline?, resolver })
 }

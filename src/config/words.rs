@@ -1,7 +1,7 @@
 //! The words a configuration is written in: each is read into a value, or refused with the way out. Pure.
 
 use std::collections::BTreeMap;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
 use ipnet::IpNet;
 
@@ -204,6 +204,15 @@ pub(super) fn server_like(text: &str, example: &str) -> Result<(String, String),
         return Err(wrong("has a port that is not a number from 1 to 65535"));
     }
     Ok((text.to_owned(), host.to_owned()))
+}
+
+/// A recursive resolver: an address and a port, since it is what resolves names.
+pub(super) fn resolver(text: &str) -> Result<SocketAddr, Wrong> {
+    let example = "write address and port, such as \"192.0.2.53:53\" or \"[2001:db8::53]:53\"";
+    match text.parse::<SocketAddr>() {
+        Ok(at) if at.port() > 0 => Ok(at),
+        _ => Err(Wrong::new("is not the address and port of a resolver", example)),
+    }
 }
 
 /// Whether packets to `host` never leave this machine, by its text alone (RFC 6761, section 6.3, for the name).

@@ -15,19 +15,22 @@ use super::push::Coalesce;
 use super::pushes::Pushes;
 use super::{DaemonError, Notifier, STUCK, Trigger};
 use crate::config::Config;
+use crate::confirm::{Confirming, Verdict};
 use crate::standby::Leases;
 
 /// A lease that is looked after for as long as it is polled.
 type Keeping = Pin<Box<dyn Future<Output = ()>>>;
 
 /// What the loop does next.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Act {
     Stop,
     Reload,
     Publish,
     /// Something is new about who writes.
     Lease,
+    /// The servers of a zone were asked: what came to its end.
+    Confirmed(Vec<Verdict>),
     Round {
         /// Everybody is to be asked: a person wants it, or something was pushed.
         thorough: bool,
@@ -46,6 +49,10 @@ pub(super) struct Ears {
     leases: FuturesUnordered<Keeping>,
     /// Told when there is news of one.
     lease: Arc<Notify>,
+    /// Asks the servers of the zones, also while a round is under way.
+    pub(super) confirming: Confirming,
+    /// What that brought meanwhile.
+    confirmed: Vec<Verdict>,
     coalesce: Coalesce,
     /// What the times of `coalesce` count from.
     start: Instant,
@@ -55,7 +62,7 @@ pub(super) struct Ears {
 }
 
 impl Ears {
-    pub(super) fn new(triggers: mpsc::Receiver<Trigger>, notifier: Notifier) -> Self {
+    pub(super) fn new(triggers: mpsc::Receiver<Trigger>, notifier: Notifier, config: &Config) -> Self {
         let watchdog = notifier.watchdog().map(|limit| {
             let mut ticks = interval(limit / 2);
             ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -68,6 +75,8 @@ impl Ears {
             pushes: Pushes::default(),
             leases: FuturesUnordered::new(),
             lease: Arc::default(),
+            confirming: Confirming::new(config),
+            confirmed: Vec::new(),
             coalesce: Coalesce::default(),
             start: Instant::now(),
             stop: false,
@@ -76,8 +85,10 @@ impl Ears {
         }
     }
 
-    /// Listens to the pushes that `config` names, and to no others.
+    /// Listens to the pushes that `config` names, and to no others; asks by it from now on.
     pub(super) async fn listen(&mut self, config: &Config) {
+        self.confirming = Confirming::new(config);
+        self.confirmed.clear();
         self.pushes = Pushes::listen(config).await;
     }
 
@@ -115,6 +126,9 @@ impl Ears {
             if std::mem::take(&mut self.round) {
                 return Ok(Act::Round { thorough: true, asked: true });
             }
+            if !self.confirmed.is_empty() {
+                return Ok(Act::Confirmed(std::mem::take(&mut self.confirmed)));
+            }
             let due = self.coalesce.due().map(|due| self.start + due);
             tokio::select! {
                 biased;
@@ -125,6 +139,7 @@ impl Ears {
                 () = sleep_until(due.unwrap_or(round)), if due.is_some() => return Ok(Act::Round { thorough: true, asked: false }),
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),
                 () = sleep_until(publish.unwrap_or(round)), if publish.is_some() => return Ok(Act::Publish),
+                verdicts = self.confirming.next() => return Ok(Act::Confirmed(verdicts?)),
                 // Last, so that a flood keeps nothing else waiting.
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
             }
@@ -155,6 +170,7 @@ impl Ears {
                     }
                 }
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
+                verdicts = self.confirming.next() => self.confirmed.extend(verdicts?),
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
             }
         }

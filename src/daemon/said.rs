@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::commands::say;
+use crate::confirm::{End, Verdict};
 use crate::round::{Found, Look};
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::settle::Heard;
@@ -94,6 +95,24 @@ impl Said {
         }
     }
 
+    /// Logs that what was written is live, or why that is not known.
+    pub(super) fn confirmed(&mut self, verdict: &Verdict) {
+        let topic = format!("confirm {}", verdict.provider);
+        match &verdict.end {
+            End::Served => {
+                self.is_over(&topic);
+                tracing::info!("{}", say::verdict(verdict));
+            }
+            // Each is about another write.
+            End::Overdue(_) => tracing::warn!("{}", say::verdict(verdict)),
+            End::Lost(why) => {
+                if self.is_news(topic, why) {
+                    tracing::warn!("{}", say::verdict(verdict));
+                }
+            }
+        }
+    }
+
     /// Logs what is new about one provider and its records.
     pub(super) fn report(&mut self, report: &Report) {
         let provider = &report.provider;
@@ -122,7 +141,7 @@ impl Said {
         for record in &report.records {
             let topic = format!("record {provider} {} {}", record.name, record.rtype);
             match &record.standing {
-                RecordState::InStep => {
+                RecordState::InStep | RecordState::Spreading { .. } => {
                     if record.verb.is_some() {
                         let before = record.before.as_ref().map_or_else(|| "nothing".to_owned(), say::list);
                         let after = record.after.as_ref().map(say::list).unwrap_or_default();

@@ -78,7 +78,9 @@ macro_rules! batteries {
     };
 }
 
-batteries! { api_answer audit_line device_xml dns_answer echo_body echo_request natpmp netlink pcp ssdp stun zone_file }
+batteries! {
+    api_answer audit_line device_xml dns_answer echo_body echo_request natpmp netlink pcp server_answer ssdp stun zone_file
+}
 
 /// The targets are not compiled here: each is one call of the function it is named after.
 #[test]

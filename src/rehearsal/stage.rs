@@ -118,11 +118,15 @@ accept_special = ["192.0.2.0/24", "198.51.100.0/24", "203.0.113.0/24"]
 initial = "200ms"
 max = "1s"
 
+[confirm]
+every = "100ms"
+
 [provider.home]
 kind = "rfc2136"
 zone = "heronmill.example"
 server = "{server}"
 key = {{ name = "gauge-key", algorithm = "hmac-sha256", secret = {{ file = "gauge.key" }} }}
+confirm = ["{server}"]
 
 [[record]]
 name = "gauge.heronmill.example"

@@ -83,6 +83,10 @@ async fn first_round(teller: &mut Teller, stage: &mut Stage) -> Result<(), Rehea
     teller.claim("mill has both: the neighbour's address and ours, with the TTL that was there", {
         stage.published("mill") == Some(set(300, [NEIGHBOUR, wan(9)]))
     })?;
+    let confirmed = spreads(&file::read_all(&stage.state_dir())?);
+    teller.claim("the zone's server was then asked, and serves it; the log has the time that took", {
+        confirmed == [vec![stage.dns.addr().to_string()]]
+    })?;
     let blocked =
         stage.until("the record cam", |seen| record(seen, "cam", |s| matches!(s, RecordState::Blocked { .. })));
     let why = blocked.await?;
@@ -339,7 +343,7 @@ fn record(seen: &Snapshot, label: &str, is: impl Fn(&RecordState) -> bool) -> Op
     is(&record.standing).then(|| match &record.standing {
         RecordState::Blocked { why } => Some(why.clone()),
         RecordState::Adrift { why } => why.clone(),
-        RecordState::InStep => None,
+        RecordState::InStep | RecordState::Spreading { .. } => None,
     })
 }
 
@@ -353,6 +357,15 @@ fn endings(entries: &[Entry]) -> Vec<Ending> {
         _ => None,
     };
     entries.iter().filter_map(ending).collect()
+}
+
+/// The servers that were found to serve what was written, write by write.
+fn spreads(entries: &[Entry]) -> Vec<Vec<String>> {
+    let servers = |entry: &Entry| match &entry.event {
+        Known::Yes(Event::Spread { servers, .. }) => Some(servers.iter().map(|one| one.server.clone()).collect()),
+        _ => None,
+    };
+    entries.iter().filter_map(servers).collect()
 }
 
 fn open_intents(entries: &[Entry]) -> BTreeSet<u64> {

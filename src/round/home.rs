@@ -11,7 +11,8 @@ use futures_util::{future, stream};
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event, Hands};
-use crate::config::{Config, by_provider};
+use crate::config::{Config, Confirm, by_provider};
+use crate::confirm::{End, Verdict};
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases, News};
 use crate::state::{State, Store};
@@ -36,6 +37,8 @@ pub struct Home {
     failover: Failover,
     histories: Histories,
     found: Vec<Found>,
+    /// Leases that are no longer configured, and not given back yet.
+    former: Leases,
     /// Looks since the start.
     rounds: u32,
 }
@@ -60,6 +63,7 @@ impl Home {
             failover: Failover::default(),
             histories,
             found: Vec::new(),
+            former: Leases::new(),
             rounds: 0,
         };
         home.after_start();
@@ -69,7 +73,12 @@ impl Home {
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
         self.books.get_mut().log.refit(means.config.audit);
-        self.means = means.succeed(&self.means);
+        let means = means.succeed(&self.means);
+        let before = std::mem::replace(&mut self.means, means);
+        let goes_on = |provider: &String, lease: &Lease| {
+            self.means.leases.get(provider).is_some_and(|present| present.is_where(lease))
+        };
+        self.former.extend(before.leases.into_iter().filter(|(provider, lease)| !goes_on(provider, lease)));
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
     }
@@ -144,7 +153,33 @@ impl Home {
         }
     }
 
+    /// Enters that the waiting for a write to spread is over.
+    pub fn confirmed(&mut self, verdict: Verdict) {
+        let Verdict { provider, intent, records, took, serving: servers, end } = verdict;
+        let took_ms = took.as_millis().try_into().unwrap_or(u64::MAX);
+        let records = records.try_into().unwrap_or(u64::MAX);
+        self.books.get_mut().state.end_spreading(&provider, intent);
+        let unspread = |provider, missing, why| Event::Unspread {
+            intent,
+            provider,
+            records,
+            took_ms,
+            servers: servers.clone(),
+            missing,
+            why,
+        };
+        self.enter(match end {
+            End::Served => Event::Spread { intent, provider, records, took_ms, servers },
+            End::Overdue(missing) => unspread(provider, missing, "the deadline passed".to_owned()),
+            End::Lost(why) => unspread(provider, Vec::new(), format!("the servers of the zone are not known: {why}")),
+        });
+        self.save();
+    }
+
     fn after_start(&mut self) {
+        let providers = &self.means.config.providers;
+        let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
+        self.books.get_mut().state.spreading.retain(|provider, _| confirms(provider));
         let open = self.books.get_mut().log.open_intents().clone();
         for (intent, started) in open {
             let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
@@ -215,6 +250,12 @@ impl Home {
         self.enter_leases();
     }
 
+    /// The same for what a reload has left behind.
+    pub async fn release_former_leases(&mut self) {
+        let former = std::mem::take(&mut self.former);
+        future::join_all(former.values().map(|lease| lease.release())).await;
+    }
+
     /// Whoever may not write here gives its turn to the one that may be able to.
     fn rest_leases(&self) {
         let holds = &self.books.borrow().state.holds;
@@ -258,7 +299,7 @@ impl Home {
     ///
     /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
     ///
-    /// Up to [`AT_A_TIME`] providers are worked on together, so that a slow one does not keep the others waiting. The
+    /// Up to eight providers are worked on together, so that a slow one does not keep the others waiting. The
     /// reports come in the order of the providers' names.
     pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
         let mut home = agreed(&self.looks);

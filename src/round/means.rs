@@ -8,7 +8,7 @@ use super::{Found, HeldBack, Histories, Look, agreed, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
-use crate::config::{CarrierNat, Config, ProviderKind, Witness, WitnessKind, by_provider};
+use crate::config::{CarrierNat, Config, Confirm, ProviderKind, Witness, WitnessKind, by_provider};
 use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::standby::{self, Lease, Leases, Nonce};
@@ -247,6 +247,7 @@ impl Means {
             desired,
             words,
             limits: &self.config.limits,
+            confirms: settings.confirm != Confirm::Off,
         })
     }
 }

@@ -82,7 +82,7 @@ impl Claim {
         }
     }
 
-    /// Reads exactly what [`Self::to_string`] writes: a claim is compared octet by octet by the server.
+    /// Reads exactly what its `Display` writes: a claim is compared octet by octet by the server.
     fn parse(text: &[u8]) -> Option<Self> {
         let text = std::str::from_utf8(text).ok().filter(|text| text.len() <= LONGEST)?;
         let mut words = text.split(' ');

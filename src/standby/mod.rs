@@ -38,8 +38,10 @@ pub enum NotHeld {
     StandingBy(String),
     /// Nobody can tell yet, or the lease cannot be taken now.
     Passing(String),
-    /// A person has to act.
+    /// Something is in the way that a person has to remove; it is looked at again.
     Barred(String),
+    /// A permanent refusal.
+    Refused(String),
 }
 
 /// The lease of one provider.
@@ -74,25 +76,25 @@ impl Lease {
         }
     }
 
-    /// Where the text stands.
-    pub fn name(&self) -> &DnsName {
-        &self.name
+    /// Whether it is the same one as `other`.
+    pub fn is_where(&self, other: &Self) -> bool {
+        self.name == other.name && self.provider.target() == other.provider.target()
     }
 
-    /// Looks, takes and renews for as long as it is polled; `tell` is called when there is news, or when writing has
-    /// become possible. It never ends by itself.
+    /// Looks, takes and renews for as long as it is polled; `tell` is called when there is news, when writing has
+    /// become possible, and when a person has to act. It never ends by itself.
     pub async fn keep(&self, tell: impl Fn()) {
-        let mut held = false;
+        let (mut held, mut amiss) = (false, None);
         loop {
             let wait = {
                 let _alone = self.door.lock().await;
                 self.step().await
             };
-            let now = self.held().is_some();
-            if (now && !held) || self.turn().has_news() {
+            let (now_held, now_amiss) = (self.held().is_some(), self.amiss());
+            if (now_held && !held) || self.turn().has_news() || now_amiss != amiss {
                 tell();
             }
-            held = now;
+            (held, amiss) = (now_held, now_amiss);
             match wait {
                 Some(None) => self.changed.notified().await,
                 Some(Some(until)) => {
@@ -137,7 +139,7 @@ impl Lease {
                 let now = self.start.elapsed();
                 match self.note(read) {
                     Some(texts) => self.turn().looked(now, Claim::read(&texts)),
-                    None => self.turn().failed(now),
+                    None => self.came_to_nothing(now),
                 }
             }
             Step::Swap { before, after } => {
@@ -157,15 +159,26 @@ impl Lease {
                     },
                 };
                 self.note(noted);
-                self.turn().swapped(sent, self.start.elapsed(), after, end);
+                let now = self.start.elapsed();
+                self.turn().swapped(sent, now, after, end);
+                if end == Swapped::Failed {
+                    self.came_to_nothing(now);
+                }
             }
         }
         None
     }
 
+    /// What is refused is not asked for again as soon as what may pass.
+    fn came_to_nothing(&self, now: Duration) {
+        let refused = matches!(self.fault().as_ref(), Some((FaultKind::Refused, _)));
+        let mut turn = self.turn();
+        if refused { turn.refused(now) } else { turn.failed(now) }
+    }
+
     /// Keeps what went wrong, or that nothing did.
     fn note<T>(&self, result: Result<T, Fault>) -> Option<T> {
-        let mut fault = self.fault.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut fault = self.fault();
         match result {
             Ok(value) => {
                 *fault = None;
@@ -191,8 +204,8 @@ impl Lease {
                  another name"
             ));
         }
-        match self.fault.lock().unwrap_or_else(PoisonError::into_inner).as_ref() {
-            Some((FaultKind::Refused, why)) => NotHeld::Barred(format!("the lease at {name}: {why}")),
+        match self.fault().as_ref() {
+            Some((FaultKind::Refused, why)) => NotHeld::Refused(format!("the lease at {name}: {why}")),
             Some((_, why)) => NotHeld::Passing(format!("the lease at {name}: {why}")),
             None => NotHeld::Passing(format!("whose the lease at {name} is, is not known yet")),
         }
@@ -246,6 +259,16 @@ impl Lease {
         self.turn().news()
     }
 
+    /// What keeps the lease from being ours or anybody's until a person acts, if anything does.
+    pub fn amiss(&self) -> Option<NotHeld> {
+        let may_be_ours = self.held().is_some();
+        Some(self.why_not()).filter(|why| !may_be_ours && matches!(why, NotHeld::Barred(_) | NotHeld::Refused(_)))
+    }
+
+    fn fault(&self) -> MutexGuard<'_, Option<(FaultKind, String)>> {
+        self.fault.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     fn turn(&self) -> MutexGuard<'_, Turn> {
         self.turn.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -268,7 +291,7 @@ impl Drop for Unheard<'_> {
 
 fn unable() -> NotHeld {
     // The configuration lets no such provider have a lease.
-    NotHeld::Barred("this provider keeps no lease".to_owned())
+    NotHeld::Refused("this provider keeps no lease".to_owned())
 }
 
 /// Somebody who may write, behind the door.
@@ -283,9 +306,12 @@ impl Entered<'_> {
     /// Writes `changes`, if the lease is still ours when the server comes to it.
     pub async fn apply(&self, changes: &[Change]) -> Result<Applied, Fault> {
         let fence = Fence { name: &self.lease.name, text: &self.text };
-        let applied = self.register.apply_under(changes, fence).await;
-        if applied.as_ref().is_err_and(|fault| fault.kind == FaultKind::Conflict) {
-            // The record was changed, or the lease is another's: the server does not say which.
+        let mut applied = self.register.apply_under(changes, fence).await;
+        if let Err(fault) = &mut applied
+            && fault.kind == FaultKind::Conflict
+        {
+            // The server does not say which of the two it is.
+            fault.why += ", or the lease is not ours any more";
             self.lease.turn().doubt();
             self.lease.changed.notify_one();
         }

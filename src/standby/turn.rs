@@ -115,8 +115,16 @@ enum Ground {
 #[derive(Clone, Debug, PartialEq, Eq)]
 struct Mine {
     claim: Claim,
-    /// When it was sent.
-    sent: Moment,
+    /// When it is renewed.
+    renew: Moment,
+    /// How long it can be relied on.
+    until: Moment,
+}
+
+impl Mine {
+    fn sent(claim: Claim, at: Moment) -> Self {
+        Self { renew: at + claim.lease / 3, until: at + claim.lease, claim }
+    }
 }
 
 /// What one process knows of one lease.
@@ -130,6 +138,8 @@ pub(super) struct Turn {
     taken: Timestamp,
     /// The newest swap of whose end nothing is known.
     tried: Option<Mine>,
+    /// From whom it is being taken.
+    from: Option<String>,
     /// Swaps in a row that met something else.
     conflicts: u32,
     /// No step before this.
@@ -152,6 +162,7 @@ impl Turn {
             count: 0,
             taken: Timestamp::default(),
             tried: None,
+            from: None,
             conflicts: 0,
             not_before: Moment::ZERO,
             resting: false,
@@ -176,10 +187,8 @@ impl Turn {
             Ground::Unknown { .. } => Step::Look,
             Ground::Free => Step::Swap { before: None, after: Some(self.claim(wall)) },
             Ground::Mine(mine) => {
-                // What was adopted is renewed at once: nobody knows how old it is.
-                let renew = mine.sent + self.me.lease / 3;
-                if now < renew && self.is_vouched(mine, now) {
-                    return Step::Wait(Some(renew));
+                if now < mine.renew {
+                    return Step::Wait(Some(mine.renew));
                 }
                 Step::Swap { before: Some(mine.claim.clone()), after: Some(self.claim(self.taken)) }
             }
@@ -198,12 +207,10 @@ impl Turn {
         }
     }
 
-    fn is_vouched(&self, mine: &Mine, now: Moment) -> bool {
-        now < mine.sent + self.me.lease
-    }
-
     fn claim(&self, since: Timestamp) -> Claim {
         let Me { holder, nonce, lease } = &self.me;
+        // As it is read back.
+        let since = Timestamp::from_millis(since.millis() / 1000 * 1000);
         Claim { holder: holder.clone(), nonce: *nonce, count: self.count + 1, lease: *lease, since }
     }
 
@@ -215,11 +222,9 @@ impl Turn {
             Ok(Some(claim)) if claim.nonce == self.me.nonce => {
                 self.count = self.count.max(claim.count);
                 let known = [self.tried.take(), was(ground)].into_iter().flatten().find(|known| known.claim == claim);
-                // From before a reload, or a delayed swap that arrived after all: long ago, as far as we know.
-                Ground::Mine(known.unwrap_or_else(|| {
-                    self.taken = claim.since;
-                    Mine { claim, sent: now.saturating_sub(self.me.lease) }
-                }))
+                self.taken = claim.since;
+                // From before a reload, or a delayed swap that arrived after all: nobody knows how old it is.
+                Ground::Mine(known.unwrap_or(Mine { claim, renew: now, until: now }))
             }
             Ok(Some(claim)) => {
                 self.conflicts = 0;
@@ -233,12 +238,17 @@ impl Turn {
             }
             Err(why) => Ground::Foreign { why, look_at: now + self.me.lease / 3 },
         };
-        self.tell(None);
+        self.tell();
     }
 
-    /// A look or a swap did not even begin, at `now`.
+    /// A look or a swap came to nothing, at `now`.
     pub(super) fn failed(&mut self, now: Moment) {
         self.not_before = now + self.me.lease / 6;
+    }
+
+    /// It was refused, at `now`, and hardly anything but a person changes that.
+    pub(super) fn refused(&mut self, now: Moment) {
+        self.not_before = now + self.me.lease;
     }
 
     /// A swap to `after` was sent at `sent`, and its end is known at `now`.
@@ -253,18 +263,17 @@ impl Turn {
             }
             return;
         };
+        if let Ground::Theirs { claim, .. } = &self.ground {
+            self.from = Some(claim.holder.clone());
+        }
         if end != Swapped::Failed {
             self.count = self.count.max(claim.count);
         }
         match end {
             Swapped::Done => {
-                let from = match &self.ground {
-                    Ground::Theirs { claim, .. } => Some(claim.holder.clone()),
-                    _ => None,
-                };
                 (self.taken, self.tried, self.conflicts) = (claim.since, None, 0);
-                self.ground = Ground::Mine(Mine { claim, sent });
-                self.tell(from);
+                self.ground = Ground::Mine(Mine::sent(claim, sent));
+                self.tell();
             }
             Swapped::Conflict => {
                 self.conflicts += 1;
@@ -275,24 +284,18 @@ impl Turn {
                 self.ground = Ground::Unknown { was: None };
             }
             Swapped::InDoubt => {
-                self.tried = Some(Mine { claim, sent });
-                let ground = std::mem::replace(&mut self.ground, Ground::Unknown { was: None });
-                self.ground = match ground {
-                    // Seen when it was seen, whatever became of our own.
-                    Ground::Theirs { claim, since, .. } => Ground::Theirs { claim, since, look_at: now },
-                    other => Ground::Unknown { was: was(other) },
-                };
-                self.look_first(now);
+                self.tried = Some(Mine::sent(claim, sent));
+                match std::mem::replace(&mut self.ground, Ground::Unknown { was: None }) {
+                    // Trying again is as good as looking: if the first swap was made, the second is refused.
+                    theirs @ Ground::Theirs { .. } => {
+                        self.ground = theirs;
+                        self.failed(now);
+                    }
+                    other => self.ground = Ground::Unknown { was: was(other) },
+                }
             }
-            Swapped::Failed => self.failed(now),
-        }
-    }
-
-    /// After a swap in doubt of another one's claim: a look, before it is tried again.
-    fn look_first(&mut self, now: Moment) {
-        if let Ground::Theirs { claim, since, .. } = &mut self.ground {
-            // It stays lapsed if it is still there: the time in which it is looked at is given to it.
-            *since = (*since).max((now + claim.lease / 3).saturating_sub(claim.lease));
+            // Whoever swapped knows why.
+            Swapped::Failed => {}
         }
     }
 
@@ -317,7 +320,7 @@ impl Turn {
     /// Our claim, while it can be relied on at `now`.
     pub(super) fn held(&self, now: Moment) -> Option<&Claim> {
         match &self.ground {
-            Ground::Mine(mine) if !self.resting && self.is_vouched(mine, now) => Some(&mine.claim),
+            Ground::Mine(mine) if !self.resting && now < mine.until => Some(&mine.claim),
             _ => None,
         }
     }
@@ -354,7 +357,7 @@ impl Turn {
     }
 
     /// Notes what is new about who has the lease.
-    fn tell(&mut self, from: Option<String>) {
+    fn tell(&mut self) {
         let (mine, theirs) = match &self.ground {
             Ground::Unknown { .. } => return,
             Ground::Mine(_) => (true, None),
@@ -364,7 +367,7 @@ impl Turn {
         if self.told_mine && !mine {
             self.news.push(News::Lost { to: theirs.map(|claim| claim.holder.clone()) });
         } else if mine && !self.told_mine {
-            self.news.push(News::Taken { from });
+            self.news.push(News::Taken { from: self.from.take() });
         }
         if let Some(claim) = theirs.filter(|claim| self.told_theirs != Some(claim.nonce)) {
             self.news.push(News::StandingBy { holder: claim.holder.clone(), since: claim.since });
@@ -379,3 +382,6 @@ fn was(ground: Ground) -> Option<Mine> {
         _ => None,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -148,3 +148,51 @@ fn a_directory_that_cannot_be_written_is_named() {
     store.save(&state).unwrap();
     assert_eq!(load(dir.path()), state, "the next attempt saves what the failed one did not");
 }
+
+#[test]
+fn what_is_written_again_is_awaited_anew_and_survives_a_restart() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut state = load(dir.path());
+    let mut store = Store::lock(dir.path()).unwrap().store(&state);
+    let mill = |change: Change| Change { name: DnsName::parse("mill.heronmill.example").unwrap(), ..change };
+    let (first, other) = (change(&[9], &[77]), mill(change(&[9], &[77])));
+    state.note_spreading("home", 3, &[&first, &other], moment());
+    state.note_spreading("home", 5, &[&change(&[77], &[78])], moment());
+    let waves = |state: &State| {
+        let wave = |wave: &Wave| (wave.intent, wave.records.iter().map(|one| one.name.to_string()).collect::<Vec<_>>());
+        state.spreading.get("home").map(|waves| waves.iter().map(wave).collect::<Vec<_>>()).unwrap_or_default()
+    };
+    let names = |name: &str| vec![format!("{name}.heronmill.example")];
+    assert_eq!(waves(&state), [(3, names("mill")), (5, names("gauge"))]);
+    store.save(&state).unwrap();
+    assert_eq!(load(dir.path()), state);
+    state.note_spreading("home", 7, &[&mill(change(&[77], &[79]))], moment());
+    assert_eq!(waves(&state), [(5, names("gauge")), (7, names("mill"))], "an empty wave is none");
+    state.end_spreading("home", 5);
+    state.end_spreading("home", 7);
+    assert!(state.spreading.is_empty());
+}
+
+/// A state file of a version that knew no waves.
+#[test]
+fn a_state_without_waves_is_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let text = r#"{"version":"1","settled":{},"published":{},"ledger":{"tat":{},"writes":{}},"holds":{}}"#;
+    fs::write(dir.path().join(FILE), text).unwrap();
+    assert_eq!(load(dir.path()), State::default());
+}
+
+#[test]
+fn the_ttl_tells_only_where_it_alone_was_changed() {
+    let ttl = |ttl, change: Change| Change { after: RrSet { ttl, ..change.after.clone() }, ..change };
+    for (change, by_ttl) in [
+        (ttl(60, change(&[9], &[77])), false),
+        (ttl(60, change(&[], &[77])), false),
+        (ttl(60, change(&[77], &[77])), true),
+    ] {
+        let awaited = Awaited::of(&change);
+        assert!(awaited.by_ttl == by_ttl && awaited.is(Some(&change.after)) && !awaited.is(None));
+        let slower = RrSet { ttl: 61, ..change.after.clone() };
+        assert_eq!(awaited.is(Some(&slower)), !by_ttl);
+    }
+}

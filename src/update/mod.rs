@@ -84,6 +84,8 @@ pub struct Job<'a> {
     pub limits: &'a Limits,
     /// Whoever holds this may write, where there are two.
     pub lease: Option<&'a Lease>,
+    /// Whether the servers of the zone are asked afterwards.
+    pub confirms: bool,
 }
 
 /// Brings the job's records in step, as far as limits, holds and the provider allow.
@@ -94,6 +96,9 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         return held(job, hold);
     }
     let mut report = Report::unread(job);
+    if let Some(why) = job.lease.and_then(Lease::amiss) {
+        return report.with(why.into(), &mut books.borrow_mut(), job, clock);
+    }
     let mut attempt = 0;
     loop {
         attempt += 1;
@@ -268,7 +273,7 @@ async fn read(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Result<Ob
     let mut names = job.names();
     names.extend(open_intents(&books.borrow(), job.name).flat_map(|(_, changes)| changes).map(|change| change.name));
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job.name, &observed, &mut books.borrow_mut(), clock, "found by reading, after the write was cut short")
+    resolve(job, &observed, &mut books.borrow_mut(), clock, "found by reading, after the write was cut short")
         .map_err(no_books)?;
     Ok(observed)
 }
@@ -283,7 +288,7 @@ async fn read_back(
 ) -> Result<Observed, Trouble> {
     let names = changes.iter().map(|change| change.name.clone()).collect();
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job.name, &observed, &mut books.borrow_mut(), clock, detail).map_err(no_books)?;
+    resolve(job, &observed, &mut books.borrow_mut(), clock, detail).map_err(no_books)?;
     Ok(observed)
 }
 
@@ -297,19 +302,24 @@ fn open_intents<'a>(books: &'a Books, provider: &'a str) -> impl Iterator<Item =
 }
 
 fn resolve(
-    provider: &str,
+    job: &Job<'_>,
     observed: &Observed,
     books: &mut Books,
     clock: &Clock,
     detail: &str,
 ) -> Result<(), BooksError> {
-    let open: Vec<_> = open_intents(books, provider).collect();
+    let open: Vec<_> = open_intents(books, job.name).collect();
     for (intent, changes) in open {
         let result = ending(&changes, observed);
         if result == Ending::Done {
-            books.state.note_published(provider, &changes);
+            books.state.note_published(job.name, &changes);
         }
-        let (provider, detail) = (provider.to_owned(), detail.to_owned());
+        if job.confirms {
+            let standing = |change: &&Change| stands(observed, change, Some(&change.after));
+            let written: Vec<&Change> = changes.iter().filter(standing).collect();
+            books.state.note_spreading(job.name, intent, &written, clock.now());
+        }
+        let (provider, detail) = (job.name.to_owned(), detail.to_owned());
         books.log.append(clock.now(), Event::Outcome { intent, provider, result, detail })?;
     }
     Ok(())
@@ -343,6 +353,16 @@ fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
         let wanted = &item.desired;
         let key = record_key(job.name, &wanted.name, wanted.rtype);
         books.state.published.insert(key, BTreeSet::from([wanted.address]));
+    }
+    if books.state.spreading.contains_key(job.name) {
+        // Others may have changed an RRset since: what stands at the provider is what the servers shall serve, and what
+        // is in step no more is not waited for. Of what nothing is wanted now, nothing is known.
+        let here: BTreeMap<_, _> = items.iter().map(|item| ((&item.desired.name, item.desired.rtype), item)).collect();
+        books.state.amend_spreading(job.name, |record| match here.get(&(&record.name, record.rtype)) {
+            None => Some(record.set.clone()),
+            Some(item) if item.step == Step::Leave => item.before.clone(),
+            Some(_) => None,
+        });
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::net::IpAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use serde::Serialize;
@@ -9,6 +10,7 @@ use serde::Serialize;
 use super::limits::Cause;
 use super::{ATTEMPTS, Job, stands};
 use crate::clock::Timestamp;
+use crate::confirm::wave::Behind;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, RecordType, RrSet};
 use crate::reconcile::{Item, Step, Verb};
@@ -110,6 +112,15 @@ pub struct RecordReport {
 pub enum RecordState {
     /// Published as desired.
     InStep,
+    /// Written as desired, and not all servers of the zone are known to serve it yet.
+    Spreading {
+        /// Since when.
+        since: Timestamp,
+        /// How long that was ago when this was told, in milliseconds.
+        waited_ms: u64,
+        /// The servers that did not serve it when they were last asked; none before the first asking.
+        behind: Arc<[Behind]>,
+    },
     /// Not yet.
     Adrift {
         /// Why not; absent when it would be written now.
@@ -128,6 +139,17 @@ impl From<NotHeld> for Trouble {
             NotHeld::StandingBy(why) => Self::StandingBy { why },
             NotHeld::Passing(why) => Self::Passing { why, retry_after: None },
             NotHeld::Barred(why) => Self::NoLease { why },
+            NotHeld::Refused(why) => Self::Refused { why },
+        }
+    }
+}
+
+impl RecordState {
+    /// Whether it stands at the provider as desired.
+    pub fn is_published(&self) -> bool {
+        match self {
+            Self::InStep | Self::Spreading { .. } => true,
+            Self::Adrift { .. } | Self::Blocked { .. } => false,
         }
     }
 }
@@ -152,7 +174,7 @@ impl From<&Fault> for Trouble {
 impl Report {
     /// Whether a record was written, and then found so.
     pub fn has_written(&self) -> bool {
-        self.records.iter().any(|record| record.after.is_some() && record.standing == RecordState::InStep)
+        self.records.iter().any(|record| record.after.is_some() && record.standing.is_published())
     }
 
     /// Before anything is known.

@@ -36,6 +36,11 @@ impl Living {
     pub(crate) fn new(lines: &str, home: IpAddr) -> Self {
         let grants = vec![Grant { key: KEY.name, name: None }, Grant { key: HAND.name, name: None }];
         let named = DnsServer::start::<Named>(&[KEY, HAND], &[ZoneSetup { grants, ..ZoneSetup::new(lines) }]);
+        Self::around(named, home)
+    }
+
+    /// The same with this server, which has [`KEY`].
+    pub(crate) fn around(named: DnsServer, home: IpAddr) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let mut key = File::options().write(true).create_new(true).mode(0o600).open(dir.path().join("key")).unwrap();
         key.write_all(SECRET_BASE64.as_bytes()).unwrap();
@@ -44,6 +49,11 @@ impl Living {
 
     /// Writes the configuration with these `[limits]` and `[audit]` tables.
     pub(crate) fn configure(&self, limits: &str) {
+        self.configure_confirming("\"off\"", limits);
+    }
+
+    /// The same with this `confirm` of the provider.
+    pub(crate) fn configure_confirming(&self, confirm: &str, limits: &str) {
         let mut text = format!(
             r#"state_dir = "state"
 [watch]
@@ -61,6 +71,7 @@ zone = "{ZONE}"
 server = "{server}"
 timeout = "300ms"
 key = {{ name = "gauge-key", algorithm = "hmac-sha256", secret = {{ file = "key" }} }}
+confirm = {confirm}
 [[record]]
 name = "gauge.{ZONE}"
 types = ["A"]
@@ -83,6 +94,11 @@ sharing = "member"
             );
         }
         fs::write(self.dir.path().join("fingerpost.toml"), text).unwrap();
+    }
+
+    /// Where its configuration is.
+    pub(crate) fn dir(&self) -> &Path {
+        self.dir.path()
     }
 
     pub(crate) fn state_dir(&self) -> PathBuf {

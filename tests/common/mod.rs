@@ -12,6 +12,7 @@ pub(crate) mod nginx;
 pub(crate) mod nsd;
 pub(crate) mod powerdns;
 pub(crate) mod record_api;
+pub(crate) mod secondary;
 
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};

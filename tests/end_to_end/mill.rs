@@ -133,6 +133,7 @@ kind = "rfc2136"
 zone = "{ZONE}"
 server = "{}"
 key = {{ name = "gauge-key", algorithm = "hmac-sha256", secret = {{ file = "gauge.key" }} }}
+confirm = "off"
 "#,
             self.state_dir().display(),
             self.named.address()

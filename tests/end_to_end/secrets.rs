@@ -90,7 +90,7 @@ fn a_secret_from_the_environment_stays_with_the_program() {
     .unwrap();
     let reload = format!("reload = [\"sh\", \"-c\", \"env > '{}'\"]", shown.display());
     let shelf = format!(
-        "[provider.shelf]\nkind = \"zonefile\"\nzone = \"shelf.example\"\nfile = \"shelf.zone\"\n{reload}\n\
+        "[provider.shelf]\nkind = \"zonefile\"\nconfirm = \"off\"\nzone = \"shelf.example\"\nfile = \"shelf.zone\"\n{reload}\n\
          [[record]]\nname = \"low.shelf.example\"\ntypes = [\"A\"]\nprovider = \"shelf\"\nttl = \"1m\"\n[[record]]"
     );
     mill.configure(&[("{ file = \"gauge.key\" }", "{ env = \"GAUGE_SECRET\" }"), ("[[record]]", &shelf)]);

@@ -48,7 +48,7 @@ fn each_zone_has_its_own_update_and_its_own_trouble() {
     };
     let mill = Mill::with(&[KEY, RIVER_KEY], &[Mill::zone(), river]);
     let provider = format!(
-        "[provider.river]\nkind = \"rfc2136\"\nzone = \"{RIVER}\"\nserver = \"{}\"\nkey = {{ name = \"river-key\", secret = {{ file = \"river.key\" }} }}\n\
+        "[provider.river]\nkind = \"rfc2136\"\nconfirm = \"off\"\nzone = \"{RIVER}\"\nserver = \"{}\"\nkey = {{ name = \"river-key\", secret = {{ file = \"river.key\" }} }}\n\
          [[record]]\nname = \"weir.river.example\"\ntypes = [\"A\"]\nprovider = \"river\"\nttl = \"1m\"\n[[record]]",
         mill.named.address()
     );

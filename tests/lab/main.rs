@@ -38,6 +38,7 @@ mod advertise;
 mod cases;
 #[path = "../common/mod.rs"]
 mod common;
+mod delegation;
 mod flood;
 mod follow;
 mod gateway;

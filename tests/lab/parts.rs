@@ -413,6 +413,7 @@ kind = "rfc2136"
 zone = "{ZONE}"
 server = "{DNS}:53"
 key = {{ name = "{}", algorithm = "{}", secret = {{ file = "key" }} }}
+confirm = "off"
 {witnesses}"#,
         KEY.name, KEY.algorithm
     );

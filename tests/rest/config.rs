@@ -126,7 +126,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "uri = \"/zones/{zone_id}/records\"",
                 "uri = \"/zones/{zone_id}/{values.path}\"",
-                "fingerpost.toml:69: provider.api.values: the description needs the value `path`; add path = \"…\" here",
+                "fingerpost.toml:74: provider.api.values: the description needs the value `path`; add path = \"…\" here",
             ),
             case(
                 "uri = \"/zones/{zone_id}/records\"",
@@ -191,7 +191,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "[auth]\nkind = \"bearer\"",
                 "[auth]\nkind = \"basic\"\nheader = \"X\"",
-                "fingerpost.toml:65: provider.api: the description's authorisation is basic, and no `user` is set; add user = \"name\"\napi.toml:30: auth.header: only the kind \"header\" has a header of its own; remove it",
+                "fingerpost.toml:70: provider.api: the description's authorisation is basic, and no `user` is set; add user = \"name\"\napi.toml:30: auth.header: only the kind \"header\" has a header of its own; remove it",
             ),
             case(
                 "etag = true",
@@ -242,12 +242,12 @@ fn values_are_all_used_and_all_there() {
     let values = "values = { server = \"https://api.dnshost.example\" }";
     assert_eq!(
         of(values, "values = { sever = \"https://api.dnshost.example\" }"),
-        "fingerpost.toml:69: provider.api.values.sever: the description uses no such value; did you mean `server`?\n\
-         fingerpost.toml:69: provider.api.values: the description needs the value `server`; add server = \"…\" here"
+        "fingerpost.toml:74: provider.api.values.sever: the description uses no such value; did you mean `server`?\n\
+         fingerpost.toml:74: provider.api.values: the description needs the value `server`; add server = \"…\" here"
     );
     assert_eq!(
         of(values, ""),
-        "fingerpost.toml:65: provider.api.values: the description needs the value `server`; add server = \"…\" here"
+        "fingerpost.toml:70: provider.api.values: the description needs the value `server`; add server = \"…\" here"
     );
     assert_eq!(
         of(values, "values = { server = \"https://u:p@api.dnshost.example\" }"),
@@ -255,7 +255,7 @@ fn values_are_all_used_and_all_there() {
     );
     assert_eq!(
         of(values, "values = { server = \"https://api.dnshost.example\" }\nuser = \"keeper\""),
-        "fingerpost.toml:70: provider.api.user: only basic authorisation has a user, and the description has another; remove it"
+        "fingerpost.toml:75: provider.api.user: only basic authorisation has a user, and the description has another; remove it"
     );
     // A loopback address may go without encryption.
     for host in ["127.0.0.1:8081", "[::1]:8081", "localhost"] {
@@ -270,7 +270,7 @@ fn a_secret_that_no_header_may_hold() {
         home.write("api.toml", RECORD.as_bytes(), 0o644);
         home.write("token", secret.as_bytes(), 0o600);
         let got = home.problems(&format!("{BASE}\n{}", crate::changed(PROVIDER, "gauge.key", "token")));
-        let wanted = "fingerpost.toml:70: provider.api.token: the secret holds a sign that no HTTP header may hold; put the token there and nothing else";
+        let wanted = "fingerpost.toml:75: provider.api.token: the secret holds a sign that no HTTP header may hold; put the token there and nothing else";
         assert_eq!(got, wanted);
     }
 }

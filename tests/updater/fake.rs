@@ -169,6 +169,8 @@ pub(crate) struct Bench {
     /// Closed between a crash and the next start.
     pub(crate) books: Option<RefCell<Books>>,
     pub(crate) limits: Limits,
+    /// Whether the servers of the zone would be asked.
+    pub(crate) confirms: bool,
     pub(crate) desired: Vec<Desired>,
     now: Arc<AtomicU64>,
 }
@@ -195,7 +197,7 @@ impl Bench {
             applies: Mutex::default(),
             calls: Mutex::default(),
         };
-        let mut bench = Self { dir, fake, books: None, limits: FREE, desired: Vec::new(), now };
+        let mut bench = Self { dir, fake, books: None, limits: FREE, confirms: false, desired: Vec::new(), now };
         bench.want(&[("gauge", Sharing::Sole), ("mill", Sharing::Member)], "203.0.113.9");
         bench.start();
         bench
@@ -272,6 +274,7 @@ impl Bench {
             words: &BTreeMap::from([(fingerpost::watch::Via::only(Family::Ipv4), word)]),
             limits: &self.limits,
             lease: None,
+            confirms: self.confirms,
         };
         block_on(async {
             let mut pass = pin!(bring_in_step(&job, self.books.as_ref().unwrap(), &clock));

@@ -325,3 +325,47 @@ fn state_that_cannot_be_saved_after_the_write_is_told_and_saved_later() {
     assert!(in_step(&bench.pass()));
     assert_eq!(bench.stands("mill"), Some(set(300, &["203.0.113.78", "198.51.100.99"])));
 }
+
+/// What is awaited: for each wave the names and what they shall have.
+fn awaited(bench: &Bench) -> Vec<(u64, Vec<(String, fingerpost::provider::RrSet)>)> {
+    let state = bench.state_on_disk();
+    let wave = |wave: &fingerpost::confirm::wave::Wave| {
+        (wave.intent, wave.records.iter().map(|one| (one.name.to_string(), one.set.clone())).collect())
+    };
+    state.spreading.get("home").map(|waves| waves.iter().map(wave).collect()).unwrap_or_default()
+}
+
+#[test]
+fn what_was_written_is_awaited_as_it_stands_until_it_is_in_step_no_more() {
+    let (gauge, mill) = (|| name("gauge").to_string(), || name("mill").to_string());
+    let mut bench = Bench::new();
+    bench.confirms = true;
+    bench.pass();
+    assert_eq!(awaited(&bench), [], "nothing was written");
+    bench.move_to("203.0.113.77");
+    bench.pass();
+    let [(intent, _)] = bench.intents()[..] else { panic!("one intent") };
+    let both = set(300, &["203.0.113.77", "198.51.100.99"]);
+    assert_eq!(awaited(&bench), [(intent, vec![(gauge(), set(120, &["203.0.113.77"])), (mill(), both)])]);
+    // Another member joins: what stands at the provider is what the servers shall come to serve.
+    let more = set(300, &["203.0.113.77", "198.51.100.99", "198.51.100.100"]);
+    bench.edit("mill", 300, &["203.0.113.77", "198.51.100.99", "198.51.100.100"]);
+    bench.pass();
+    assert_eq!(awaited(&bench), [(intent, vec![(gauge(), set(120, &["203.0.113.77"])), (mill(), more)])]);
+    // A pass that wants nothing of a record, for want of an address, says nothing of it.
+    let all = bench.desired.clone();
+    bench.desired.retain(|wanted| wanted.name == name("gauge"));
+    bench.pass();
+    assert_eq!(awaited(&bench)[0].1.len(), 2);
+    bench.desired = all;
+    // Written again: awaited anew, by the new intent alone.
+    bench.edit("gauge", 120, &["192.0.2.1"]);
+    bench.pass();
+    let second = bench.intents()[1].0;
+    let waves = awaited(&bench);
+    assert_eq!(
+        waves.iter().map(|(intent, records)| (*intent, records.len())).collect::<Vec<_>>(),
+        [(intent, 1), (second, 1)]
+    );
+    assert_eq!(waves[1].1, [(gauge(), set(120, &["203.0.113.77"]))]);
+}

@@ -71,7 +71,7 @@ fn a_write_of_one_does_not_keep_the_others_from_theirs() {
     }];
     let job = |(name, provider): (&'static str, _)| {
         let (zone, words, desired) = (&zone, &words, &desired);
-        Job { name, zone, fingerprint: "first", provider, desired, words, limits: &FREE, lease: None }
+        Job { name, zone, fingerprint: "first", provider, desired, words, limits: &FREE, lease: None, confirms: false }
     };
     let jobs: Vec<Job<'_>> = NAMES.into_iter().zip(fellows.iter().map(|fellow| fellow as _)).map(job).collect();
     let clock = Clock::telling(|| Timestamp::from_millis(BEGIN));

@@ -24,7 +24,7 @@ use std::time::{Duration, SystemTime};
 use hickory_proto::ProtoError;
 use hickory_proto::op::Message;
 use hickory_proto::rr::{Name, RecordType as WireType, TSigner};
-use ring::rand::{SecureRandom, SystemRandom};
+use ring::rand::SystemRandom;
 use tokio::time::{Instant, timeout_at};
 
 use self::fetch::MANY;
@@ -36,6 +36,7 @@ use super::{
 };
 use crate::clock::Timestamp;
 use crate::config::TsigKey;
+use crate::dns::fresh_id;
 use crate::dns::message::{Sent, query, seal, signer, wire_name, wire_type};
 use crate::dns::tcp::Link;
 use crate::name::DnsName;
@@ -111,11 +112,7 @@ impl Rfc2136 {
     }
 
     fn fresh_id(&self) -> Result<u16, Fault> {
-        let mut id = [0; 2];
-        self.random
-            .fill(&mut id)
-            .map_err(|_| Fault::passing("the system gives no random bytes for a message id", ""))?;
-        Ok(u16::from_be_bytes(id))
+        fresh_id(&self.random).ok_or_else(|| Fault::passing("the system gives no random bytes for a message id", ""))
     }
 
     async fn open(&self, deadline: Instant) -> Result<Link, Fault> {

@@ -1,13 +1,11 @@
 //! What the answers to a read say of a name. Pure.
 
-use std::net::IpAddr;
-
 use hickory_proto::op::Message;
-use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
+use hickory_proto::rr::{Name, RData, Record, RecordType as WireType};
 
-use crate::dns::message::wire_type;
+use crate::dns::answer;
 use crate::name::DnsName;
-use crate::provider::{Fault, Obstacle, RecordType, RrSet, Standing};
+use crate::provider::{Fault, Obstacle, RecordType, Standing};
 
 /// DNAME (RFC 6672, section 2.1), whose data the library does not read.
 pub(super) const DNAME: u16 = 39;
@@ -54,12 +52,8 @@ pub(super) fn serial(zone: &Name, answer: &Message) -> Result<u32, Unfit> {
     if !answer.metadata.authoritative {
         return Err(Unfit::NotAuthority);
     }
-    let serial = answer.answers.iter().find_map(|record| match &record.data {
-        RData::SOA(soa) if record.name == *zone => Some(soa.serial),
-        _ => None,
-    });
     let above = || answer.authorities.iter().find(|record| record.record_type() == WireType::SOA);
-    serial.ok_or_else(|| Unfit::NotApex(above().map(|record| text(&record.name))))
+    answer::serial(zone, answer).ok_or_else(|| Unfit::NotApex(above().map(|record| text(&record.name))))
 }
 
 /// What stands at `name`, from the answers to the questions for its addresses.
@@ -78,7 +72,7 @@ pub(super) fn standing(zone: &Name, name: &Name, answers: &[(RecordType, Message
             finding.dname |= answer.answers.iter().any(|record| u16::from(record.record_type()) == DNAME);
             finding.standing.obstacle = Some(Obstacle::Cname(target));
         }
-        if let Some(set) = addresses(name, *rtype, answer) {
+        if let Some(set) = answer::addresses(name, *rtype, answer) {
             finding.standing.sets.insert(*rtype, set);
         }
     }
@@ -103,17 +97,6 @@ fn cut<'a>(zone: &Name, name: &Name, answer: &'a Message) -> Option<&'a Name> {
             && record.name.zone_of(name)
     };
     answer.authorities.iter().find(shows).map(|record| &record.name)
-}
-
-fn addresses(name: &Name, rtype: RecordType, answer: &Message) -> Option<RrSet> {
-    let ours = |record: &&Record| {
-        record.name == *name && record.dns_class == DNSClass::IN && record.record_type() == wire_type(rtype)
-    };
-    let records: Vec<(u32, IpAddr)> =
-        answer.answers.iter().filter(ours).filter_map(|record| Some((record.ttl, record.data.ip_addr()?))).collect();
-    // Differing TTLs in one RRset are an error of the server; the least is what caches keep to (RFC 2181, section 5.2).
-    let ttl = records.iter().map(|(ttl, _)| *ttl).min()?;
-    Some(RrSet { ttl, addresses: records.into_iter().map(|(_, address)| address).collect() })
 }
 
 /// A name for people, without the final dot.

@@ -1,6 +1,6 @@
 //! A text that two writers take turns by, swapped by the server itself (RFC 2136, sections 2.4 and 3.4).
 
-use hickory_proto::rr::{Name, RData, RecordType as WireType};
+use hickory_proto::rr::{RData, RecordType as WireType};
 use tokio::time::{Instant, timeout_at};
 
 use super::judge::Writing;
@@ -10,27 +10,39 @@ use super::{Rfc2136, unbuilt};
 use crate::dns::message::{query, seal, wire_name};
 use crate::name::DnsName;
 use crate::provider::{Applied, Change, Fault, Fence, Pending, Register, Texts};
+use crate::standby::Claim;
 
 /// Nobody is to keep a text that is there to be compared (RFC 1035, section 3.2.1, on a TTL of 0).
 const TTL: u32 = 0;
 
 impl Rfc2136 {
     async fn texts(&self, name: &DnsName, deadline: Instant) -> Result<Texts, Fault> {
-        let name = wire_name(name).map_err(unbuilt)?;
-        let answers = self.ask(&[query(name.clone(), WireType::TXT)], deadline).await?;
+        let zone = wire_name(&self.zone).map_err(unbuilt)?;
+        let wire = wire_name(name).map_err(unbuilt)?;
+        let answers = self.ask(&[query(wire.clone(), WireType::TXT)], deadline).await?;
         let Some(answer) = answers.first().filter(|answer| answer.metadata.authoritative) else {
             return Err(Unfit::NotAuthority.fault(self.label(), &self.zone));
         };
-        if let Some(target) = read::cname(&name, answer) {
-            let why = format!("a CNAME to {target} stands at {}, the name of the lease", text(&name));
+        if let Some(target) = read::cname(&wire, answer) {
+            if !self.stands(&zone, &wire, WireType::CNAME, deadline).await? {
+                return Ok(Texts::new());
+            }
+            let why = format!("a CNAME to {target} stands at {name}, the name of the lease");
             return Err(Fault::refused(why, "remove it, or set `standby.name` to another name"));
         }
-        let of_name = answer.answers.iter().filter(|record| record.name == name);
-        let texts = of_name.filter_map(|record| match &record.data {
-            RData::TXT(txt) => Some(txt.txt_data.iter().map(|string| string.to_vec()).collect()),
-            _ => None,
-        });
-        Ok(texts.collect())
+        let of_name = answer.answers.iter().filter(|record| record.name == wire);
+        let texts: Texts = of_name
+            .filter_map(|record| match &record.data {
+                RData::TXT(txt) => Some(txt.txt_data.iter().map(|string| string.to_vec()).collect()),
+                _ => None,
+            })
+            .collect();
+        // What is no claim may be a wildcard's doing: nothing stands there then (RFC 4592, section 3.3.1).
+        let is_odd = !matches!(Claim::read(&texts), Ok(Some(_)));
+        if is_odd && !texts.is_empty() && !self.stands(&zone, &wire, WireType::TXT, deadline).await? {
+            return Ok(Texts::new());
+        }
+        Ok(texts)
     }
 
     async fn swap(
@@ -69,8 +81,4 @@ impl Register for Rfc2136 {
             self.write(changes, Some(fence), Instant::now() + self.timeout).await
         })
     }
-}
-
-fn text(name: &Name) -> String {
-    name.to_ascii().trim_end_matches('.').to_owned()
 }

@@ -1,0 +1,149 @@
+//! Confirming: after a write, every authoritative server of the zone is asked until all of them serve it.
+//!
+//! [`wave`] has the values, `spread` decides (pure) who is asked when and what has been reached, `delegation` reads
+//! (pure) what resolvers and parents answer. `find` and `ask` touch the network, and [`Confirming`] runs them: a task a
+//! provider, beside everything else, with nothing to wait for it.
+//!
+//! The books are kept by whoever is told of a [`Verdict`]: nothing here writes anywhere.
+
+mod ask;
+mod delegation;
+mod find;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
+mod spread;
+pub mod wave;
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::task::{JoinError, JoinSet};
+use tokio::time::{Instant, sleep_until};
+
+use crate::clock::Timestamp;
+use crate::config::{Config, Confirm};
+use crate::dns::udp::Asker;
+use crate::name::DnsName;
+use crate::update::{RecordState, Report};
+pub use spread::{End, Verdict};
+use spread::{Errand, Pass, Tracker};
+use wave::{Behind, Wave};
+
+/// Servers of one zone that are asked, at most: the root has 13 (common practice, no source).
+pub const SERVERS: usize = 16;
+
+/// How long one question to one address may take, a second try included.
+const PATIENCE: Duration = Duration::from_secs(3);
+
+/// A server of a zone: its name, and where it is asked.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Server {
+    /// As the delegation or the configuration has it.
+    name: String,
+    /// Asked in turn until one answers; the one that answered last is first. Empty when none is known.
+    addresses: Vec<SocketAddr>,
+}
+
+/// Where a provider's zone is served.
+#[derive(Clone, Debug)]
+struct Place {
+    zone: DnsName,
+    confirm: Confirm,
+}
+
+/// Asks for all waves that there are, at their times. Dropped, it asks no more.
+pub struct Confirming {
+    tracker: Tracker,
+    places: BTreeMap<String, Place>,
+    resolver: Option<SocketAddr>,
+    asker: Arc<Asker>,
+    /// What the tracker's times count from.
+    start: Instant,
+    passes: JoinSet<Pass>,
+}
+
+impl Confirming {
+    /// For the zones of `config`; asks nobody yet.
+    pub fn new(config: &Config) -> Self {
+        let place = |(name, provider): (&String, &crate::config::Provider)| {
+            (name.clone(), Place { zone: provider.zone.clone(), confirm: provider.confirm.clone() })
+        };
+        Self {
+            tracker: Tracker::new(config.confirm.every, config.confirm.deadline),
+            places: config.providers.iter().map(place).collect(),
+            resolver: config.confirm.resolver,
+            asker: Arc::new(Asker::new()),
+            start: Instant::now(),
+            passes: JoinSet::new(),
+        }
+    }
+
+    /// Takes over which waves there are, by provider; `wall` is the time that they count from.
+    pub fn follow(&mut self, waves: &BTreeMap<String, Vec<Wave>>, wall: Timestamp) {
+        self.tracker.follow(waves, self.start.elapsed(), wall);
+    }
+
+    /// Whether there is nothing to wait for.
+    pub fn is_idle(&self) -> bool {
+        self.tracker.is_idle()
+    }
+
+    /// Asks whoever is to be asked at its time, and tells what a pass over one provider's servers has shown; often that
+    /// is only who is still behind. Never returns when there is nothing to wait for. May be dropped at any time, and
+    /// goes on when called again. An error is a task that came to a bad end.
+    pub async fn next(&mut self) -> Result<Vec<Verdict>, JoinError> {
+        loop {
+            for errand in self.tracker.errands(self.start.elapsed()) {
+                self.send(errand);
+            }
+            let due = self.tracker.next_due().map(|due| self.start + due);
+            tokio::select! {
+                Some(pass) = self.passes.join_next() => return Ok(self.tracker.heard(pass?)),
+                () = sleep_until(due.unwrap_or(self.start)), if due.is_some() => {}
+                // A branch that does not match is disabled: with nobody under way this waits for the time alone.
+                else => std::future::pending().await,
+            }
+        }
+    }
+
+    /// Who was behind when last asked, whatever for.
+    pub fn behind(&self) -> Vec<&Behind> {
+        self.tracker.behind()
+    }
+
+    fn send(&mut self, errand: Errand) {
+        let (asker, resolver, start) = (Arc::clone(&self.asker), self.resolver, self.start);
+        // The books have no waves of a provider that is not configured.
+        let Some(place) = self.places.get(&errand.provider).cloned() else { return };
+        self.passes.spawn(async move {
+            let servers = match &errand.servers {
+                Some(servers) => Ok(servers.clone()),
+                None => find::servers(&asker, &place.zone, &place.confirm, resolver).await,
+            };
+            let heard = match servers {
+                Ok(servers) => Ok(ask::all(&asker, &place.zone, servers, &errand).await),
+                Err(lost) => Err(lost),
+            };
+            Pass { provider: errand.provider.clone(), errand, heard, at: start.elapsed() }
+        });
+    }
+
+    /// Enters into `report` which of its records are not served everywhere yet, by the `waves` of all providers.
+    pub fn mark(&self, report: &mut Report, waves: &BTreeMap<String, Vec<Wave>>) {
+        let mut spreading = BTreeMap::new();
+        for wave in waves.get(&report.provider).into_iter().flatten() {
+            let (waited, behind) = self.tracker.view(&report.provider, wave.intent, self.start.elapsed());
+            let waited_ms = waited.as_millis().try_into().unwrap_or(u64::MAX);
+            let state = RecordState::Spreading { since: wave.since, waited_ms, behind };
+            spreading.extend(wave.records.iter().map(|record| ((&record.name, record.rtype), state.clone())));
+        }
+        for record in &mut report.records {
+            if record.standing.is_published() {
+                let state = spreading.get(&(&record.name, record.rtype));
+                record.standing = state.cloned().unwrap_or(RecordState::InStep);
+            }
+        }
+    }
+}

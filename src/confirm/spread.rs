@@ -1,0 +1,300 @@
+//! How far what was written has spread: who is asked when, and what that has shown. Pure; times are arguments.
+//!
+//! A server that has served a wave is not asked for it again. Times count from the start of the process; a wave that is
+//! older has its age from the wall clock, once.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde::{Serialize, Serializer};
+
+use super::Server;
+use super::find::Lost;
+use super::wave::{Awaited, Behind, Serving, Wave, Why};
+use crate::clock::Timestamp;
+
+/// The longest pause between two askings.
+const LONGEST: Duration = Duration::from_secs(30);
+/// So long the servers are looked for, when that fails in a way that may pass: the line may only just be coming up.
+const SEARCH: Duration = Duration::from_secs(120);
+
+/// A wave has come to its end.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Verdict {
+    /// The provider's name.
+    pub provider: String,
+    /// The wave's intent.
+    pub intent: u64,
+    /// How many records it had.
+    pub records: usize,
+    /// How long it took, or was waited for.
+    #[serde(rename = "took_ms", serialize_with = "millis")]
+    pub took: Duration,
+    /// The servers that serve it, the quickest first.
+    pub serving: Vec<Serving>,
+    /// How it ended.
+    pub end: End,
+}
+
+/// How a wave ended.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum End {
+    /// All servers serve it.
+    Served,
+    /// The deadline passed, and these did not.
+    Overdue(Vec<Behind>),
+    /// Nobody knows the servers, for this reason.
+    Lost(String),
+}
+
+fn millis<S: Serializer>(span: &Duration, to: S) -> Result<S::Ok, S::Error> {
+    to.serialize_u64(span.as_millis().try_into().unwrap_or(u64::MAX))
+}
+
+/// One asking of the servers of one provider's zone.
+#[derive(Clone, Debug)]
+pub(super) struct Errand {
+    pub(super) provider: String,
+    /// Whom to ask; to be found out when absent.
+    pub(super) servers: Option<Vec<Server>>,
+    pub(super) waves: Vec<Question>,
+}
+
+/// What is asked for one wave.
+#[derive(Clone, Debug)]
+pub(super) struct Question {
+    pub(super) intent: u64,
+    pub(super) records: Arc<[Awaited]>,
+    /// The servers that need not be asked again.
+    pub(super) serving: Vec<String>,
+}
+
+/// What one server showed.
+#[derive(Clone, Debug)]
+pub(super) struct Heard {
+    pub(super) server: Server,
+    pub(super) serial: Option<u32>,
+    /// By intent, for the waves that it was asked for.
+    pub(super) waves: BTreeMap<u64, Result<(), Why>>,
+}
+
+/// What came of an [`Errand`].
+#[derive(Debug)]
+pub(super) struct Pass {
+    pub(super) provider: String,
+    pub(super) errand: Errand,
+    pub(super) heard: Result<Vec<Heard>, Lost>,
+    /// When it was over.
+    pub(super) at: Duration,
+}
+
+/// How far everything has spread.
+#[derive(Debug)]
+pub(super) struct Tracker {
+    every: Duration,
+    deadline: Duration,
+    providers: BTreeMap<String, Tracked>,
+    nobody: Arc<[Behind]>,
+}
+
+#[derive(Debug)]
+struct Tracked {
+    waves: BTreeMap<u64, Spread>,
+    /// Known since the first asking.
+    servers: Option<Vec<Server>>,
+    /// When to ask next; absent while an errand is under way.
+    due: Option<Duration>,
+    /// After the next asking.
+    pause: Duration,
+}
+
+#[derive(Debug)]
+struct Spread {
+    records: Arc<[Awaited]>,
+    /// How old it was when it was first seen, and when that was.
+    age: Duration,
+    seen: Duration,
+    serving: Vec<Serving>,
+    behind: Arc<[Behind]>,
+}
+
+impl Spread {
+    fn waited(&self, now: Duration) -> Duration {
+        self.age + now.saturating_sub(self.seen)
+    }
+}
+
+impl Tracker {
+    /// `every` is the first pause between two askings; after `deadline` a wave is given up.
+    pub(super) fn new(every: Duration, deadline: Duration) -> Self {
+        Self { every, deadline, providers: BTreeMap::new(), nobody: Arc::new([]) }
+    }
+
+    /// Takes over which waves there are. A new one is asked for at once.
+    pub(super) fn follow(&mut self, waves: &BTreeMap<String, Vec<Wave>>, now: Duration, wall: Timestamp) {
+        self.providers.retain(|provider, _| waves.get(provider).is_some_and(|waves| !waves.is_empty()));
+        for (provider, waves) in waves.iter().filter(|(_, waves)| !waves.is_empty()) {
+            let fresh = || Tracked { waves: BTreeMap::new(), servers: None, due: Some(now), pause: self.every };
+            let tracked = self.providers.entry(provider.clone()).or_insert_with(fresh);
+            tracked.waves.retain(|intent, _| waves.iter().any(|wave| wave.intent == *intent));
+            for wave in waves {
+                let known = tracked.waves.get_mut(&wave.intent);
+                match known {
+                    Some(spread) if *spread.records == *wave.records => {}
+                    Some(spread) => {
+                        // Whoever serves all serves a part; but what is awaited instead nobody is known to serve.
+                        if !wave.records.iter().all(|record| spread.records.contains(record)) {
+                            spread.serving.clear();
+                        }
+                        spread.records = wave.records.clone().into();
+                    }
+                    None => {
+                        let spread = Spread {
+                            records: wave.records.clone().into(),
+                            age: wall.since(wave.since),
+                            seen: now,
+                            serving: Vec::new(),
+                            behind: Arc::clone(&self.nobody),
+                        };
+                        tracked.waves.insert(wave.intent, spread);
+                        tracked.pause = self.every;
+                        tracked.due = tracked.due.map(|_| now);
+                    }
+                }
+            }
+        }
+    }
+
+    pub(super) fn is_idle(&self) -> bool {
+        self.providers.is_empty()
+    }
+
+    /// Who is to be asked now. Each is under way from now on, until [`Self::heard`].
+    pub(super) fn errands(&mut self, now: Duration) -> Vec<Errand> {
+        let mut errands = Vec::new();
+        for (provider, tracked) in &mut self.providers {
+            if tracked.due.take_if(|due| *due <= now).is_some() {
+                let question = |(intent, spread): (&u64, &Spread)| Question {
+                    intent: *intent,
+                    records: Arc::clone(&spread.records),
+                    serving: spread.serving.iter().map(|serving| serving.server.clone()).collect(),
+                };
+                let waves = tracked.waves.iter().map(question).collect();
+                errands.push(Errand { provider: provider.clone(), servers: tracked.servers.clone(), waves });
+            }
+        }
+        errands
+    }
+
+    /// When somebody is to be asked next.
+    pub(super) fn next_due(&self) -> Option<Duration> {
+        self.providers.values().filter_map(|tracked| tracked.due).min()
+    }
+
+    /// Takes in what an errand brought, and tells which waves are at an end; they are forgotten.
+    pub(super) fn heard(&mut self, pass: Pass) -> Vec<Verdict> {
+        let Some(tracked) = self.providers.get_mut(&pass.provider) else { return Vec::new() };
+        // What came in the meantime has not been asked for: at once.
+        let asked = |intent: &u64| pass.errand.waves.iter().find(|question| question.intent == *intent);
+        let is_new = |(intent, spread): (&u64, &Spread)| asked(intent).is_none_or(|q| *q.records != *spread.records);
+        let news = tracked.waves.iter().any(is_new);
+        tracked.due = Some(if news { pass.at } else { pass.at + tracked.pause });
+        if !news {
+            tracked.pause = (tracked.pause * 3 / 2).min(LONGEST.max(self.every));
+        }
+        let ends = match &pass.heard {
+            Ok(heard) => {
+                tracked.servers = Some(heard.iter().map(|heard| heard.server.clone()).collect());
+                tracked.take_in(&pass, heard, self.deadline)
+            }
+            Err(lost) => tracked.lost(&pass, lost, self.deadline.min(SEARCH)),
+        };
+        let mut verdicts = Vec::new();
+        for (intent, end) in ends {
+            let Some(spread) = tracked.waves.remove(&intent) else { continue };
+            verdicts.push(Verdict {
+                provider: pass.provider.clone(),
+                intent,
+                records: spread.records.len(),
+                took: spread.waited(pass.at),
+                serving: spread.serving,
+                end,
+            });
+        }
+        if tracked.waves.is_empty() {
+            self.providers.remove(&pass.provider);
+        }
+        verdicts
+    }
+
+    /// Who was behind at the last asking, each once, by name.
+    pub(super) fn behind(&self) -> Vec<&Behind> {
+        let waves = self.providers.values().flat_map(|tracked| tracked.waves.values());
+        let mut all: Vec<&Behind> = waves.flat_map(|spread| spread.behind.iter()).collect();
+        all.sort_by(|a, b| (&a.server, a.serial).cmp(&(&b.server, b.serial)));
+        all.dedup();
+        all
+    }
+
+    /// How long a wave has been waited for, and who was behind at the last asking.
+    pub(super) fn view(&self, provider: &str, intent: u64, now: Duration) -> (Duration, Arc<[Behind]>) {
+        match self.providers.get(provider).and_then(|tracked| tracked.waves.get(&intent)) {
+            Some(spread) => (spread.waited(now), Arc::clone(&spread.behind)),
+            None => (Duration::ZERO, Arc::clone(&self.nobody)),
+        }
+    }
+}
+
+impl Tracked {
+    /// The waves of which `pass` says anything: as they were asked for.
+    fn asked<'a>(&'a mut self, pass: &'a Pass) -> impl Iterator<Item = (u64, &'a mut Spread)> {
+        let question = |intent: u64| pass.errand.waves.iter().find(move |question| question.intent == intent);
+        self.waves
+            .iter_mut()
+            .filter(move |(intent, spread)| question(**intent).is_some_and(|q| *q.records == *spread.records))
+            .map(|(intent, spread)| (*intent, spread))
+    }
+
+    fn take_in(&mut self, pass: &Pass, heard: &[Heard], deadline: Duration) -> Vec<(u64, End)> {
+        let mut ends = Vec::new();
+        for (intent, spread) in self.asked(pass) {
+            let waited = spread.waited(pass.at);
+            let mut behind = Vec::new();
+            for one in heard {
+                match one.waves.get(&intent) {
+                    Some(Ok(())) => spread.serving.push(Serving {
+                        server: one.server.name.clone(),
+                        lag_ms: waited.as_millis().try_into().unwrap_or(u64::MAX),
+                        serial: one.serial,
+                    }),
+                    Some(Err(why)) => {
+                        behind.push(Behind { server: one.server.name.clone(), serial: one.serial, why: *why });
+                    }
+                    // It had served it before.
+                    None => {}
+                }
+            }
+            if behind.is_empty() {
+                ends.push((intent, End::Served));
+            } else if waited >= deadline {
+                ends.push((intent, End::Overdue(behind)));
+            } else {
+                spread.behind = behind.into();
+            }
+        }
+        ends
+    }
+
+    fn lost(&mut self, pass: &Pass, lost: &Lost, patience: Duration) -> Vec<(u64, End)> {
+        let over = |spread: &Spread| !lost.passing || spread.waited(pass.at) >= patience;
+        self.asked(pass)
+            .filter(|(_, spread)| over(spread))
+            .map(|(intent, _)| (intent, End::Lost(lost.why.clone())))
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests;
