@@ -143,6 +143,9 @@ pub enum Allowlist {
         #[arg(long)]
         accept: bool,
     },
+    /// Compare the ranges in force with whom the firewall lets in, address by address; exits with 1 when they differ, and
+    /// with 69 when that cannot be told
+    Compare,
 }
 
 /// The configuration.

@@ -5,7 +5,10 @@
 //! files that it names. What judges is pure: [`source`] reads lists, [`bounds`] decides whether a new one is believed.
 
 pub mod bounds;
+pub mod compare;
 mod fetch;
+pub mod firewall;
+mod look;
 pub mod source;
 mod store;
 
@@ -24,6 +27,7 @@ use crate::round;
 use crate::update::{Books, BooksError};
 use bounds::Doubtful;
 pub use fetch::{Client, SourceError};
+pub use look::{Compared, compare};
 pub use store::{Kept, KeptSource, in_force, kept};
 
 /// How many ranges an entry of the audit log names; the versions that are kept have all of them.
@@ -60,6 +64,19 @@ pub enum AllowlistError {
         /// The file.
         path: PathBuf,
         /// What is wrong with it.
+        why: String,
+    },
+    /// The configuration names no firewall.
+    #[error(
+        "no [allowlist.firewall] is configured: what is to be compared? `config/fingerpost.toml` explains the table"
+    )]
+    NoFirewall,
+    /// The firewall does not tell whom it lets in.
+    #[error("{place}: {why}")]
+    Firewall {
+        /// What was asked.
+        place: String,
+        /// Why there is no answer.
         why: String,
     },
     /// Of this edge nothing has been fetched yet.

@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 
 use super::say::{Paint, Tone};
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json};
-use crate::allowlist::{self, Outcome, Report};
+use crate::allowlist::compare::{Ranges, Verdict};
+use crate::allowlist::{self, Compared, Outcome, Report};
 use crate::cli::Common;
 use crate::clock::Clock;
 
@@ -20,6 +21,89 @@ pub(super) fn fetch(common: &Common, accept: bool) -> Result<Exit, CommandError>
     }
     Ok(exit)
 }
+
+pub(super) fn compare(common: &Common) -> Result<Exit, CommandError> {
+    let config = load_to_look(common)?.config;
+    let compared = block_on(allowlist::compare(&config))??;
+    if common.json {
+        print_json(&serde_json::json!({ "ports": compared }))?;
+    } else {
+        print(&differences(&compared, Paint::stdout()))?;
+    }
+    let verdicts: Vec<Verdict> = compared.iter().map(|one| one.comparison.verdict()).collect();
+    Ok(if verdicts.contains(&Verdict::Differs) {
+        Exit::Differs
+    } else if verdicts.contains(&Verdict::Unknown) {
+        Exit::NoRuling
+    } else {
+        Exit::Done
+    })
+}
+
+fn differences(compared: &[Compared], paint: Paint) -> String {
+    let mut text = String::new();
+    for Compared { port, comparison } in compared {
+        let (tone, sum) = match comparison.verdict() {
+            Verdict::Same => (Tone::Good, "exactly those who should get in do".to_owned()),
+            Verdict::Differs => {
+                let more =
+                    comparison.surplus.iter().fold(0_u128, |sum, surplus| sum.saturating_add(surplus.who.addresses));
+                let less = comparison.missing.addresses;
+                (Tone::Amiss, format!("{} too many get in, {} are missing", grouped(more), grouped(less)))
+            }
+            Verdict::Unknown => {
+                (Tone::Amiss, "not all of it is understood, so whether it is right is unknown".to_owned())
+            }
+        };
+        let _ = writeln!(text, "port {port}  {}", paint.tone(tone, &sum));
+        for surplus in &comparison.surplus {
+            ranges(&mut text, "surplus", &surplus.who, &format!(" by {}", surplus.by));
+        }
+        if !comparison.missing.ranges.is_empty() {
+            ranges(&mut text, "missing", &comparison.missing, "");
+        }
+        for unknown in &comparison.unknown {
+            ranges(&mut text, "unknown", &unknown.who, &format!(": {}, {}", unknown.by, unknown.why));
+        }
+        if !comparison.not_counted.ranges.is_empty() {
+            let (count, addresses) = (comparison.not_counted.ranges.len(), grouped(comparison.not_counted.addresses));
+            let note = format!("not counted: {} that nobody outside has ({addresses})", counted(count, "range"));
+            let _ = writeln!(text, "  {}", paint.tone(Tone::Faint, &note));
+        }
+    }
+    text
+}
+
+/// Ranges of one kind, and what makes them so.
+fn ranges(text: &mut String, kind: &str, who: &Ranges, by: &str) {
+    let _ = writeln!(text, "  {kind}  {} in {}{by}", grouped(who.addresses), counted(who.ranges.len(), "range"));
+    for range in who.ranges.iter().take(FEW) {
+        let _ = writeln!(text, "           {range}");
+    }
+    if who.ranges.len() > FEW {
+        let _ = writeln!(text, "           and {} more (--json has all)", who.ranges.len() - FEW);
+    }
+}
+
+/// A count of addresses for people: exact as long as it can be read.
+fn grouped(addresses: u128) -> String {
+    let digits = addresses.to_string();
+    let unit = if addresses == 1 { "address" } else { "addresses" };
+    if digits.len() > 12 {
+        return format!("about 10^{} addresses", digits.len() - 1);
+    }
+    let mut text = String::new();
+    for (at, digit) in digits.chars().enumerate() {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    format!("{text} {unit}")
+}
+
+/// How many ranges of a difference are shown.
+const FEW: usize = 8;
 
 /// A list that is not believed weighs most if only its owner can put it right.
 fn exit(outcome: &Outcome) -> Exit {

@@ -44,7 +44,7 @@ pub enum Exit {
     Usage = 64,
     /// An audit chain or input file does not hold (EX_DATAERR).
     Data = 65,
-    /// No ruling: too few witnesses agree (EX_UNAVAILABLE).
+    /// No ruling: too few witnesses agree, or what should be compared is not known (EX_UNAVAILABLE).
     NoRuling = 69,
     /// A fault of the program itself (EX_SOFTWARE).
     Software = 70,
@@ -133,13 +133,13 @@ impl CommandError {
 
 fn allowlist_exit(error: &AllowlistError) -> Exit {
     match error {
-        AllowlistError::NoEdge | AllowlistError::Client(_) => Exit::Config,
+        AllowlistError::NoEdge | AllowlistError::NoFirewall | AllowlistError::Client(_) => Exit::Config,
         AllowlistError::Books(BooksError::State(StateError::Locked { .. })) => Exit::PutOff,
         AllowlistError::Books(_) | AllowlistError::Audit(_) => Exit::CannotWrite,
         AllowlistError::Store { act: "read", .. } => Exit::Refused,
         AllowlistError::Store { .. } => Exit::CannotWrite,
         AllowlistError::Spoilt { .. } => Exit::Data,
-        AllowlistError::Never(_) => Exit::NoRuling,
+        AllowlistError::Never(_) | AllowlistError::Firewall { .. } => Exit::NoRuling,
     }
 }
 
@@ -175,6 +175,7 @@ pub fn run(cli: &Cli) -> ExitCode {
         }
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
         Command::Allowlist(cli::Allowlist::Fetch { accept }) => allowlist::fetch(common, *accept),
+        Command::Allowlist(cli::Allowlist::Compare) => allowlist::compare(common),
         Command::Exposure => exposure::run(common),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),

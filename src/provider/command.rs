@@ -1,4 +1,4 @@
-//! Runs another program for a provider: no shell, an environment of its own, bounded time, output and words.
+//! Runs another program: no shell, an environment of its own, bounded time, output and words.
 //!
 //! It runs in a process group of its own. Whoever is late or says too much is ended with all that it started; what a
 //! program leaves behind when it ends by itself goes on.
@@ -18,35 +18,35 @@ const TOLD: usize = 512;
 const KEPT: usize = TOLD + 2 * 4096;
 
 /// What is to be run.
-pub(super) struct Job<'a> {
+pub(crate) struct Job<'a> {
     /// The program; one without a `/` is looked for in this process's PATH.
-    pub(super) program: &'a str,
+    pub(crate) program: &'a str,
     /// Its arguments.
-    pub(super) arguments: &'a [String],
+    pub(crate) arguments: &'a [String],
     /// Its whole environment.
-    pub(super) environment: Vec<(OsString, OsString)>,
+    pub(crate) environment: Vec<(OsString, OsString)>,
     /// Its working directory; `None` for that of this process.
-    pub(super) directory: Option<&'a Path>,
+    pub(crate) directory: Option<&'a Path>,
     /// What it reads on standard input; `None` for nothing.
-    pub(super) input: Option<&'a [u8]>,
+    pub(crate) input: Option<&'a [u8]>,
     /// How many bytes it may write to standard output, which is not read at all when it is none.
-    pub(super) most: usize,
+    pub(crate) most: usize,
     /// How long it may take.
-    pub(super) limit: Duration,
+    pub(crate) limit: Duration,
 }
 
 /// What a program that ended by itself left.
-pub(super) struct Ended {
+pub(crate) struct Ended {
     /// How it ended.
-    pub(super) status: ExitStatus,
+    pub(crate) status: ExitStatus,
     /// What it wrote to standard output.
-    pub(super) output: Vec<u8>,
+    pub(crate) output: Vec<u8>,
     /// The end of what it wrote to standard error.
-    pub(super) said: Said,
+    pub(crate) said: Said,
 }
 
 /// Why there is no [`Ended`].
-pub(super) enum NotEnded {
+pub(crate) enum NotEnded {
     /// It could not be started, so it did nothing.
     Start(std::io::Error),
     /// It could not be waited for.
@@ -59,7 +59,7 @@ pub(super) enum NotEnded {
 
 /// The end of what a program wrote to standard error.
 #[derive(Default)]
-pub(super) struct Said {
+pub(crate) struct Said {
     bytes: Vec<u8>,
     /// Something before it was dropped.
     cut: bool,
@@ -74,7 +74,7 @@ impl Said {
     }
 
     /// Its last words on one line, none of `hidden` among them.
-    pub(super) fn told(&self, hidden: &[String]) -> String {
+    pub(crate) fn told(&self, hidden: &[String]) -> String {
         let text = hide(&String::from_utf8_lossy(&self.bytes), hidden);
         // What was dropped may have taken the head of something hidden along: its tail would not be known.
         let longest = hidden.iter().map(|text| text.chars().count()).max().unwrap_or(0);
@@ -86,23 +86,23 @@ impl Said {
 }
 
 /// `text` with each of `hidden` taken out.
-pub(super) fn hide(text: &str, hidden: &[String]) -> String {
+pub(crate) fn hide(text: &str, hidden: &[String]) -> String {
     hidden.iter().fold(text.to_owned(), |text, hidden| text.replace(hidden.as_str(), "(secret)"))
 }
 
 /// `text` without line breaks and other control characters.
-pub(super) fn one_line(text: &str) -> String {
+pub(crate) fn one_line(text: &str) -> String {
     let words = text.split(|c: char| c.is_whitespace() || c.is_control());
     words.filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
 }
 
 /// Variables of this process that are harmless to hand on, of those called `names`.
-pub(super) fn kept(names: &[&str]) -> Vec<(OsString, OsString)> {
+pub(crate) fn kept(names: &[&str]) -> Vec<(OsString, OsString)> {
     names.iter().filter_map(|name| Some(((*name).into(), std::env::var_os(name)?))).collect()
 }
 
 /// Runs `job` to its end.
-pub(super) async fn run(job: Job<'_>) -> Result<Ended, NotEnded> {
+pub(crate) async fn run(job: Job<'_>) -> Result<Ended, NotEnded> {
     let pipe_if = |wanted| if wanted { Stdio::piped() } else { Stdio::null() };
     let mut command = Command::new(job.program);
     command

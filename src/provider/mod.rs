@@ -3,7 +3,7 @@
 //! A provider reads and writes, once, when it is told to. Retrying, back-off, limits, the audit log and
 //! the reading-back after a write belong to [`crate::update`]; a provider does none of these.
 
-mod command;
+pub(crate) mod command;
 pub mod listing;
 pub mod program;
 pub mod rest;

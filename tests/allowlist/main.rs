@@ -3,7 +3,9 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod compare;
 mod fetch;
+mod rulesets;
 
 use std::fs;
 use std::path::PathBuf;

@@ -1,0 +1,114 @@
+//! Whom the firewall lets in against who should get in, address by address. Pure.
+
+use ipnet::IpNet;
+use serde::{Serialize, Serializer};
+
+use super::firewall::LetIn;
+use crate::address::set::AddressSet;
+
+/// Ranges, told as the fewest prefixes.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Ranges {
+    /// The fewest prefixes.
+    pub ranges: Vec<IpNet>,
+    /// How many addresses they hold; in decimal, where it is told as JSON.
+    #[serde(serialize_with = "decimal")]
+    pub addresses: u128,
+}
+
+fn decimal<S: Serializer>(count: &u128, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_str(count)
+}
+
+impl From<&AddressSet> for Ranges {
+    fn from(set: &AddressSet) -> Self {
+        Self { ranges: set.prefixes().collect(), addresses: set.count() }
+    }
+}
+
+/// What gets in and should not, by one way in.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Surplus {
+    /// Who.
+    #[serde(flatten)]
+    pub who: Ranges,
+    /// What lets them in.
+    pub by: String,
+}
+
+/// Of whom it cannot be said whether they get in.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Unknown {
+    /// Who.
+    #[serde(flatten)]
+    pub who: Ranges,
+    /// What was not understood.
+    pub by: String,
+    /// Why not.
+    pub why: String,
+}
+
+/// The outcome of a comparison.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Comparison {
+    /// Let in, and should not be.
+    pub surplus: Vec<Surplus>,
+    /// Should be let in, and are not.
+    pub missing: Ranges,
+    /// Perhaps let in, perhaps not.
+    pub unknown: Vec<Unknown>,
+    /// Let in, and no concern: sources that nothing from outside has.
+    pub not_counted: Ranges,
+}
+
+/// What a comparison comes to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Exactly those who should get in do.
+    Same,
+    /// Surplus, or missing.
+    Differs,
+    /// Nothing is known to be wrong, and not all is known.
+    Unknown,
+}
+
+impl Comparison {
+    /// Compares who is let in with `wanted`. `inside` are sources that nothing from outside has.
+    pub fn new(wanted: &AddressSet, let_in: &LetIn, inside: &AddressSet) -> Self {
+        let nothing = AddressSet::default;
+        let surely = let_in.ways.iter().fold(nothing(), |all, way| all.union(&way.set));
+        let perhaps = let_in.doubts.iter().fold(nothing(), |all, doubt| all.union(&doubt.set));
+        let mut surplus = Vec::new();
+        for way in &let_in.ways {
+            let more = way.set.difference(wanted).difference(inside);
+            if !more.is_empty() {
+                surplus.push(Surplus { who: Ranges::from(&more), by: way.by.clone() });
+            }
+        }
+        let mut unknown = Vec::new();
+        for doubt in &let_in.doubts {
+            let open = doubt.set.difference(&surely).difference(inside);
+            if !open.is_empty() {
+                unknown.push(Unknown { who: Ranges::from(&open), by: doubt.by.clone(), why: doubt.why.clone() });
+            }
+        }
+        let missing = wanted.difference(&surely).difference(&perhaps);
+        let not_counted = surely.difference(wanted).intersection(inside);
+        Self { surplus, missing: Ranges::from(&missing), unknown, not_counted: Ranges::from(&not_counted) }
+    }
+
+    /// What it comes to.
+    pub fn verdict(&self) -> Verdict {
+        if !self.surplus.is_empty() || !self.missing.ranges.is_empty() {
+            Verdict::Differs
+        } else if !self.unknown.is_empty() {
+            Verdict::Unknown
+        } else {
+            Verdict::Same
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

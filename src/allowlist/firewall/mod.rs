@@ -1,0 +1,56 @@
+//! Whom a firewall lets in, read from what it tells of itself. The readers are pure: [`nft`] reads a ruleset, [`csv`] a
+//! table.
+//!
+//! What a reader does not understand makes its answer "unknown" for the addresses it concerns: never a guess.
+
+pub mod csv;
+pub mod nft;
+
+use crate::address::set::AddressSet;
+
+/// Addresses that are let in, and by what.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Way {
+    /// Who.
+    pub set: AddressSet,
+    /// What lets them in, in words by which its owner finds it.
+    pub by: String,
+}
+
+/// Addresses of which it cannot be said whether they are let in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Doubt {
+    /// Who.
+    pub set: AddressSet,
+    /// What was not understood, in words by which its owner finds it.
+    pub by: String,
+    /// Why not.
+    pub why: String,
+}
+
+/// Whom a firewall lets in.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LetIn {
+    /// Surely.
+    pub ways: Vec<Way>,
+    /// Perhaps.
+    pub doubts: Vec<Doubt>,
+}
+
+impl LetIn {
+    /// Takes in what `other` lets in as well.
+    pub fn join(&mut self, other: Self) {
+        for way in other.ways {
+            match self.ways.iter_mut().find(|known| known.by == way.by) {
+                Some(known) => known.set = known.set.union(&way.set),
+                None => self.ways.push(way),
+            }
+        }
+        for doubt in other.doubts {
+            match self.doubts.iter_mut().find(|known| (&known.by, &known.why) == (&doubt.by, &doubt.why)) {
+                Some(known) => known.set = known.set.union(&doubt.set),
+                None => self.doubts.push(doubt),
+            }
+        }
+    }
+}
