@@ -172,6 +172,7 @@ pub fn run(cli: &Cli) -> ExitCode {
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
         Command::Allowlist(cli::Allowlist::Fetch { accept }) => allowlist::fetch(common, *accept),
         Command::Allowlist(cli::Allowlist::Compare) => allowlist::compare(common),
+        Command::Allowlist(cli::Allowlist::Render) => allowlist::render(common),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),
         Command::Config(cli::Config::Check) => config::check(common),

@@ -11,7 +11,7 @@ mod file;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod lex;
-mod reload;
+pub(crate) mod reload;
 mod scan;
 mod serial;
 mod view;
