@@ -146,6 +146,8 @@ pub enum Allowlist {
     /// Compare the ranges in force with whom the firewall lets in, address by address; exits with 1 when they differ, and
     /// with 69 when that cannot be told
     Compare,
+    /// Write the ranges in force into the files of [[allowlist.render]], and run their reload commands
+    Render,
 }
 
 /// The configuration.

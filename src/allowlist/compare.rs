@@ -4,6 +4,7 @@ use ipnet::IpNet;
 use serde::{Serialize, Serializer};
 
 use super::firewall::LetIn;
+use crate::address::Family;
 use crate::address::set::AddressSet;
 
 /// Ranges, told as the fewest prefixes.
@@ -11,9 +12,29 @@ use crate::address::set::AddressSet;
 pub struct Ranges {
     /// The fewest prefixes.
     pub ranges: Vec<IpNet>,
-    /// How many addresses they hold; in decimal, where it is told as JSON.
+    /// How many addresses they hold.
+    pub addresses: Counts,
+}
+
+/// How many addresses of each family; in decimal, where it is told as JSON.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Counts {
+    /// Of IPv4.
     #[serde(serialize_with = "decimal")]
-    pub addresses: u128,
+    pub ipv4: u128,
+    /// Of IPv6.
+    #[serde(serialize_with = "decimal")]
+    pub ipv6: u128,
+}
+
+impl Counts {
+    /// Of one family.
+    pub fn of(self, family: Family) -> u128 {
+        match family {
+            Family::Ipv4 => self.ipv4,
+            Family::Ipv6 => self.ipv6,
+        }
+    }
 }
 
 fn decimal<S: Serializer>(count: &u128, serializer: S) -> Result<S::Ok, S::Error> {
@@ -22,7 +43,9 @@ fn decimal<S: Serializer>(count: &u128, serializer: S) -> Result<S::Ok, S::Error
 
 impl From<&AddressSet> for Ranges {
     fn from(set: &AddressSet) -> Self {
-        Self { ranges: set.prefixes().collect(), addresses: set.count() }
+        let count = |family| set.of(family).count();
+        let addresses = Counts { ipv4: count(Family::Ipv4), ipv6: count(Family::Ipv6) };
+        Self { ranges: set.prefixes().collect(), addresses }
     }
 }
 

@@ -9,8 +9,10 @@ pub mod compare;
 mod fetch;
 pub mod firewall;
 mod look;
+pub mod render;
 pub mod source;
 mod store;
+mod write;
 
 use std::io;
 use std::path::PathBuf;
@@ -29,6 +31,7 @@ use bounds::Doubtful;
 pub use fetch::{Client, SourceError};
 pub use look::{Compared, compare};
 pub use store::{Kept, KeptSource, in_force, kept};
+pub use write::{Reload, Rendered, write};
 
 /// How many ranges an entry of the audit log names; the versions that are kept have all of them.
 const NAMED: usize = 100;

@@ -2,10 +2,13 @@
 
 use std::fmt::Write as _;
 
+use ipnet::IpNet;
+
 use super::say::{Paint, Tone};
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json};
+use crate::address::Family;
 use crate::allowlist::compare::{Ranges, Verdict};
-use crate::allowlist::{self, Compared, Outcome, Report};
+use crate::allowlist::{self, Compared, Outcome, Reload, Rendered, Report};
 use crate::cli::Common;
 use crate::clock::Clock;
 
@@ -20,6 +23,36 @@ pub(super) fn fetch(common: &Common, accept: bool) -> Result<Exit, CommandError>
         print(&told(&reports, Paint::stdout()))?;
     }
     Ok(exit)
+}
+
+pub(super) fn render(common: &Common) -> Result<Exit, CommandError> {
+    let config = load_to_look(common)?.config;
+    let rendered = block_on(allowlist::write(&config, Reload::Always))??;
+    if rendered.is_empty() {
+        let why = "no [[allowlist.render]] is configured: which file is meant? `config/fingerpost.toml` explains it";
+        return Err(CommandError::Usage(why.to_owned()));
+    }
+    if common.json {
+        print_json(&serde_json::json!({ "files": rendered }))?;
+    } else {
+        print(&files(&rendered, Paint::stdout()))?;
+    }
+    Ok(if rendered.iter().all(|one| one.trouble.is_none()) { Exit::Done } else { Exit::CannotWrite })
+}
+
+fn files(rendered: &[Rendered], paint: Paint) -> String {
+    let mut text = String::new();
+    for one in rendered {
+        let (tone, what) = match (&one.trouble, one.changed, one.reloaded) {
+            (Some(why), ..) => (Tone::Amiss, why.clone()),
+            (None, true, true) => (Tone::Strong, "written, and in effect".to_owned()),
+            (None, true, false) => (Tone::Strong, "written".to_owned()),
+            (None, false, true) => (Tone::Good, "as before, and in effect".to_owned()),
+            (None, false, false) => (Tone::Good, "as before".to_owned()),
+        };
+        let _ = writeln!(text, "{}  {}", one.file.display(), paint.tone(tone, &what));
+    }
+    text
 }
 
 pub(super) fn compare(common: &Common) -> Result<Exit, CommandError> {
@@ -46,10 +79,15 @@ fn differences(compared: &[Compared], paint: Paint) -> String {
         let (tone, sum) = match comparison.verdict() {
             Verdict::Same => (Tone::Good, "exactly those who should get in do".to_owned()),
             Verdict::Differs => {
-                let more =
-                    comparison.surplus.iter().fold(0_u128, |sum, surplus| sum.saturating_add(surplus.who.addresses));
-                let less = comparison.missing.addresses;
-                (Tone::Amiss, format!("{} too many get in, {} are missing", grouped(more), grouped(less)))
+                let surplus = comparison.surplus.iter().map(|surplus| surplus.who.addresses);
+                let missing = comparison.missing.addresses;
+                let told = Family::BOTH.into_iter().filter_map(|family| {
+                    let more = surplus.clone().fold(0_u128, |sum, one| sum.saturating_add(one.of(family)));
+                    let less = missing.of(family);
+                    (more > 0 || less > 0)
+                        .then(|| format!("{family}: {} too many get in, {} missing", grouped(more), grouped(less)))
+                });
+                (Tone::Amiss, told.collect::<Vec<_>>().join("; "))
             }
             Verdict::Unknown => {
                 (Tone::Amiss, "not all of it is understood, so whether it is right is unknown".to_owned())
@@ -66,31 +104,47 @@ fn differences(compared: &[Compared], paint: Paint) -> String {
             ranges(&mut text, "unknown", &unknown.who, &format!(": {}, {}", unknown.by, unknown.why));
         }
         if !comparison.not_counted.ranges.is_empty() {
-            let (count, addresses) = (comparison.not_counted.ranges.len(), grouped(comparison.not_counted.addresses));
-            let note = format!("not counted: {} that nobody outside has ({addresses})", counted(count, "range"));
-            let _ = writeln!(text, "  {}", paint.tone(Tone::Faint, &note));
+            for (family, ranges) in by_family(&comparison.not_counted) {
+                let addresses = grouped(comparison.not_counted.addresses.of(family));
+                let note = format!(
+                    "not counted: {} that nobody outside has ({addresses} {family})",
+                    counted(ranges.len(), "range")
+                );
+                let _ = writeln!(text, "  {}", paint.tone(Tone::Faint, &note));
+            }
         }
     }
     text
 }
 
+fn by_family(who: &Ranges) -> impl Iterator<Item = (Family, Vec<IpNet>)> + '_ {
+    let of = |family| who.ranges.iter().copied().filter(|range| Family::of(range.addr()) == family).collect();
+    Family::BOTH.map(|family| (family, of(family))).into_iter().filter(|(_, ranges): &(_, Vec<_>)| !ranges.is_empty())
+}
+
 /// Ranges of one kind, and what makes them so.
 fn ranges(text: &mut String, kind: &str, who: &Ranges, by: &str) {
-    let _ = writeln!(text, "  {kind}  {} in {}{by}", grouped(who.addresses), counted(who.ranges.len(), "range"));
-    for range in who.ranges.iter().take(FEW) {
-        let _ = writeln!(text, "           {range}");
-    }
-    if who.ranges.len() > FEW {
-        let _ = writeln!(text, "           and {} more (--json has all)", who.ranges.len() - FEW);
+    for (family, ranges) in by_family(who) {
+        let (addresses, count) = (grouped(who.addresses.of(family)), counted(ranges.len(), "range"));
+        let _ = writeln!(
+            text,
+            "  {kind}  {addresses} {family} {} in {count}{by}",
+            if addresses == "1" { "address" } else { "addresses" }
+        );
+        for range in ranges.iter().take(FEW) {
+            let _ = writeln!(text, "           {range}");
+        }
+        if ranges.len() > FEW {
+            let _ = writeln!(text, "           and {} more (--json has all)", ranges.len() - FEW);
+        }
     }
 }
 
 /// A count of addresses for people: exact as long as it can be read.
 fn grouped(addresses: u128) -> String {
     let digits = addresses.to_string();
-    let unit = if addresses == 1 { "address" } else { "addresses" };
     if digits.len() > 12 {
-        return format!("about 10^{} addresses", digits.len() - 1);
+        return format!("about 10^{}", digits.len() - 1);
     }
     let mut text = String::new();
     for (at, digit) in digits.chars().enumerate() {
@@ -99,7 +153,7 @@ fn grouped(addresses: u128) -> String {
         }
         text.push(digit);
     }
-    format!("{text} {unit}")
+    text
 }
 
 /// How many ranges of a difference are shown.

@@ -176,6 +176,7 @@ pub fn run(cli: &Cli) -> ExitCode {
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
         Command::Allowlist(cli::Allowlist::Fetch { accept }) => allowlist::fetch(common, *accept),
         Command::Allowlist(cli::Allowlist::Compare) => allowlist::compare(common),
+        Command::Allowlist(cli::Allowlist::Render) => allowlist::render(common),
         Command::Exposure => exposure::run(common),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),

@@ -26,20 +26,21 @@ fn lists_are_compared() {
         (
             "192.0.2.0/25\n203.0.113.7\n2001:db8:e::/48\n198.51.100.0/24\n",
             1,
-            "port 443  257 addresses too many get in, 128 addresses are missing\n\
-             \x20 surplus  257 addresses in 2 ranges by listed\n           198.51.100.0/24\n           203.0.113.7/32\n\
-             \x20 missing  128 addresses in 1 range\n           192.0.2.128/25\n",
+            "port 443  IPv4: 257 too many get in, 128 missing\n\
+             \x20 surplus  257 IPv4 addresses in 2 ranges by listed\n           198.51.100.0/24\n           203.0.113.7/32\n\
+             \x20 missing  128 IPv4 addresses in 1 range\n           192.0.2.128/25\n",
         ),
         (
             "# nobody\n",
             1,
-            "port 443  0 addresses too many get in, about 10^24 addresses are missing\n\
-             \x20 missing  about 10^24 addresses in 2 ranges\n           192.0.2.0/24\n           2001:db8:e::/48\n",
+            "port 443  IPv4: 0 too many get in, 256 missing; IPv6: 0 too many get in, about 10^24 missing\n\
+             \x20 missing  256 IPv4 addresses in 1 range\n           192.0.2.0/24\n\
+             \x20 missing  about 10^24 IPv6 addresses in 1 range\n           2001:db8:e::/48\n",
         ),
         (
             "192.0.2.0/24\n2001:db8:e::/48\n192.168.0.0/16\n",
             0,
-            "port 443  exactly those who should get in do\n  not counted: 1 range that nobody outside has (65,536 addresses)\n",
+            "port 443  exactly those who should get in do\n  not counted: 1 range that nobody outside has (65,536 IPv4)\n",
         ),
     ] {
         mill.write("firewall.txt", text);
@@ -97,8 +98,8 @@ fn an_export_is_compared() {
     // addresses (0/8, 10/8, 127/8; 100.64/10; 172.16/12; 198.18/15; 169.254/16, 192.168/16; 192.0.0/24 but two;
     // 192.88.99.2), and 224/4 and 240/4. The laboratory's ranges are no exception here.
     let inside: u64 = 3 * (1 << 24) + (1 << 22) + (1 << 20) + (1 << 17) + 2 * (1 << 16) + 254 + 1 + 2 * (1 << 28);
-    assert_eq!(surplus[0]["addresses"], json!(((1_u64 << 32) - (1 << 8) - inside).to_string()));
-    assert_eq!(document["ports"][0]["missing"], json!({ "ranges": [], "addresses": "0" }));
+    assert_eq!(surplus[0]["addresses"]["ipv4"], json!(((1_u64 << 32) - (1 << 8) - inside).to_string()));
+    assert_eq!(document["ports"][0]["missing"], json!({ "ranges": [], "addresses": { "ipv4": "0", "ipv6": "0" } }));
     mill.write("rules.csv", "Von;Port;Action\n");
     let said = mill.run(&["allowlist", "compare"]);
     assert_eq!(said.status, 69);
@@ -131,7 +132,7 @@ fn a_ruleset_is_compared_and_the_rule_named() {
     assert_eq!(status, 1);
     assert!(
         out.contains(
-            "  surplus  256 addresses in 1 range by inet filter input, handle 11: accept\n           198.51.100.0/24\n"
+            "  surplus  256 IPv4 addresses in 1 range by inet filter input, handle 11: accept\n           198.51.100.0/24\n"
         ),
         "{out}"
     );

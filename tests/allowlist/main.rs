@@ -5,6 +5,7 @@
 mod common;
 mod compare;
 mod fetch;
+mod render;
 mod rulesets;
 
 use std::fs;

@@ -12,7 +12,8 @@ fn way(text: &str, by: &str) -> Way {
 }
 
 fn told(who: &Ranges) -> String {
-    who.ranges.iter().map(ToString::to_string).collect::<Vec<_>>().join(" ") + &format!(" ({})", who.addresses)
+    who.ranges.iter().map(ToString::to_string).collect::<Vec<_>>().join(" ")
+        + &format!(" ({}, {})", who.addresses.ipv4, who.addresses.ipv6)
 }
 
 #[test]
@@ -27,14 +28,14 @@ fn differences_are_exact() {
     assert_eq!(compared.surplus.len(), 1);
     assert_eq!(
         (told(&compared.surplus[0].who).as_str(), compared.surplus[0].by.as_str()),
-        ("198.51.100.0/25 (128)", "rule 1")
+        ("198.51.100.0/25 (128, 0)", "rule 1")
     );
-    assert_eq!(told(&compared.missing), "192.0.2.128/25 (128)");
-    assert_eq!(told(&compared.not_counted), "10.1.0.0/16 (65536)");
+    assert_eq!(told(&compared.missing), "192.0.2.128/25 (128, 0)");
+    assert_eq!(told(&compared.not_counted), "10.1.0.0/16 (65536, 0)");
     assert_eq!(compared.verdict(), Verdict::Differs);
     assert_eq!(
         serde_json::to_value(&compared).unwrap()["missing"],
-        serde_json::json!({ "ranges": ["192.0.2.128/25"], "addresses": "128" })
+        serde_json::json!({ "ranges": ["192.0.2.128/25"], "addresses": { "ipv4": "128", "ipv6": "0" } })
     );
 
     let exact =
@@ -53,7 +54,7 @@ fn what_is_not_known_is_neither_surplus_nor_missing() {
     };
     let compared = Comparison::new(&wanted, &doubt("192.0.2.0/24 198.51.100.0/24"), &AddressSet::default());
     assert_eq!((compared.surplus.len(), compared.missing.ranges.len()), (0, 0));
-    assert_eq!(told(&compared.unknown[0].who), "192.0.2.128/25 198.51.100.0/24 (384)");
+    assert_eq!(told(&compared.unknown[0].who), "192.0.2.128/25 198.51.100.0/24 (384, 0)");
     assert_eq!(compared.verdict(), Verdict::Unknown);
     // What is in doubt is let in anyway.
     let compared = Comparison::new(&set("192.0.2.0/25"), &doubt("192.0.2.0/26"), &AddressSet::default());

@@ -12,7 +12,7 @@ mod file;
 pub(crate) mod hostile;
 mod lex;
 mod listing;
-mod reload;
+pub(crate) mod reload;
 mod scan;
 mod serial;
 mod view;

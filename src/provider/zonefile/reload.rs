@@ -1,4 +1,4 @@
-//! Runs the reload command.
+//! Runs a reload command.
 
 use std::time::Duration;
 
@@ -6,7 +6,7 @@ use crate::provider::command::{self, Job, NotEnded};
 
 /// Why the reload command did not do its work.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum ReloadError {
+pub(crate) enum ReloadError {
     /// It could not be started, or not be waited for.
     #[error("the reload command {program} cannot be run: {error}")]
     Start { program: String, error: std::io::Error },
@@ -25,7 +25,7 @@ fn after(said: &str) -> String {
 /// Runs `command` to its end, for at most `limit`. An empty command succeeds.
 ///
 /// Of the environment it sees PATH and HOME only: secrets may be in the rest.
-pub(super) async fn reload(command: &[String], limit: Duration) -> Result<(), ReloadError> {
+pub(crate) async fn reload(command: &[String], limit: Duration) -> Result<(), ReloadError> {
     let Some((program, arguments)) = command.split_first() else { return Ok(()) };
     let environment = command::kept(&["PATH", "HOME"]);
     let job = Job { program, arguments, environment, directory: None, input: None, most: 0, limit };
