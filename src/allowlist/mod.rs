@@ -155,7 +155,7 @@ pub async fn fetch(config: &Config, accept: bool, now: Timestamp) -> Result<Vec<
 /// The same for one edge, with the books open.
 ///
 /// # Errors
-/// As [`fetch`].
+/// As [`fetch()`].
 pub async fn fetch_one(
     config: &Config,
     edge: &Edge,

@@ -1,7 +1,7 @@
 //! nftables: what `nft -j list ruleset` prints (libnftables-json(5)), and whom it lets in. Pure.
 //!
 //! The question is one packet, the first of a TCP connection from outside, asked for all sources at once: each rule
-//! splits them into those it is about and the rest. [`matching`] knows what a rule is about, [`walk`] the way of a
+//! splits them into those it is about and the rest. `matching` knows what a rule is about, `walk` the way of a
 //! packet through the hooks. What is not understood splits the way: the sources that go one way or the other are told as
 //! unknown, unless both ways end alike.
 //!
