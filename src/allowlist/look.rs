@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use super::compare::Comparison;
 use super::firewall::nft::{Question, Ruleset};
-use super::firewall::{LetIn, Way, csv};
+use super::firewall::{LetIn, Way, csv, mappings};
 use super::{AllowlistError, in_force, source};
 use crate::address::Family;
 use crate::address::set::AddressSet;
@@ -19,6 +19,8 @@ use crate::config::{Config, Firewall, Input, ListForm};
 use crate::provider::command::{self, Job, NotEnded};
 use crate::round;
 use crate::watch::http::root_cause;
+use crate::watch::router::Router;
+use crate::watch::router::igd::xml::Mapping;
 
 /// The longest text that is read, in bytes: a ruleset with some hundred thousand elements.
 const LIMIT: usize = 16 << 20;
@@ -58,6 +60,7 @@ pub async fn compare(config: &Config) -> Result<Vec<Compared>, AllowlistError> {
 enum Seen<'a> {
     Nft { ruleset: Ruleset, homes: BTreeSet<IpAddr>, firewall: &'a Firewall },
     Lines(AddressSet),
+    Mappings(Vec<Mapping>),
     Csv { place: String, text: Vec<u8>, columns: &'a crate::config::Columns },
 }
 
@@ -65,9 +68,10 @@ impl<'a> Seen<'a> {
     async fn look(config: &Config, firewall: &'a Firewall) -> Result<Self, AllowlistError> {
         let (from, place) = match firewall {
             Firewall::Nft { from, .. } | Firewall::Lines { from } | Firewall::Csv { from, .. } => (from, place(from)),
-            Firewall::Router { .. } => {
-                let why = "port mappings cannot be compared yet".to_owned();
-                return Err(AllowlistError::Firewall { place: "the router".into(), why });
+            Firewall::Router { gateway } => {
+                let told = Router::new(*gateway, None).mappings(PATIENCE).await;
+                let refused = |why| AllowlistError::Firewall { place: "port mappings".to_owned(), why };
+                return told.map(Self::Mappings).map_err(refused);
             }
         };
         let refused = |why: String| AllowlistError::Firewall { place: place.clone(), why };
@@ -95,6 +99,7 @@ impl<'a> Seen<'a> {
                 let way = Way { set: set.clone(), by: "listed".to_owned() };
                 Ok(LetIn { ways: vec![way], doubts: Vec::new() })
             }
+            Self::Mappings(told) => Ok(mappings::let_in(told, port)),
             Self::Csv { place, text, columns } => csv::let_in(text, columns, port)
                 .map_err(|why| AllowlistError::Firewall { place: place.clone(), why: why.to_string() }),
             Self::Nft { ruleset, homes, firewall } => {

@@ -344,6 +344,10 @@ fn ipv6_goes_to_the_host_itself() {
         let sum = let_in.ways.iter().fold(AddressSet::default(), |sum, way| sum.union(&way.set));
         assert_eq!((shown(&sum).as_str(), let_in.doubts.len()), (want, 0), "{rules}");
     }
+    // A translation to an IPv4 address does not concern it.
+    let translated = "chain p { type nat hook prerouting priority dstnat;\ntcp dport 443 dnat ip to 192.168.77.10\n}\n";
+    let text = forward("ct status dnat accept").replace("table inet t {\n", &format!("table inet t {{\n{translated}"));
+    assert_eq!(told(&ask(&text, &host)), "");
     let unclear = ask(&forward("ip6 daddr 2001:db8:77::77 accept"), &question);
     assert_eq!((unclear.ways.len(), unclear.doubts.len()), (0, 1));
 }

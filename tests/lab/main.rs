@@ -35,6 +35,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
 mod advertise;
+mod allowed;
 mod cases;
 #[path = "../common/mod.rs"]
 mod common;

@@ -1,9 +1,10 @@
 //! Whom a firewall lets in, read from what it tells of itself. The readers are pure: [`nft`] reads a ruleset, [`csv`] a
-//! table.
+//! table, [`mappings`] what a router forwards.
 //!
 //! What a reader does not understand makes its answer "unknown" for the addresses it concerns: never a guess.
 
 pub mod csv;
+pub mod mappings;
 pub mod nft;
 
 use crate::address::set::AddressSet;

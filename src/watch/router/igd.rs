@@ -1,4 +1,4 @@
-//! UPnP Internet Gateway Device: `GetExternalIPAddress`, found by SSDP. Every step stays on the gateway's address.
+//! UPnP Internet Gateway Device: `GetExternalIPAddress` and `GetGenericPortMappingEntry`, found by SSDP. Every step stays on the gateway's address.
 //!
 //! [`ssdp`] and [`xml`] are pure; `ask` is the exchange: a search by multicast, the device's description, and one SOAP
 //! call that changes nothing. No proxy, no redirect, no kept connection, bounded bodies.
@@ -19,7 +19,7 @@ use super::{Failure, Mute, facing, one_line};
 use crate::watch::Silence;
 use crate::watch::extract::excerpt;
 use crate::watch::http::root_cause;
-use xml::{Answer, Service};
+use xml::{Answer, Entry, Mapping, Service};
 
 /// The longest description of a device that is read, in bytes.
 pub const DESCRIPTION: usize = 64 * 1024;
@@ -36,6 +36,11 @@ const DATAGRAMS: usize = 256;
 /// How many descriptions of one gateway are tried.
 const LOCATIONS: usize = 4;
 
+const NO_SERVICE: &str = "its device has no WAN connection service";
+
+/// The most port mappings that are read.
+const MAPPINGS: u16 = 1024;
+
 /// Asks `gateway`, which is looked for by a search sent to `group`.
 pub(super) async fn ask(
     gateway: Ipv4Addr,
@@ -43,6 +48,46 @@ pub(super) async fn ask(
     group: SocketAddrV4,
     deadline: Instant,
 ) -> Result<IpAddr, Failure> {
+    match search(gateway, interface, group, deadline, Errand::Address).await? {
+        Told::Address(address) => Ok(address),
+        Told::Mappings(_) => Err(silent()),
+    }
+}
+
+/// The port mappings of `gateway`, found the same way.
+pub(super) async fn mappings(
+    gateway: Ipv4Addr,
+    interface: Option<&str>,
+    group: SocketAddrV4,
+    deadline: Instant,
+) -> Result<Vec<Mapping>, Failure> {
+    match search(gateway, interface, group, deadline, Errand::Mappings).await? {
+        Told::Mappings(mappings) => Ok(mappings),
+        Told::Address(_) => Err(silent()),
+    }
+}
+
+/// What a device is asked for.
+#[derive(Clone, Copy)]
+enum Errand {
+    Address,
+    Mappings,
+}
+
+/// What it answers, each to its own errand.
+enum Told {
+    Address(IpAddr),
+    Mappings(Vec<Mapping>),
+}
+
+/// Looks for the gateway's device, and asks what is found until that has an answer.
+async fn search(
+    gateway: Ipv4Addr,
+    interface: Option<&str>,
+    group: SocketAddrV4,
+    deadline: Instant,
+    errand: Errand,
+) -> Result<Told, Failure> {
     let unavailable = |error: std::io::Error| Failure::Unavailable(one_line(&error));
     // The address of ours that faces the gateway: the search leaves by its interface, and answers come to it.
     let local = facing(SocketAddrV4::new(gateway, group.port()), interface).map_err(unavailable)?;
@@ -75,7 +120,7 @@ pub(super) async fn ask(
         };
         let Some(location) = location.filter(|location| !tried.contains(location)) else { continue };
         tried.push(location.clone());
-        match timeout_at(deadline, ask_device(&client, &location, gateway)).await {
+        match timeout_at(deadline, run(errand, &client, &location, gateway)).await {
             Ok(Err(Failure::Unavailable(why))) => failure = Some(Failure::Unavailable(why)),
             Ok(answer) => return answer,
             Err(_) => return Err(Failure::Unavailable(format!("{location} is too slow"))),
@@ -85,6 +130,13 @@ pub(super) async fn ask(
         }
     }
     Err(failure.unwrap_or_else(silent))
+}
+
+async fn run(errand: Errand, client: &Client, at: &Url, gateway: Ipv4Addr) -> Result<Told, Failure> {
+    Ok(match errand {
+        Errand::Address => Told::Address(ask_device(client, at, gateway).await?),
+        Errand::Mappings => Told::Mappings(list_mappings(client, at, gateway).await?),
+    })
 }
 
 fn silent() -> Failure {
@@ -112,15 +164,11 @@ fn client(local: Ipv4Addr, interface: Option<&str>) -> reqwest::Result<Client> {
 /// Reads the description and asks its services in turn until one has an address: of two kinds of connection that a
 /// device lists, one is usually not in use and has none.
 async fn ask_device(client: &Client, location: &Url, gateway: Ipv4Addr) -> Result<IpAddr, Failure> {
-    let response = client.get(location.clone()).send().await.map_err(|error| broken(&error))?;
-    if response.status() != StatusCode::OK {
-        return Err(Failure::Unavailable(format!("{location} answers with status {}", response.status().as_u16())));
-    }
-    let description = read(response, DESCRIPTION).await?;
-    let services = xml::services(&description, location, gateway).map_err(Failure::Unavailable)?;
+    let services = services(client, location, gateway).await?;
     let mut failure = None;
     for service in &services {
-        match call(client, service).await {
+        let answer = call(client, service, xml::ACTION, xml::call(service.kind)).await;
+        match answer.and_then(|answer| xml::answer(&answer).map_err(Failure::Unavailable)) {
             Ok(Answer::Address(address)) => return Ok(address.into()),
             // A clear word from one service outweighs another's fault.
             Ok(Answer::NoAddress) => failure = Some(Failure::Told(Mute::NoAddress.into())),
@@ -135,22 +183,65 @@ async fn ask_device(client: &Client, location: &Url, gateway: Ipv4Addr) -> Resul
             }
         }
     }
-    Err(failure.unwrap_or_else(|| Failure::Unavailable("its device has no WAN connection service".to_owned())))
+    Err(failure.unwrap_or_else(|| Failure::Unavailable(NO_SERVICE.to_owned())))
 }
 
-async fn call(client: &Client, service: &Service) -> Result<Answer, Failure> {
+async fn services(client: &Client, location: &Url, gateway: Ipv4Addr) -> Result<Vec<Service>, Failure> {
+    let response = client.get(location.clone()).send().await.map_err(|error| broken(&error))?;
+    if response.status() != StatusCode::OK {
+        return Err(Failure::Unavailable(format!("{location} answers with status {}", response.status().as_u16())));
+    }
+    let description = read(response, DESCRIPTION).await?;
+    xml::services(&description, location, gateway).map_err(Failure::Unavailable)
+}
+
+/// The mappings of all services that tell them. One of two kinds of connection is usually not in use, and may not.
+async fn list_mappings(client: &Client, location: &Url, gateway: Ipv4Addr) -> Result<Vec<Mapping>, Failure> {
+    let (mut all, mut told, mut failure) = (Vec::new(), false, None);
+    for service in &services(client, location, gateway).await? {
+        match list(client, service).await {
+            Ok(mappings) => {
+                told = true;
+                all.extend(mappings);
+            }
+            Err(error) => drop(failure.get_or_insert(error)),
+        }
+    }
+    match failure {
+        _ if told => Ok(all),
+        Some(failure) => Err(failure),
+        None => Err(Failure::Unavailable(NO_SERVICE.to_owned())),
+    }
+}
+
+async fn list(client: &Client, service: &Service) -> Result<Vec<Mapping>, Failure> {
+    let mut mappings = Vec::new();
+    for index in 0..MAPPINGS {
+        let body = xml::mapping_call(service.kind, index);
+        let answer = call(client, service, xml::MAPPING_ACTION, body).await?;
+        match xml::mapping(&answer).map_err(Failure::Unavailable)? {
+            Entry::Mapping(mapping) => mappings.push(mapping),
+            // SpecifiedArrayIndexInvalid, and NoSuchEntryInArray, which some say instead (common practice, no source).
+            Entry::Fault(713 | 714) => return Ok(mappings),
+            Entry::Fault(code) => return Err(Failure::Unavailable(format!("UPnP error {code}"))),
+        }
+    }
+    Err(Failure::Unavailable(format!("it has {MAPPINGS} port mappings or more")))
+}
+
+async fn call(client: &Client, service: &Service, action: &str, body: String) -> Result<Vec<u8>, Failure> {
     let request = client
         .post(service.control.clone())
         .header(CONTENT_TYPE, HeaderValue::from_static("text/xml; charset=\"utf-8\""))
-        .header("SOAPAction", format!("\"{}#{}\"", service.kind, xml::ACTION))
-        .body(xml::call(service.kind));
+        .header("SOAPAction", format!("\"{}#{action}\"", service.kind))
+        .body(body);
     let response = request.send().await.map_err(|error| broken(&error))?;
     let status = response.status();
     // UPnP errors come with status 500 (UPnP Device Architecture 1.1, section 3.2.2).
     if status != StatusCode::OK && status != StatusCode::INTERNAL_SERVER_ERROR {
         return Err(Failure::Unavailable(format!("{} answers with status {}", service.control, status.as_u16())));
     }
-    xml::answer(&read(response, ANSWER).await?).map_err(Failure::Unavailable)
+    read(response, ANSWER).await
 }
 
 async fn read(mut response: Response, limit: usize) -> Result<Vec<u8>, Failure> {

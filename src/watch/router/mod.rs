@@ -141,6 +141,23 @@ impl Router {
         Err(Mute::Neither { gateway, natpmp, igd }.into())
     }
 
+    /// The router's port mappings over UPnP, within `budget`. Asking changes nothing there.
+    ///
+    /// # Errors
+    /// Why it does not tell them, in one clause.
+    pub async fn mappings(&self, budget: Duration) -> Result<Vec<igd::xml::Mapping>, String> {
+        let deadline = Instant::now() + budget;
+        let gateway = self.gateway().map_err(|mute| mute.to_string())?;
+        let asked = igd::mappings(gateway, self.interface.as_deref(), self.at.ssdp, deadline).await;
+        asked.map_err(|failure| match failure {
+            Failure::Told(silence) => silence.to_string(),
+            Failure::Unavailable(why) => {
+                let why = super::http::one_line(&why);
+                format!("the router at {gateway} does not tell its port mappings by UPnP IGD: {why}")
+            }
+        })
+    }
+
     fn gateway(&self) -> Result<Ipv4Addr, Mute> {
         if let Some(gateway) = self.gateway {
             return Ok(gateway);

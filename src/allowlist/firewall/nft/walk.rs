@@ -288,6 +288,8 @@ impl<'a> Walk<'a> {
                 let ended = called.on.into_iter().chain(called.back);
                 if kind == "jump" { after.on.extend(ended) } else { after.back.extend(ended) }
             }
+            // To an address of one family: it concerns no other.
+            "dnat" if !is_of(body, self.question.family) => after.on.push(flow),
             "dnat" | "redirect" => {
                 let plain = |name, is: fn(&Value) -> bool| body.get(name).is_none_or(is);
                 if plain("addr", Value::is_string) && plain("port", Value::is_number) {
@@ -404,6 +406,12 @@ fn split(flow: &Flow, live: &Flow, doubt: Option<(&str, Why)>, done: After) -> A
         on.push(flow.of(live.set.clone()).doubted(rule, &why));
     }
     After { on: kept(on), back, accepted }
+}
+
+/// Whether a statement that translates is about packets of `family`.
+fn is_of(body: &Value, family: Family) -> bool {
+    let own = if family == Family::Ipv4 { "ip" } else { "ip6" };
+    body.get("family").and_then(Value::as_str).is_none_or(|named| named == own)
 }
 
 /// With another destination, as a rule has it.

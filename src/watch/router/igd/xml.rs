@@ -13,6 +13,9 @@ use crate::watch::extract::excerpt;
 /// What is called, and nothing else.
 pub const ACTION: &str = "GetExternalIPAddress";
 
+/// What is called to list the port mappings, one by one.
+pub const MAPPING_ACTION: &str = "GetGenericPortMappingEntry";
+
 /// The services that know the external address, the preferred ones first (UPnP IGD, WANIPConnection:2 section 2.5.18,
 /// WANIPConnection:1 and WANPPPConnection:1 section 2.4).
 const KINDS: [&str; 3] = [
@@ -43,6 +46,32 @@ pub enum Answer {
     /// Something else.
     NotAnAddress(String),
     /// A UPnP error code.
+    Fault(u32),
+}
+
+/// One port mapping of the router (WANIPConnection:1, section 2.2, and sections 2.4.14 and 2.5.16 of its versions).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Mapping {
+    /// Who may come by it, as the router says it: empty for everybody.
+    pub remote: String,
+    /// The port from outside; 0 for all.
+    pub port: u16,
+    /// Whether it is for TCP.
+    pub is_tcp: bool,
+    /// Whether it is in force.
+    pub enabled: bool,
+    /// Where it leads.
+    pub client: String,
+    /// What its maker calls it.
+    pub description: String,
+}
+
+/// One answer of a list.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Entry {
+    /// There is one.
+    Mapping(Mapping),
+    /// A UPnP error code: there may be no more.
     Fault(u32),
 }
 
@@ -81,11 +110,20 @@ pub fn services(description: &[u8], location: &Url, gateway: Ipv4Addr) -> Result
 
 /// The SOAP envelope of the call (UPnP Device Architecture 1.1, section 3.2.1).
 pub fn call(kind: &str) -> String {
+    envelope(kind, ACTION, "")
+}
+
+/// The same for the port mapping at `index`, from 0.
+pub fn mapping_call(kind: &str, index: u16) -> String {
+    envelope(kind, MAPPING_ACTION, &format!("<NewPortMappingIndex>{index}</NewPortMappingIndex>"))
+}
+
+fn envelope(kind: &str, action: &str, arguments: &str) -> String {
     format!(
         "<?xml version=\"1.0\"?>\r\n\
          <s:Envelope xmlns:s=\"http://schemas.xmlsoap.org/soap/envelope/\" \
          s:encodingStyle=\"http://schemas.xmlsoap.org/soap/encoding/\">\
-         <s:Body><u:{ACTION} xmlns:u=\"{kind}\"></u:{ACTION}></s:Body></s:Envelope>\r\n"
+         <s:Body><u:{action} xmlns:u=\"{kind}\">{arguments}</u:{action}></s:Body></s:Envelope>\r\n"
     )
 }
 
@@ -94,27 +132,79 @@ pub fn call(kind: &str) -> String {
 /// # Errors
 /// A clause that says what is wrong with it.
 pub fn answer(body: &[u8]) -> Result<Answer, String> {
-    let text = str::from_utf8(body).map_err(|_| "its answer is not UTF-8".to_owned())?;
+    let text = str::from_utf8(body).map_err(|_| NOT_UTF8.to_owned())?;
     let tree = Tree::parse(text).map_err(|error| unreadable("answer", &error))?;
-    let envelope = Some(tree.root()).filter(|root| root.name() == "Envelope");
-    let soap = envelope.and_then(|envelope| envelope.child("Body")).ok_or("its answer is not SOAP")?;
-    if let Some(fault) = soap.child("Fault") {
-        let code = ["detail", "UPnPError", "errorCode"].iter().try_fold(fault, |element, name| element.child(name));
-        let code = code.and_then(|code| code.text().parse().ok()).ok_or("its answer is a fault without a code")?;
-        return Ok(Answer::Fault(code));
-    }
-    let told = soap.child("GetExternalIPAddressResponse").and_then(|it| it.child("NewExternalIPAddress"));
-    let told = told.ok_or("its answer has no NewExternalIPAddress")?;
-    if told.has_children() {
-        return Err("its NewExternalIPAddress is not plain text".to_owned());
-    }
-    let told = told.text();
+    let response = match response(&tree, "GetExternalIPAddressResponse")? {
+        Ok(response) => response,
+        Err(code) => return Ok(Answer::Fault(code)),
+    };
+    let told = plain(response, "NewExternalIPAddress")?;
     Ok(match told.parse() {
         Ok(Ipv4Addr::UNSPECIFIED) => Answer::NoAddress,
         Ok(address) => Answer::Address(address),
         Err(_) if told.is_empty() => Answer::NoAddress,
         Err(_) => Answer::NotAnAddress(told.to_owned()),
     })
+}
+
+/// The answer to the call for one port mapping.
+///
+/// # Errors
+/// A clause that says what is wrong with it.
+pub fn mapping(body: &[u8]) -> Result<Entry, String> {
+    let text = str::from_utf8(body).map_err(|_| NOT_UTF8.to_owned())?;
+    let tree = Tree::parse(text).map_err(|error| unreadable("answer", &error))?;
+    let response = match response(&tree, "GetGenericPortMappingEntryResponse")? {
+        Ok(response) => response,
+        Err(code) => return Ok(Entry::Fault(code)),
+    };
+    let field = |name| plain(response, name);
+    let unclear = |name: &str, text: &str| format!("its {name} is {}", excerpt(text.as_bytes()));
+    let (port, protocol, enabled) = (field("NewExternalPort")?, field("NewProtocol")?, field("NewEnabled")?);
+    let is_tcp = protocol.eq_ignore_ascii_case("TCP");
+    if !is_tcp && !protocol.eq_ignore_ascii_case("UDP") {
+        return Err(unclear("NewProtocol", protocol));
+    }
+    // A boolean may be said in three ways (UPnP Device Architecture 1.1, section 2.5).
+    let enabled = match enabled {
+        "1" | "true" | "yes" => true,
+        "0" | "false" | "no" => false,
+        other => return Err(unclear("NewEnabled", other)),
+    };
+    let client = format!("{}:{}", field("NewInternalClient")?, field("NewInternalPort")?);
+    Ok(Entry::Mapping(Mapping {
+        remote: field("NewRemoteHost")?.to_owned(),
+        port: port.parse().map_err(|_| unclear("NewExternalPort", port))?,
+        is_tcp,
+        enabled,
+        client: excerpt(client.as_bytes()),
+        description: excerpt(field("NewPortMappingDescription").unwrap_or_default().as_bytes()),
+    }))
+}
+
+const NOT_UTF8: &str = "its answer is not UTF-8";
+
+/// The element `name` of a SOAP answer, or the UPnP error code that it has instead.
+fn response<'a>(tree: &'a Tree, name: &str) -> Result<Result<Element<'a>, u32>, String> {
+    let envelope = Some(tree.root()).filter(|root| root.name() == "Envelope");
+    let soap = envelope.and_then(|envelope| envelope.child("Body")).ok_or("its answer is not SOAP")?;
+    if let Some(fault) = soap.child("Fault") {
+        let code = ["detail", "UPnPError", "errorCode"].iter().try_fold(fault, |element, name| element.child(name));
+        let code = code.and_then(|code| code.text().parse().ok()).ok_or("its answer is a fault without a code")?;
+        return Ok(Err(code));
+    }
+    // A call's answer has one argument at the least, and is told missing by it.
+    let none = match name {
+        "GetExternalIPAddressResponse" => "its answer has no NewExternalIPAddress",
+        _ => "its answer has no port mapping",
+    };
+    soap.child(name).map(Ok).ok_or_else(|| none.to_owned())
+}
+
+/// The text of the child `name`.
+fn plain<'a>(element: Element<'a>, name: &str) -> Result<&'a str, String> {
+    let child = element.child(name).ok_or_else(|| format!("its answer has no {name}"))?;
+    if child.has_children() { Err(format!("its {name} is not plain text")) } else { Ok(child.text()) }
 }
 
 /// An excerpt: the error may quote the document.

@@ -204,3 +204,63 @@ proptest! {
         }
     }
 }
+
+/// An answer to `GetGenericPortMappingEntry` (WANIPConnection:1, section 2.4.14) with these arguments.
+fn entry(arguments: &[(&str, &str)]) -> Result<Entry, String> {
+    let arguments: String = arguments.iter().map(|(name, text)| format!("<{name}>{text}</{name}>")).collect();
+    mapping(
+        format!(
+            "<s:Envelope><s:Body><u:GetGenericPortMappingEntryResponse>{arguments}</u:GetGenericPortMappingEntryResponse>\
+             </s:Body></s:Envelope>"
+        )
+        .as_bytes(),
+    )
+}
+
+#[test]
+fn a_port_mapping_is_read_whole_or_not_at_all() {
+    let good = [
+        ("NewRemoteHost", ""),
+        ("NewExternalPort", "443"),
+        ("NewProtocol", "TCP"),
+        ("NewInternalPort", "8443"),
+        ("NewInternalClient", "192.168.77.10"),
+        ("NewEnabled", "1"),
+        ("NewPortMappingDescription", "gauge &amp; page"),
+        ("NewLeaseDuration", "0"),
+    ];
+    let read = Mapping {
+        remote: String::new(),
+        port: 443,
+        is_tcp: true,
+        enabled: true,
+        client: "192.168.77.10:8443".into(),
+        description: "gauge & page".into(),
+    };
+    assert_eq!(entry(&good), Ok(Entry::Mapping(read.clone())));
+    let with = |name: &str, text: &'static str| {
+        let changed = good.map(|(there, was)| (there, if there == name { text } else { was }));
+        entry(&changed)
+    };
+    let remote = Mapping { remote: "192.0.2.7".into(), ..read.clone() };
+    assert_eq!(with("NewRemoteHost", " 192.0.2.7 "), Ok(Entry::Mapping(remote)));
+    assert_eq!(with("NewProtocol", "udp"), Ok(Entry::Mapping(Mapping { is_tcp: false, ..read.clone() })));
+    assert_eq!(with("NewEnabled", "0"), Ok(Entry::Mapping(Mapping { enabled: false, ..read.clone() })));
+    assert_eq!(with("NewExternalPort", "0"), Ok(Entry::Mapping(Mapping { port: 0, ..read })));
+    for (name, text, want) in [
+        ("NewProtocol", "SCTP", "its NewProtocol is SCTP"),
+        ("NewEnabled", "perhaps", "its NewEnabled is perhaps"),
+        ("NewExternalPort", "65536", "its NewExternalPort is 65536"),
+        ("NewExternalPort", "", "its NewExternalPort is an empty answer"),
+        ("NewRemoteHost", "<a/>", "its NewRemoteHost is not plain text"),
+    ] {
+        assert_eq!(with(name, text), Err(want.to_owned()), "{name} {text}");
+    }
+    for missing in ["NewRemoteHost", "NewExternalPort", "NewProtocol", "NewInternalClient", "NewEnabled"] {
+        let rest: Vec<_> = good.into_iter().filter(|(name, _)| *name != missing).collect();
+        assert_eq!(entry(&rest), Err(format!("its answer has no {missing}")));
+    }
+    let fault = "<Envelope><Body><Fault><detail><UPnPError><errorCode>713</errorCode></UPnPError></detail></Fault></Body></Envelope>";
+    assert_eq!(mapping(fault.as_bytes()), Ok(Entry::Fault(713)));
+    assert_eq!(mapping(b"<Envelope><Body/></Envelope>"), Err("its answer has no port mapping".to_owned()));
+}
