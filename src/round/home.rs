@@ -197,7 +197,11 @@ impl Home {
     /// Enters what is newly amiss in `found`, and what is no more, once each.
     pub fn enter_exposure(&mut self, found: &[exposure::Finding]) {
         let before = self.state().exposed.clone();
-        for change in news::news(&before, found) {
+        let changes = news::news(&before, found);
+        if changes.is_empty() {
+            return;
+        }
+        for change in changes {
             let event = match &change {
                 news::News::Amiss(finding) => {
                     Event::Found { line: None, about: finding.key(), text: finding.to_string() }
