@@ -3,6 +3,7 @@
 //! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
 
 mod ears;
+mod edges;
 mod pace;
 pub mod push;
 mod pushes;
@@ -26,6 +27,7 @@ use crate::update::{RecordState, Report, Trouble};
 use crate::watch::Via;
 use crate::watch::settle::Heard;
 use ears::{Act, Ears};
+use edges::Ranges;
 use pace::Pace;
 use said::Said;
 
@@ -162,6 +164,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 }
                 if daemon.look(&mut ears, thorough).await? {
                     daemon.publish(&mut ears).await?;
+                    daemon.edges(&mut ears).await?;
                 }
             }
         }
@@ -192,6 +195,7 @@ struct Daemon {
     next_round: Instant,
     /// When to look at what the outside can see; `None` until the next round has ended.
     next_exposure: Option<Instant>,
+    ranges: Ranges,
     snapshot: watch::Sender<Snapshot>,
     latest: Snapshot,
     notifier: Notifier,
@@ -216,6 +220,7 @@ impl Daemon {
             said: Said::default(),
             next_round: Instant::now(),
             next_exposure: None,
+            ranges: Ranges::default(),
             snapshot,
             latest,
             notifier,
@@ -349,6 +354,7 @@ impl Daemon {
                 self.home.refit(means);
                 self.pace = Pace::new(&self.home.means.config);
                 self.said = Said::default();
+                self.ranges = Ranges::default();
                 self.latest.providers.clear();
                 self.latest.reload_refused = None;
                 self.next_round = Instant::now();

@@ -22,11 +22,11 @@ use serde::Serialize;
 
 use crate::address::set::AddressSet;
 use crate::audit::Event;
-use crate::audit::file::AuditError;
+use crate::audit::file::{AuditError, Log};
 use crate::clock::Timestamp;
 use crate::config::{Config, Edge};
 use crate::round;
-use crate::update::{Books, BooksError};
+use crate::update::BooksError;
 use bounds::Doubtful;
 pub use fetch::{Client, SourceError};
 pub use look::{Compared, compare};
@@ -134,6 +134,14 @@ pub struct Report {
     pub notes: Vec<String>,
 }
 
+/// What the sources of one edge said, and what was in force before.
+#[derive(Debug)]
+pub struct Looked {
+    edge: Edge,
+    before: Option<Kept>,
+    said: Result<(Vec<KeptSource>, Vec<String>), SourceError>,
+}
+
 /// Fetches the lists of every edge, and takes those that are believed. With `accept` a person answers for how they
 /// changed.
 ///
@@ -143,31 +151,50 @@ pub async fn fetch(config: &Config, accept: bool, now: Timestamp) -> Result<Vec<
     if config.edges.is_empty() {
         return Err(AllowlistError::NoEdge);
     }
-    let client = Client::new(&config.edges)?;
     let mut books = round::open_books(config)?;
-    let mut reports = Vec::new();
-    for edge in &config.edges {
-        reports.push(fetch_one(config, edge, &client, &mut books, accept, now).await?);
-    }
-    Ok(reports)
+    let looked = look(config).await?;
+    take(config, looked, &mut books.log, accept, now)
 }
 
-/// The same for one edge, with the books open.
+/// Looks at the lists of every edge. Writes nothing.
 ///
 /// # Errors
-/// As [`fetch()`].
-pub async fn fetch_one(
+/// [`AllowlistError`]; what is wrong with a list is told by [`take`].
+pub async fn look(config: &Config) -> Result<Vec<Looked>, AllowlistError> {
+    let client = Client::new(&config.edges)?;
+    let mut all = Vec::new();
+    for edge in &config.edges {
+        let before = kept(&config.state_dir, &edge.name)?;
+        let said = client.look(edge, before.as_ref()).await;
+        all.push(Looked { edge: edge.clone(), before, said });
+    }
+    Ok(all)
+}
+
+/// Takes what is believed of what was `looked` at; for the holder of the state directory's lock.
+///
+/// # Errors
+/// [`AllowlistError`] when it cannot be written down.
+pub fn take(
     config: &Config,
-    edge: &Edge,
-    client: &Client,
-    books: &mut Books,
+    looked: Vec<Looked>,
+    log: &mut Log,
+    accept: bool,
+    now: Timestamp,
+) -> Result<Vec<Report>, AllowlistError> {
+    looked.into_iter().map(|one| take_one(config, one, log, accept, now)).collect()
+}
+
+fn take_one(
+    config: &Config,
+    looked: Looked,
+    log: &mut Log,
     accept: bool,
     now: Timestamp,
 ) -> Result<Report, AllowlistError> {
-    let before = kept(&config.state_dir, &edge.name)?;
-    let looked = client.look(edge, before.as_ref()).await;
-    let (judged, notes) = match looked {
-        Ok((sources, notes)) => (judge(config, edge, before.as_ref(), sources, accept, now), notes),
+    let Looked { edge, before, said } = looked;
+    let (judged, notes) = match said {
+        Ok((sources, notes)) => (judge(config, &edge, before.as_ref(), sources, accept, now), notes),
         Err(error) => (Judged::Not(error.outcome()), Vec::new()),
     };
     let (outcome, after) = match judged {
@@ -180,7 +207,7 @@ pub async fn fetch_one(
         }
         Judged::New { kept, came, went } => {
             // First the log: what a crash keeps from being in force is fetched and told again.
-            books.log.append(now, event(edge, kept.number, &came, &went))?;
+            log.append(now, event(&edge, kept.number, &came, &went))?;
             store::put(&config.state_dir, &edge.name, &kept)?;
             let (came, went) = (came.prefixes().collect(), went.prefixes().collect());
             (Outcome::Taken { number: kept.number, came, went }, Some(kept))
@@ -188,7 +215,7 @@ pub async fn fetch_one(
     };
     let (number, since) = after.as_ref().map(|kept| (kept.number, kept.since)).unzip();
     let ranges = after.map(|kept| kept.set().prefixes().collect()).unwrap_or_default();
-    Ok(Report { edge: edge.name.clone(), outcome, number, since, ranges, notes })
+    Ok(Report { edge: edge.name, outcome, number, since, ranges, notes })
 }
 
 fn event(edge: &Edge, number: u64, came: &AddressSet, went: &AddressSet) -> Event {

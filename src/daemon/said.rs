@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::allowlist::{self, Outcome as Lists, Rendered};
 use crate::commands::say;
 use crate::confirm::{End, Verdict};
 use crate::round::{Found, Look};
@@ -108,6 +109,60 @@ impl Said {
             End::Lost(why) => {
                 if self.is_news(topic, why) {
                     tracing::warn!("{}", say::verdict(verdict));
+                }
+            }
+        }
+    }
+
+    /// Logs what is new about the ranges of one edge.
+    pub(super) fn ranges(&mut self, report: &allowlist::Report) {
+        let edge = &report.edge;
+        if self.is_over("ranges") {
+            tracing::info!("ranges: they can be looked at again");
+        }
+        let topic = format!("ranges {edge}");
+        let (Lists::Refused { why, .. } | Lists::Unreachable { why }) = &report.outcome else {
+            let over = self.is_over(&topic);
+            match &report.outcome {
+                Lists::Taken { number, came, went } => tracing::info!(
+                    "ranges of {edge}: version {number} is in force, {} came and {} went",
+                    came.len(),
+                    went.len()
+                ),
+                _ if over => tracing::info!("ranges of {edge}: they can be fetched again"),
+                _ => {}
+            }
+            return;
+        };
+        if self.is_news(topic, why) {
+            let stays = if report.number.is_some() { "what was in force stays so" } else { "none are in force yet" };
+            tracing::warn!("ranges of {edge}: {why}; {stays}");
+        }
+    }
+
+    /// Logs why no ranges could be looked at or written at all.
+    pub(super) fn no_ranges(&mut self, why: &str) {
+        if self.is_news("ranges".to_owned(), why) {
+            tracing::warn!("ranges: {why}");
+        }
+    }
+
+    /// Logs what is new about one file of ranges.
+    pub(super) fn rendered(&mut self, file: &Rendered) {
+        let (topic, path) = (format!("file {}", file.file.display()), file.file.display());
+        match &file.trouble {
+            Some(why) => {
+                if self.is_news(topic, why) {
+                    tracing::warn!("{path}: {why}");
+                }
+            }
+            None => {
+                let over = self.is_over(&topic);
+                if file.changed || over {
+                    tracing::info!(
+                        "{path}: the ranges are written{}",
+                        if file.reloaded { ", and in effect" } else { "" }
+                    );
                 }
             }
         }

@@ -8,6 +8,7 @@ use futures_util::StreamExt;
 use futures_util::{future, stream};
 
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
+use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::file::Log;
 use crate::audit::{Ending, Event};
 use crate::config::{Config, Confirm, by_provider};
@@ -97,6 +98,15 @@ impl Home {
     /// Whether a write was begun whose end is not known.
     pub fn is_writing(&self) -> bool {
         !self.books.borrow().log.open_intents().is_empty()
+    }
+
+    /// Takes what is believed of the lists that were looked at.
+    ///
+    /// # Errors
+    /// [`AllowlistError`] when it cannot be written down.
+    pub fn take_ranges(&mut self, looked: Vec<Looked>) -> Result<Vec<allowlist::Report>, AllowlistError> {
+        let now = self.means.clock.now();
+        allowlist::take(&self.means.config, looked, &mut self.books.get_mut().log, false, now)
     }
 
     /// The newest round's rulings.

@@ -4,6 +4,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod compare;
+mod daemon;
 mod fetch;
 mod render;
 mod rulesets;
@@ -38,7 +39,7 @@ impl Mill {
     fn configure(&self, tables: &str) {
         let head = "state_dir = \"state\"\n[watch]\naccept_special = [\"192.0.2.0/24\", \"198.51.100.0/24\", \
                     \"203.0.113.0/24\", \"2001:db8::/32\"]\n[[witness]]\nname = \"north\"\noperator = \"north\"\n\
-                    kind = \"http\"\nurl = \"https://echo.north.example/\"\n";
+                    kind = \"http\"\nurl = \"http://127.0.0.1:9/\"\n";
         self.write("fingerpost.toml", format!("{head}{tables}"));
     }
 
