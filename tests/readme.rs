@@ -118,6 +118,59 @@ fn the_other_witnesses_stand_beside_it_and_the_lines_in_its_place() {
     assert_eq!(config.watch.return_after.as_secs(), 600, "ten minutes");
 }
 
+/// The firewall is a listing in a file, in which one rule was forgotten and one range is missing.
+#[test]
+fn the_comparison_prints_what_is_shown() {
+    let [edge] = blocks("toml edge").try_into().unwrap();
+    let whole = blocks("toml")[0].clone();
+    let config = loaded(&format!("{whole}{edge}"));
+    assert_eq!((config.edges.len(), config.edges[0].sources.len()), (1, 2));
+    let every = config.allowlist.map(|allowlist| allowlist.every.as_secs());
+    assert!(every == Some(86_400) && readme().contains("by itself once a day"));
+
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| fs::write(dir.path().join(name), text).unwrap();
+    let here = edge
+        .replace("url = \"https://weir.example/ranges.txt\"", "file = \"ranges.txt\"")
+        .replace("/etc/fingerpost/", "")
+        .replace("\"/usr/sbin/nft\", \"-j\", \"list\", \"ruleset\"", "\"cat\", \"ruleset.json\"");
+    let lab =
+        "state_dir = \"state\"\n[watch]\naccept_special = [\"192.0.2.0/24\", \"203.0.113.0/24\", \"2001:db8::/32\"]\n";
+    write("fingerpost.toml", &format!("{lab}{whole}{here}"));
+    write("gauge.key", "aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=\n");
+    write("ranges.txt", "192.0.2.0/24\n2001:db8:e::/48\n");
+    write("friends.txt", "# nobody else\n203.0.113.200\n");
+    let rule = |handle: u32, comment: &str, protocol: &str, address: &str, length: u8| {
+        let left = serde_json::json!({ "payload": { "protocol": protocol, "field": "saddr" } });
+        let right = serde_json::json!({ "prefix": { "addr": address, "len": length } });
+        let expr = serde_json::json!([{ "match": { "op": "==", "left": left, "right": right } }, { "accept": null }]);
+        let mut rule = serde_json::json!({ "family": "inet", "table": "filter", "chain": "input", "handle": handle, "expr": expr });
+        if !comment.is_empty() {
+            rule["comment"] = comment.into();
+        }
+        serde_json::json!({ "rule": rule })
+    };
+    let chain = serde_json::json!({ "chain": { "family": "inet", "table": "filter", "name": "input", "handle": 1, "type": "filter", "hook": "input", "prio": 0, "policy": "drop" } });
+    let ruleset = serde_json::json!({ "nftables": [
+        chain,
+        rule(7, "only for a test", "ip", "203.0.113.0", 25),
+        rule(4, "", "ip", "192.0.2.0", 25),
+        rule(5, "", "ip", "203.0.113.200", 32),
+        rule(6, "", "ip6", "2001:db8:e::", 48),
+    ] });
+    write("ruleset.json", &ruleset.to_string());
+    let run = |command: &str| {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+        program.args(["--config", "fingerpost.toml", "allowlist", command]).current_dir(dir.path());
+        program.env("CREDENTIALS_DIRECTORY", dir.path()).output().unwrap()
+    };
+    let fetched = run("fetch");
+    assert!(fetched.status.success(), "{fetched:?}");
+    let compared = run("compare");
+    assert_eq!(compared.status.code(), Some(1), "{compared:?}");
+    assert_eq!(String::from_utf8(compared.stdout).unwrap(), blocks("text compare").concat());
+}
+
 #[test]
 fn the_rehearsal_prints_what_is_shown() {
     let output = Command::new(env!("CARGO_BIN_EXE_fingerpost")).arg("rehearse").output().unwrap();
