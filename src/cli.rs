@@ -137,7 +137,7 @@ pub enum Audit {
 /// The ranges that may get in.
 #[derive(Clone, Copy, Debug, Subcommand)]
 pub enum Allowlist {
-    /// Get the lists of every edge and take those that are believed; what is in force else stays so
+    /// Get the lists of every `[[edge]]` and take those that are believed; what is in force else stays so
     Fetch {
         /// Take lists that changed more than `may_lose` and `may_gain` let them: you have looked at them
         #[arg(long)]
