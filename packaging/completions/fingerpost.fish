@@ -1,0 +1,178 @@
+# Print an optspec for argparse to handle cmd's options that are independent of any subcommand.
+function __fish_fingerpost_global_optspecs
+    string join \n config= json state-dir= v/verbose q/quiet h/help V/version
+end
+
+function __fish_fingerpost_needs_command
+    # Figure out if the current invocation already has a command.
+    set -l cmd (commandline -opc)
+    set -e cmd[1]
+    argparse -s (__fish_fingerpost_global_optspecs) -- $cmd 2>/dev/null
+    or return
+    if set -q argv[1]
+        # Also print the command, so this can be used to figure out what it is.
+        echo $argv[1]
+        return 1
+    end
+    return 0
+end
+
+function __fish_fingerpost_using_subcommand
+    set -l cmd (__fish_fingerpost_needs_command)
+    test -z "$cmd"
+    and return 1
+    contains -- $cmd[1] $argv
+end
+
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -s V -l version -d 'Print version'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "daemon" -d 'Run as the background service'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "sync" -d 'Do one round now, write what is adrift, and exit; lifts a hold'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "preview" -d 'Show what one round now would write; nothing is written anywhere'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "locate" -d 'Ask the witnesses and show the vote'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "audit" -d 'Show or check the audit log'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "allowlist" -d 'The ranges of the edge in front of the home. Contacts nothing but what the configuration names'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "exposure" -d 'Show what the outside can see: whether each service is masked by its edge, closed otherwise, and its certificate alive, and what in DNS gives the home\'s address away'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "echo" -d 'Be a witness for another household: tell whoever asks the address they come from'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "rehearse" -d 'Play the whole job on this machine, with nothing installed and nothing configured'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "config" -d 'Check the configuration, or print what is in force'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l wait -d 'Then ask every authoritative server of the zone until all serve what was written'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l exit-code -d 'Exit with 1 when something would change'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -f -a "show" -d 'Print entries, oldest first'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -f -a "verify" -d 'Check the chain over all files that are kept'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l record -d 'Only entries that name this record' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l since -d 'Only entries since then: an RFC 3339 time such as 2026-11-24T08:00:00Z, or a span such as 36h' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l event -d 'Only entries of this event' -r -f -a "settled\t''
+intent\t''
+outcome\t''
+hold\t''
+release\t''
+spread\t''
+unspread\t''
+found\t''
+gone\t''
+lease\t''
+ranges\t''
+set-aside\t''"
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -f -a "fetch" -d 'Get the lists of every `[[edge]]` and take those that are believed; what is in force else stays so'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -f -a "compare" -d 'Compare the ranges in force with whom the firewall lets in, address by address; exits with 1 when they differ, and with 69 when that cannot be told'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -f -a "render" -d 'Write the ranges in force into the files of [[allowlist.render]], and run their reload commands'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l accept -d 'Take lists that changed more than `may_lose` and `may_gain` let them: you have looked at them'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l http -d 'Answer HTTP there: / as text, /json as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l stun -d 'Answer STUN there, over UDP; may be repeated. A machine with several addresses has to name each one' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l requests-per-minute -d 'Requests a minute of one client, an IPv4 address or an IPv6 /64; so many may come at once' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-requests-per-minute -d 'Requests a minute of all clients; HTTP and STUN are counted apart' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l probes-per-minute -d 'Probes a minute for one client' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-probes-per-minute -d 'Probes a minute for all clients' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l accept-special -d 'Probe clients in this special-purpose range all the same: labs; may be repeated' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l probe-back -d 'Answer /probe?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only what is yours: whoever shares the address, as behind a carrier\'s NAT, is probed too'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l keep -d 'Leave the rehearsal running at its end, and print how to query it'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -f -a "check" -d 'Check it with the daemon\'s own code'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -f -a "show" -d 'Print every key in force and where its value came from; secrets are not shown'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -s h -l help -d 'Print help'
