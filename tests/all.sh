@@ -22,7 +22,8 @@ peers="named:bind9 named-checkzone:bind9-utils named-journalprint:bind9-utils di
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
     miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2
-    nsd:nsd nsd-checkzone:nsd jq:jq"
+    nsd:nsd nsd-checkzone:nsd jq:jq
+    mandoc:mandoc groff:groff-base zsh:zsh fish:fish lintian:lintian debootstrap:debootstrap readelf:binutils"
 python_with_all() {
     for python in python3 /usr/bin/python3; do
         if "$python" -c 'import dns.zone, dns.update, jsonschema, netaddr' 2>/dev/null; then command -v "$python"; return; fi
@@ -78,14 +79,14 @@ say "tests, those with real peers included"
 cargo test --locked --no-fail-fast -- --include-ignored
 
 say "the rehearsal, as it is built for use"
-cargo build --locked --release
-./target/release/fingerpost rehearse
+binary=$(packaging/build.sh)
+"$binary" rehearse
 
 say "what idling costs, as it is built for use"
-TESTS_BINARY=$PWD/target/release/fingerpost cargo test --locked --test idle -- --include-ignored --nocapture
+TESTS_BINARY=$binary cargo test --locked --test idle -- --include-ignored --nocapture
 
 say "packaging"
-tests/packaging.sh target/release/fingerpost
+tests/packaging.sh "$binary"
 
 echo
 echo "all.sh: everything passed"
