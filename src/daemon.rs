@@ -26,7 +26,7 @@ use crate::state::Hold;
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::Via;
 use crate::watch::settle::Heard;
-use ears::{Act, Ears};
+use ears::{Act, Due, Ears};
 use edges::Ranges;
 use pace::Pace;
 use said::Said;
@@ -144,7 +144,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
     daemon.follow(&mut ears);
     loop {
-        match ears.next(daemon.next_round, daemon.pace.next_due(), daemon.next_exposure).await? {
+        match ears.next(daemon.due()).await? {
             Act::Stop => break,
             Act::Reload => {
                 daemon.reload(&load);
@@ -157,6 +157,8 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
             Act::Confirmed(verdicts) => daemon.confirmed(verdicts, &ears),
             Act::Expose => daemon.expose(&mut ears),
             Act::Exposed(found) => daemon.exposed(found),
+            Act::Fetch => daemon.fetch(&mut ears),
+            Act::Fetched => daemon.fetched(&mut ears).await?,
             Act::Publish => daemon.publish(&mut ears).await?,
             Act::Round { thorough, asked } => {
                 if asked {
@@ -164,7 +166,6 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 }
                 if daemon.look(&mut ears, thorough).await? {
                     daemon.publish(&mut ears).await?;
-                    daemon.edges(&mut ears).await?;
                 }
             }
         }
@@ -220,12 +221,21 @@ impl Daemon {
             said: Said::default(),
             next_round: Instant::now(),
             next_exposure: None,
-            ranges: Ranges::default(),
+            ranges: Ranges::new(),
             snapshot,
             latest,
             notifier,
             status: String::new(),
         }
+    }
+
+    /// When there is something to do.
+    fn due(&self) -> Due {
+        let (round, publish) = (self.next_round, self.pace.next_due());
+        // The names come first.
+        let fetch = self.home.means.config.allowlist.as_ref().filter(|_| self.latest.rounds > 0);
+        let fetch = fetch.map(|_| self.ranges.next());
+        Due { round, publish, expose: self.next_exposure, fetch }
     }
 
     /// Asks the witnesses and sets the time of the next round. False when a stop came first.
@@ -354,7 +364,7 @@ impl Daemon {
                 self.home.refit(means);
                 self.pace = Pace::new(&self.home.means.config);
                 self.said = Said::default();
-                self.ranges = Ranges::default();
+                self.ranges = Ranges::new();
                 self.latest.providers.clear();
                 self.latest.reload_refused = None;
                 self.next_round = Instant::now();

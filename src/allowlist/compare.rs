@@ -1,5 +1,7 @@
 //! Whom the firewall lets in against who should get in, address by address. Pure.
 
+use std::fmt;
+
 use ipnet::IpNet;
 use serde::{Serialize, Serializer};
 
@@ -84,6 +86,38 @@ pub struct Comparison {
     pub not_counted: Ranges,
 }
 
+/// How many prefixes of one difference a line names.
+const NAMED: usize = 3;
+
+/// One line: the sum, then what makes it.
+impl fmt::Display for Comparison {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.sum())?;
+        for Surplus { who, by } in &self.surplus {
+            write!(f, "; too many: {who} by {by}")?;
+        }
+        if !self.missing.ranges.is_empty() {
+            write!(f, "; missing: {}", self.missing)?;
+        }
+        for Unknown { who, by, why } in &self.unknown {
+            write!(f, "; unknown: {who}: {by}, {why}")?;
+        }
+        Ok(())
+    }
+}
+
+/// The first of them.
+impl fmt::Display for Ranges {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let named: Vec<String> = self.ranges.iter().take(NAMED).map(ToString::to_string).collect();
+        f.write_str(&named.join(", "))?;
+        match self.ranges.len().saturating_sub(NAMED) {
+            0 => Ok(()),
+            more => write!(f, " and {more} more"),
+        }
+    }
+}
+
 /// What a comparison comes to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -121,6 +155,24 @@ impl Comparison {
         Self { surplus, missing: Ranges::from(&missing), unknown, not_counted: Ranges::from(&not_counted) }
     }
 
+    /// What it comes to, in words: how many too many, how many missing.
+    pub fn sum(&self) -> String {
+        match self.verdict() {
+            Verdict::Same => "exactly those who should get in do".to_owned(),
+            Verdict::Unknown => "not all of it is understood, so whether it is right is unknown".to_owned(),
+            Verdict::Differs => {
+                let told = Family::BOTH.into_iter().filter_map(|family| {
+                    let surplus = self.surplus.iter().map(|one| one.who.addresses.of(family));
+                    let more = surplus.fold(0_u128, u128::saturating_add);
+                    let less = self.missing.addresses.of(family);
+                    (more > 0 || less > 0)
+                        .then(|| format!("{family}: {} too many get in, {} missing", grouped(more), grouped(less)))
+                });
+                told.collect::<Vec<_>>().join("; ")
+            }
+        }
+    }
+
     /// What it comes to.
     pub fn verdict(&self) -> Verdict {
         if !self.surplus.is_empty() || !self.missing.ranges.is_empty() {
@@ -131,6 +183,22 @@ impl Comparison {
             Verdict::Same
         }
     }
+}
+
+/// A count of addresses for people: exact as long as it can be read.
+pub fn grouped(addresses: u128) -> String {
+    let digits = addresses.to_string();
+    if digits.len() > 12 {
+        return format!("about 10^{}", digits.len() - 1);
+    }
+    let mut text = String::new();
+    for (at, digit) in digits.chars().enumerate() {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
 }
 
 #[cfg(test)]

@@ -88,7 +88,8 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let confirm = tables::confirm(&root.table("confirm"));
     let edges = edges::read(&root);
     let allowlist = edges::allowlist(&root, edges.len());
-    let exposure = exposure::read(&root);
+    let named: Vec<&str> = edges.iter().flatten().map(|edge| edge.name.as_str()).collect();
+    let exposure = exposure::read(&root, &named);
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
     let asked = by_provider(&records);

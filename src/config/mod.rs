@@ -371,6 +371,8 @@ pub struct Exposure {
     pub resolvers: Vec<SocketAddr>,
     /// A friend's `fingerpost echo --probe-back`.
     pub helper: Option<reqwest::Url>,
+    /// The router that is asked for its port mappings, if any is.
+    pub router: Option<Gateway>,
     /// Names that hold the home's address because they must.
     pub open: Vec<DnsName>,
     /// The services, in the order of the file.
@@ -382,12 +384,30 @@ pub struct Exposure {
 pub struct Service {
     /// Its public name.
     pub name: DnsName,
-    /// The addresses of the edge that is in front of it; `None` when nothing is.
-    pub edge: Option<AddressSet>,
+    /// The edge that is in front of it; `None` when nothing is.
+    pub front: Option<Front>,
     /// Its public port, also on the home's own address.
     pub port: u16,
     /// Where the origin listens inside.
     pub origin: SocketAddr,
     /// The certificates that its chain may end at, in PEM; `None` for those of the system.
     pub ca: Option<PathBuf>,
+}
+
+/// Which router is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gateway {
+    /// The one that the default route leads to.
+    Default,
+    /// The one at this address inside.
+    At(Ipv4Addr),
+}
+
+/// What is in front of a service.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Front {
+    /// The `[[edge]]` of this name, with the ranges in force.
+    Edge(String),
+    /// These ranges.
+    Ranges(AddressSet),
 }
