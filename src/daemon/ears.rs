@@ -8,17 +8,20 @@ use std::time::Duration;
 use futures_util::StreamExt as _;
 use futures_util::stream::FuturesUnordered;
 use sd_notify::NotifyState;
-use tokio::sync::{Notify, mpsc};
+use tokio::sync::{Notify, mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
 use super::push::Coalesce;
 use super::pushes::Pushes;
-use super::{DaemonError, Notifier, STUCK, Trigger};
+use super::{DaemonError, Notifier, STUCK, Snapshot, Trigger};
 use crate::allowlist::{AllowlistError, Looked};
-use crate::config::Config;
+use crate::config::{Config, StatusPage};
 use crate::confirm::{Confirming, Verdict};
 use crate::exposure::Finding;
 use crate::standby::Leases;
+use crate::status::SOCKET;
+use crate::status::request::Door;
+use crate::status::serve::serve;
 
 /// A lease that is looked after for as long as it is polled.
 type Keeping = Pin<Box<dyn Future<Output = ()>>>;
@@ -31,6 +34,9 @@ type Exposing = Pin<Box<dyn Future<Output = Vec<Finding>>>>;
 
 /// The same at the lists of the edges.
 type Fetching = Pin<Box<dyn Future<Output = Lists>>>;
+
+/// The status, shown for as long as it is polled.
+type Showing = Pin<Box<dyn Future<Output = ()>>>;
 
 /// When the loop has something to do by itself; `None` for not at all.
 #[derive(Clone, Copy, Debug)]
@@ -93,6 +99,8 @@ pub(super) struct Ears {
     fetching: Option<Fetching>,
     /// What that brought.
     fetched: Option<Lists>,
+    /// Shows the status at these doors.
+    showing: Option<(Vec<Door>, Showing)>,
     coalesce: Coalesce,
     /// What the times of `coalesce` count from.
     start: Instant,
@@ -121,6 +129,7 @@ impl Ears {
             exposed: None,
             fetching: None,
             fetched: None,
+            showing: None,
             coalesce: Coalesce::default(),
             start: Instant::now(),
             stop: false,
@@ -148,6 +157,19 @@ impl Ears {
                 keeping
             })
             .collect();
+    }
+
+    /// Shows the status by `config`; where nothing about that has changed it goes on.
+    pub(super) fn show(&mut self, config: &Config, snapshot: &watch::Receiver<Snapshot>) {
+        let StatusPage { listen, allow, hosts } = config.status.clone();
+        let mut doors = vec![Door::control(config.state_dir.join(SOCKET))];
+        doors.extend(listen.map(|listen| Door { listen, allow, hosts }));
+        if self.showing.as_ref().is_none_or(|(present, _)| *present != doors) {
+            // The one before is closed first: both may be in the same place.
+            self.showing = None;
+            let showing = Box::pin(serve(doors.clone(), snapshot.clone()));
+            self.showing = Some((doors, showing));
+        }
     }
 
     /// Does this beside all else; what was begun before is given up.
@@ -211,6 +233,7 @@ impl Ears {
                 () = sleep_until(fetch.unwrap_or(round)), if fetch.is_some() => return Ok(Act::Fetch),
                 found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
+                () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => return Ok(Act::Confirmed(verdicts?)),
                 // Last, so that a flood keeps nothing else waiting.
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
@@ -244,6 +267,7 @@ impl Ears {
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
                 found = ended(&mut self.exposing) => self.exposed = Some(found),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
+                () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => self.confirmed.extend(verdicts?),
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
             }
@@ -265,6 +289,13 @@ async fn ended<T>(under_way: &mut Option<Pin<Box<dyn Future<Output = T>>>>) -> T
     let found = looking.await;
     *under_way = None;
     found
+}
+
+async fn shown(showing: &mut Option<(Vec<Door>, Showing)>) {
+    match showing {
+        Some((_, showing)) => showing.await,
+        None => std::future::pending().await,
+    }
 }
 
 async fn tick(watchdog: &mut Option<tokio::time::Interval>) {

@@ -6,8 +6,10 @@ use tokio::time::Instant;
 
 use super::ears::Ears;
 use super::{Daemon, DaemonError, GRACE};
-use crate::allowlist::{self, AllowlistError, Outcome, Reload};
+use crate::allowlist::{self, AllowlistError, Outcome, Reload, Report};
+use crate::clock::Timestamp;
 use crate::commands::chain_of;
+use crate::status::model::Edge;
 
 /// After a look that brought nothing the next one comes sooner.
 const SOON: Duration = Duration::from_secs(3600);
@@ -18,6 +20,16 @@ pub(super) struct Ranges {
     next: Instant,
     /// Whether what the files say is known to be in effect.
     in_effect: bool,
+}
+
+fn seen(report: &Report, before: &[Edge], now: Timestamp) -> Edge {
+    let last = before.iter().find(|edge| edge.name == report.edge).and_then(|edge| edge.last_fetch);
+    let (last_fetch, trouble) = match &report.outcome {
+        Outcome::Same | Outcome::Taken { .. } => (Some(now), None),
+        Outcome::Refused { why, .. } | Outcome::Unreachable { why } => (last, Some(why.clone())),
+    };
+    let Report { edge, number, since, ranges, .. } = report;
+    Edge { name: edge.clone(), number: *number, since: *since, ranges: ranges.len(), last_fetch, trouble }
 }
 
 impl Ranges {
@@ -54,6 +66,8 @@ impl Daemon {
         let away = reports.iter().any(|report| matches!(report.outcome, Outcome::Unreachable { .. }));
         self.look_again(if away { every.min(SOON) } else { every });
         reports.iter().for_each(|report| self.said.ranges(report));
+        let (now, before) = (self.clock.now(), std::mem::take(&mut self.latest.edges));
+        self.latest.edges = reports.iter().map(|report| seen(report, &before, now)).collect();
         let when = if self.ranges.in_effect { Reload::Changed } else { Reload::Always };
         let writing = allowlist::write(&self.home.means.config, when);
         match ears.during(writing, GRACE).await? {
@@ -70,6 +84,7 @@ impl Daemon {
             // Who may get in has changed: whether they do is looked at again.
             self.next_exposure = Some(Instant::now());
         }
+        self.show();
         Ok(())
     }
 
