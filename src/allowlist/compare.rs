@@ -51,13 +51,13 @@ impl From<&AddressSet> for Ranges {
     }
 }
 
-/// What gets in and should not, by one way in.
+/// Who gets in and should not, or does not and should, by one cause.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Surplus {
     /// Who.
     #[serde(flatten)]
     pub who: Ranges,
-    /// What lets them in.
+    /// The cause.
     pub by: String,
 }
 
@@ -80,6 +80,8 @@ pub struct Comparison {
     pub surplus: Vec<Surplus>,
     /// Should be let in, and are not.
     pub missing: Ranges,
+    /// What keeps the missing out, as far as that is known.
+    pub kept_out: Vec<Surplus>,
     /// Perhaps let in, perhaps not.
     pub unknown: Vec<Unknown>,
     /// Let in, and no concern: sources that nothing from outside has.
@@ -98,6 +100,9 @@ impl fmt::Display for Comparison {
         }
         if !self.missing.ranges.is_empty() {
             write!(f, "; missing: {}", self.missing)?;
+        }
+        for Surplus { who, by } in &self.kept_out {
+            write!(f, "; {who} kept out by {by}")?;
         }
         for Unknown { who, by, why } in &self.unknown {
             write!(f, "; unknown: {who}: {by}, {why}")?;
@@ -151,8 +156,15 @@ impl Comparison {
             }
         }
         let missing = wanted.difference(&surely).difference(&perhaps);
+        let mut kept_out = Vec::new();
+        for way in &let_in.stopped {
+            let who = way.set.intersection(&missing);
+            if !who.is_empty() {
+                kept_out.push(Surplus { who: Ranges::from(&who), by: way.by.clone() });
+            }
+        }
         let not_counted = surely.difference(wanted).intersection(inside);
-        Self { surplus, missing: Ranges::from(&missing), unknown, not_counted: Ranges::from(&not_counted) }
+        Self { surplus, missing: Ranges::from(&missing), kept_out, unknown, not_counted: Ranges::from(&not_counted) }
     }
 
     /// What it comes to, in words: how many too many, how many missing.

@@ -84,6 +84,9 @@ fn differences(compared: &[Compared], paint: Paint) -> String {
         if !comparison.missing.ranges.is_empty() {
             ranges(&mut text, "missing", &comparison.missing, "");
         }
+        for kept in &comparison.kept_out {
+            let _ = writeln!(text, "           kept out by {}: {}", kept.by, kept.who);
+        }
         for unknown in &comparison.unknown {
             ranges(&mut text, "unknown", &unknown.who, &format!(": {}, {}", unknown.by, unknown.why));
         }

@@ -74,11 +74,7 @@ pub fn follow(dir: &Path, mut each: impl FnMut() -> Result<bool, AskError>) -> R
         let count = stream.by_ref().take(LIMIT).read_until(b'\n', &mut line);
         match count.map_err(|source| AskError::Broken { socket: socket.clone(), source })? {
             0 => return Ok(()),
-            _ if line.starts_with(b"data:") => {
-                if !each()? {
-                    return Ok(());
-                }
-            }
+            _ if line.starts_with(b"data:") && !each()? => return Ok(()),
             _ => {}
         }
     }

@@ -48,7 +48,7 @@ fn the_firewall_is_good_when_it_lets_in_the_edge_and_nobody_else() {
         ),
         (vec![exact], vec![doubt], Grade::Unknown, "unknown: 2001:db8:f::/48: handle 9, `meta mark`"),
     ] {
-        let comparison = Comparison::new(&edge, &LetIn { ways, doubts }, &AddressSet::default());
+        let comparison = Comparison::new(&edge, &LetIn { ways, doubts, ..LetIn::default() }, &AddressSet::default());
         let found = allowlist(GAUGE, 443, &Ok(BTreeMap::from([(443, comparison)])));
         assert_eq!((found.check, found.grade), (Check::Allowlist, grade), "{}", found.seen);
         assert!(found.seen.contains(seen), "{}", found.seen);
