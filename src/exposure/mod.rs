@@ -9,6 +9,8 @@ pub mod certificate;
 mod dns;
 pub mod doors;
 pub mod home;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod http;
 pub mod leaks;
 pub mod look;
