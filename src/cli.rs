@@ -57,6 +57,12 @@ pub enum Command {
     },
     /// Ask the witnesses and show the vote
     Locate,
+    /// Show what the running daemon last saw and did; without one, what it left behind
+    Status {
+        /// Go on, and show what is new as it happens; with --json one document a line
+        #[arg(long)]
+        follow: bool,
+    },
     /// Show or check the audit log
     #[command(subcommand)]
     Audit(Audit),

@@ -10,6 +10,8 @@ mod pushes;
 mod said;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use sd_notify::NotifyState;
@@ -23,10 +25,14 @@ use crate::confirm::Verdict;
 use crate::exposure::{Finding, Grade};
 use crate::round::{Found, HeldBack, Home, Look, Means, RoundError};
 use crate::state::Hold;
+use crate::status::build;
+use crate::status::history::History;
+use crate::status::memory::Memory;
+use crate::status::model::Edge;
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::Via;
 use crate::watch::settle::Heard;
-use ears::{Act, Ears};
+use ears::{Act, Due, Ears};
 use edges::Ranges;
 use pace::Pace;
 use said::Said;
@@ -60,6 +66,9 @@ pub enum DaemonError {
     /// The task that listens for signals is gone.
     #[error("the task that listens for signals ended by itself; please report this")]
     Deaf,
+    /// The status is shown no more.
+    #[error("the task that shows the status ended by itself; please report this")]
+    Blind,
     /// The asking came to a bad end.
     #[error("the task that asks the servers of a zone ended by itself; please report this")]
     Confirming(#[from] tokio::task::JoinError),
@@ -109,8 +118,32 @@ pub struct Snapshot {
     pub next_round: Timestamp,
     /// What the newest look at what the outside can see has found, check by check.
     pub exposure: Vec<Finding>,
+    /// When that was looked at.
+    pub exposed: Option<Timestamp>,
     /// Why the last reload was not taken, if it was not.
     pub reload_refused: Option<String>,
+    /// What the last rounds said, witness by witness.
+    #[serde(skip)]
+    pub history: Arc<History>,
+    /// What the audit log tells of earlier.
+    #[serde(skip)]
+    pub memory: Arc<Memory>,
+    /// Where the audit log's chain did not hold at the start, if it did not.
+    pub flaw: Option<String>,
+    /// When the daemon was started.
+    pub started: Option<Timestamp>,
+    /// The address that is acted on, by line and family.
+    pub settled: BTreeMap<Via, IpAddr>,
+    /// When a ruling was last reached, by line and family.
+    pub last_rulings: BTreeMap<Via, Timestamp>,
+    /// Where there is no ruling, and since when.
+    pub outages: BTreeMap<Via, Timestamp>,
+    /// When each provider was last read.
+    pub last_reads: BTreeMap<String, Timestamp>,
+    /// What the limits still leave today, and the daily limit, by provider.
+    pub left_today: BTreeMap<String, (u32, u32)>,
+    /// The edges and their ranges.
+    pub edges: Vec<Edge>,
 }
 
 /// What surrounds the daemon.
@@ -139,17 +172,20 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     let mut ears = Ears::new(triggers, notifier, &home.means.config);
     ears.listen(&home.means.config).await;
     ears.keep(home.leases());
+    let watching = snapshot.subscribe();
+    ears.show(&home.means.config, &watching);
     notifier.tell(&[NotifyState::Ready]);
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
     daemon.follow(&mut ears);
     loop {
-        match ears.next(daemon.next_round, daemon.pace.next_due(), daemon.next_exposure).await? {
+        match ears.next(daemon.due()).await? {
             Act::Stop => break,
             Act::Reload => {
                 daemon.reload(&load);
                 ears.listen(&daemon.home.means.config).await;
                 ears.keep(daemon.home.leases());
+                ears.show(&daemon.home.means.config, &watching);
                 daemon.follow(&mut ears);
                 daemon.home.release_former_leases().await;
             }
@@ -157,6 +193,8 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
             Act::Confirmed(verdicts) => daemon.confirmed(verdicts, &ears),
             Act::Expose => daemon.expose(&mut ears),
             Act::Exposed(found) => daemon.exposed(found),
+            Act::Fetch => daemon.fetch(&mut ears),
+            Act::Fetched => daemon.fetched(&mut ears).await?,
             Act::Publish => daemon.publish(&mut ears).await?,
             Act::Round { thorough, asked } => {
                 if asked {
@@ -164,7 +202,6 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 }
                 if daemon.look(&mut ears, thorough).await? {
                     daemon.publish(&mut ears).await?;
-                    daemon.edges(&mut ears).await?;
                 }
             }
         }
@@ -204,14 +241,16 @@ struct Daemon {
 
 impl Daemon {
     fn new(
-        home: Home,
+        mut home: Home,
         clock: Clock,
         random: fastrand::Rng,
         snapshot: watch::Sender<Snapshot>,
         notifier: Notifier,
     ) -> Self {
         let pace = Pace::new(&home.means.config);
-        let latest = Snapshot::default();
+        let edges = build::edges(&home.means.config);
+        let (flaw, started) = (home.remember(), Some(clock.now()));
+        let latest = Snapshot { flaw, started, edges, ..Snapshot::default() };
         Self {
             home,
             clock,
@@ -220,12 +259,21 @@ impl Daemon {
             said: Said::default(),
             next_round: Instant::now(),
             next_exposure: None,
-            ranges: Ranges::default(),
+            ranges: Ranges::new(),
             snapshot,
             latest,
             notifier,
             status: String::new(),
         }
+    }
+
+    /// When there is something to do.
+    fn due(&self) -> Due {
+        let (round, publish) = (self.next_round, self.pace.next_due());
+        // The names come first.
+        let fetch = self.home.means.config.allowlist.as_ref().filter(|_| self.latest.rounds > 0);
+        let fetch = fetch.map(|_| self.ranges.next());
+        Due { round, publish, expose: self.next_exposure, fetch }
     }
 
     /// Asks the witnesses and sets the time of the next round. False when a stop came first.
@@ -254,6 +302,10 @@ impl Daemon {
         self.latest.findings = self.home.found().to_vec();
         self.latest.held_back = self.home.held_back();
         self.latest.looks = self.home.looks().to_vec();
+        Arc::make_mut(&mut self.latest.history).hear(&self.latest.looks);
+        let (now, agreed) = (self.clock.now(), crate::round::agreed(&self.latest.looks));
+        self.latest.last_rulings.extend(agreed.into_keys().map(|via| (via, now)));
+        self.latest.outages = self.home.outages().map(|(via, since)| (via.clone(), since)).collect();
         self.show();
         Ok(true)
     }
@@ -288,6 +340,9 @@ impl Daemon {
             ears.confirming.mark(&mut report, &self.home.state().spreading);
             self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());
             self.said.report(&report);
+            if report.has_been_read() {
+                self.latest.last_reads.insert(report.provider.clone(), self.clock.now());
+            }
             self.latest.providers.insert(report.provider.clone(), report);
         }
         self.show();
@@ -327,6 +382,7 @@ impl Daemon {
     fn exposed(&mut self, found: Vec<Finding>) {
         self.home.enter_exposure(&found);
         self.latest.exposure = found;
+        self.latest.exposed = Some(self.clock.now());
         self.show();
     }
 
@@ -354,8 +410,12 @@ impl Daemon {
                 self.home.refit(means);
                 self.pace = Pace::new(&self.home.means.config);
                 self.said = Said::default();
-                self.ranges = Ranges::default();
+                self.ranges = Ranges::new();
                 self.latest.providers.clear();
+                let config = &self.home.means.config;
+                self.latest.edges = build::edges(config);
+                let names: Vec<&str> = config.witnesses.iter().map(|witness| witness.name.as_str()).collect();
+                Arc::make_mut(&mut self.latest.history).keep_only(&names);
                 self.latest.reload_refused = None;
                 self.next_round = Instant::now();
                 self.next_exposure = None;
@@ -374,6 +434,9 @@ impl Daemon {
     fn show(&mut self) {
         self.latest.time = self.clock.now();
         self.latest.holds = self.home.state().holds.clone();
+        self.latest.settled = self.home.state().settled.clone();
+        self.latest.memory = self.home.memory();
+        self.latest.left_today = self.home.left_today();
         let status = self.latest.sentence();
         if status != self.status {
             self.notifier.tell(&[NotifyState::Status(&status)]);

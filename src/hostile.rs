@@ -20,8 +20,10 @@ use crate::watch::router::{natpmp as nat_pmp, pcp as port_control};
 use crate::watch::stun::message::{self, Flaw, LONGEST, TransactionId};
 use crate::watch::{Silence, extract};
 
+pub use crate::allowlist::hostile::{ranges, ruleset, table};
 pub use crate::confirm::hostile::any_answer as server_answer;
 pub use crate::echo::hostile::request_head as echo_request;
+pub use crate::exposure::hostile::certificate;
 pub use crate::provider::rest::hostile::any_answer as api_answer;
 pub use crate::provider::rfc2136::hostile::any_answer as dns_answer;
 pub use crate::provider::zonefile::hostile::file as zone_file;
@@ -179,6 +181,17 @@ fn publishable(address: IpAddr) {
             assert_eq!(extract::judge(family, judged, &[]), Ok(judged));
         }
     }
+}
+
+/// An entry of a router's list of port mappings.
+pub fn port_mapping(data: &[u8]) -> bool {
+    let Ok(entry) = xml::mapping(data) else { return false };
+    if let xml::Entry::Mapping(mapping) = &entry {
+        let let_in = crate::allowlist::firewall::mappings::let_in(std::slice::from_ref(mapping), mapping.port);
+        assert!(let_in.ways.len() + let_in.doubts.len() <= 1);
+        assert!(mapping.enabled && mapping.is_tcp || let_in == crate::allowlist::firewall::LetIn::default());
+    }
+    true
 }
 
 /// A datagram of netlink, for both of its readers; also with `data` as the attributes of an address and of a route.

@@ -166,6 +166,7 @@ impl State {
             | Event::Unspread { .. }
             | Event::Lease { .. }
             | Event::Ranges { .. }
+            | Event::Outage { .. }
             | Event::SetAside { .. } => {}
         }
     }

@@ -22,7 +22,7 @@ peers="named:bind9 named-checkzone:bind9-utils named-journalprint:bind9-utils di
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
     miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2
-    nsd:nsd nsd-checkzone:nsd jq:jq
+    nsd:nsd nsd-checkzone:nsd jq:jq curl:curl nsenter:util-linux
     mandoc:mandoc groff:groff-base zsh:zsh fish:fish lintian:lintian debootstrap:debootstrap readelf:binutils"
 python_with_all() {
     for python in python3 /usr/bin/python3; do

@@ -78,9 +78,10 @@ fn the_provider_with_a_description_stands_beside_it() {
 #[test]
 fn what_the_outside_is_asked_stands_beside_it() {
     let [whole, _, _, _, _, exposure] = blocks("toml").try_into().unwrap();
-    let config = loaded(&format!("{whole}{exposure}")).exposure;
+    let [edge] = blocks("toml edge").try_into().unwrap();
+    let config = loaded(&format!("{whole}{edge}{exposure}")).exposure;
     assert_eq!((config.services.len(), config.resolvers.len()), (1, 2));
-    assert!(config.services.iter().all(|service| service.edge.is_some()) && config.helper.is_some());
+    assert!(config.services.iter().all(|service| service.front.is_some()) && config.helper.is_some());
     assert_eq!(config.every.as_secs(), 6 * 60 * 60, "as the text says");
 }
 

@@ -43,6 +43,9 @@ _fingerpost() {
             fingerpost,rehearse)
                 cmd="fingerpost__subcmd__rehearse"
                 ;;
+            fingerpost,status)
+                cmd="fingerpost__subcmd__status"
+                ;;
             fingerpost,sync)
                 cmd="fingerpost__subcmd__sync"
                 ;;
@@ -74,7 +77,7 @@ _fingerpost() {
 
     case "${cmd}" in
         fingerpost)
-            opts="-v -q -h -V --config --json --state-dir --verbose --quiet --help --version daemon sync preview locate audit allowlist exposure echo rehearse config"
+            opts="-v -q -h -V --config --json --state-dir --verbose --quiet --help --version daemon sync preview locate status audit allowlist exposure echo rehearse config"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -221,7 +224,7 @@ _fingerpost() {
                     return 0
                     ;;
                 --event)
-                    COMPREPLY=($(compgen -W "settled intent outcome hold release spread unspread found gone lease ranges set-aside" -- "${cur}"))
+                    COMPREPLY=($(compgen -W "settled outage intent outcome hold release spread unspread found gone lease ranges set-aside" -- "${cur}"))
                     return 0
                     ;;
                 --config)
@@ -467,6 +470,28 @@ _fingerpost() {
             ;;
         fingerpost__subcmd__rehearse)
             opts="-v -q -h --keep --config --json --state-dir --verbose --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --state-dir)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        fingerpost__subcmd__status)
+            opts="-v -q -h --follow --config --json --state-dir --verbose --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

@@ -35,6 +35,7 @@ complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "daemon" -d 'R
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "sync" -d 'Do one round now, write what is adrift, and exit; lifts a hold'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "preview" -d 'Show what one round now would write; nothing is written anywhere'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "locate" -d 'Ask the witnesses and show the vote'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "status" -d 'Show what the running daemon last saw and did; without one, what it left behind'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "audit" -d 'Show or check the audit log'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "allowlist" -d 'The ranges of the edge in front of the home. Contacts nothing but what the configuration names'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "exposure" -d 'Show what the outside can see: whether each service is masked by its edge, closed otherwise, and its certificate alive, and what in DNS gives the home\'s address away'
@@ -67,6 +68,13 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l json -d
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l follow -d 'Go on, and show what is new as it happens; with --json one document a line'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l json -d 'One JSON document on standard output; logs stay on standard error'
@@ -78,6 +86,7 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __f
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l record -d 'Only entries that name this record' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l since -d 'Only entries since then: an RFC 3339 time such as 2026-11-24T08:00:00Z, or a span such as 36h' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l event -d 'Only entries of this event' -r -f -a "settled\t''
+outage\t''
 intent\t''
 outcome\t''
 hold\t''

@@ -1,5 +1,7 @@
 //! Whom the firewall lets in against who should get in, address by address. Pure.
 
+use std::fmt;
+
 use ipnet::IpNet;
 use serde::{Serialize, Serializer};
 
@@ -49,13 +51,13 @@ impl From<&AddressSet> for Ranges {
     }
 }
 
-/// What gets in and should not, by one way in.
+/// Who gets in and should not, or does not and should, by one cause.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Surplus {
     /// Who.
     #[serde(flatten)]
     pub who: Ranges,
-    /// What lets them in.
+    /// The cause.
     pub by: String,
 }
 
@@ -78,10 +80,47 @@ pub struct Comparison {
     pub surplus: Vec<Surplus>,
     /// Should be let in, and are not.
     pub missing: Ranges,
+    /// What keeps the missing out, as far as that is known.
+    pub kept_out: Vec<Surplus>,
     /// Perhaps let in, perhaps not.
     pub unknown: Vec<Unknown>,
     /// Let in, and no concern: sources that nothing from outside has.
     pub not_counted: Ranges,
+}
+
+/// How many prefixes of one difference a line names.
+const NAMED: usize = 3;
+
+/// One line: the sum, then what makes it.
+impl fmt::Display for Comparison {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.sum())?;
+        for Surplus { who, by } in &self.surplus {
+            write!(f, "; too many: {who} by {by}")?;
+        }
+        if !self.missing.ranges.is_empty() {
+            write!(f, "; missing: {}", self.missing)?;
+        }
+        for Surplus { who, by } in &self.kept_out {
+            write!(f, "; {who} kept out by {by}")?;
+        }
+        for Unknown { who, by, why } in &self.unknown {
+            write!(f, "; unknown: {who}: {by}, {why}")?;
+        }
+        Ok(())
+    }
+}
+
+/// The first of them.
+impl fmt::Display for Ranges {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let named: Vec<String> = self.ranges.iter().take(NAMED).map(ToString::to_string).collect();
+        f.write_str(&named.join(", "))?;
+        match self.ranges.len().saturating_sub(NAMED) {
+            0 => Ok(()),
+            more => write!(f, " and {more} more"),
+        }
+    }
 }
 
 /// What a comparison comes to.
@@ -117,8 +156,33 @@ impl Comparison {
             }
         }
         let missing = wanted.difference(&surely).difference(&perhaps);
+        let mut kept_out = Vec::new();
+        for way in &let_in.stopped {
+            let who = way.set.intersection(&missing);
+            if !who.is_empty() {
+                kept_out.push(Surplus { who: Ranges::from(&who), by: way.by.clone() });
+            }
+        }
         let not_counted = surely.difference(wanted).intersection(inside);
-        Self { surplus, missing: Ranges::from(&missing), unknown, not_counted: Ranges::from(&not_counted) }
+        Self { surplus, missing: Ranges::from(&missing), kept_out, unknown, not_counted: Ranges::from(&not_counted) }
+    }
+
+    /// What it comes to, in words: how many too many, how many missing.
+    pub fn sum(&self) -> String {
+        match self.verdict() {
+            Verdict::Same => "exactly those who should get in do".to_owned(),
+            Verdict::Unknown => "not all of it is understood, so whether it is right is unknown".to_owned(),
+            Verdict::Differs => {
+                let told = Family::BOTH.into_iter().filter_map(|family| {
+                    let surplus = self.surplus.iter().map(|one| one.who.addresses.of(family));
+                    let more = surplus.fold(0_u128, u128::saturating_add);
+                    let less = self.missing.addresses.of(family);
+                    (more > 0 || less > 0)
+                        .then(|| format!("{family}: {} too many get in, {} missing", grouped(more), grouped(less)))
+                });
+                told.collect::<Vec<_>>().join("; ")
+            }
+        }
     }
 
     /// What it comes to.
@@ -131,6 +195,22 @@ impl Comparison {
             Verdict::Same
         }
     }
+}
+
+/// A count of addresses for people: exact as long as it can be read.
+pub fn grouped(addresses: u128) -> String {
+    let digits = addresses.to_string();
+    if digits.len() > 12 {
+        return format!("about 10^{}", digits.len() - 1);
+    }
+    let mut text = String::new();
+    for (at, digit) in digits.chars().enumerate() {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
 }
 
 #[cfg(test)]

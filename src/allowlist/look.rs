@@ -97,7 +97,7 @@ impl<'a> Seen<'a> {
         match self {
             Self::Lines(set) => {
                 let way = Way { set: set.clone(), by: "listed".to_owned() };
-                Ok(LetIn { ways: vec![way], doubts: Vec::new() })
+                Ok(LetIn { ways: vec![way], ..LetIn::default() })
             }
             Self::Mappings(told) => Ok(mappings::let_in(told, port)),
             Self::Csv { place, text, columns } => csv::let_in(text, columns, port)

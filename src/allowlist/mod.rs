@@ -8,6 +8,8 @@ pub mod bounds;
 pub mod compare;
 mod fetch;
 pub mod firewall;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod look;
 pub mod render;
 pub mod source;

@@ -3,7 +3,7 @@
 //! Touches the files of the state directory, and nothing else. One process writes at a time: the holder of the
 //! directory's lock.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt, fchown};
@@ -70,7 +70,12 @@ pub struct Log {
     /// Something unreadable stands behind the last whole line.
     torn: bool,
     open: BTreeMap<u64, OpenIntent>,
+    /// The newest entries that were written here, oldest first.
+    fresh: VecDeque<Entry>,
 }
+
+/// How many entries are kept for whoever asks for what is new.
+const FRESH: usize = 64;
 
 impl Log {
     /// Reads where the log in `dir` ends, and the entries of its current file, oldest first. Writes nothing.
@@ -86,6 +91,7 @@ impl Log {
             named: false,
             torn: false,
             open: BTreeMap::new(),
+            fresh: VecDeque::new(),
         };
         let path = log.path();
         let bytes = read_if_there(&path)?.unwrap_or_default();
@@ -129,6 +135,11 @@ impl Log {
         &self.open
     }
 
+    /// The newest entries that were written since this was last asked, oldest first: the last 64 at most.
+    pub fn fresh(&mut self) -> VecDeque<Entry> {
+        std::mem::take(&mut self.fresh)
+    }
+
     /// Writes `event` and makes it durable; returns its `seq`. After an error the log is as it was before.
     pub fn append(&mut self, now: Timestamp, event: Event) -> Result<u64, AuditError> {
         if self.torn {
@@ -158,6 +169,12 @@ impl Log {
         self.end += line.len() as u64;
         self.tail = Tail { seq, link: chain::Link::to(line.as_bytes()) };
         self.remember(seq, &Known::Yes(event));
+        if let Ok(entry) = chain::read(line.as_bytes()) {
+            if self.fresh.len() == FRESH {
+                self.fresh.pop_front();
+            }
+            self.fresh.push_back(entry);
+        }
         Ok(seq)
     }
 

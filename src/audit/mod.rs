@@ -11,6 +11,7 @@ use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
+use crate::clock::Timestamp;
 use crate::confirm::wave::{Behind, Serving};
 use crate::provider::Change;
 
@@ -31,6 +32,18 @@ pub enum Event {
         to: IpAddr,
         /// On whose word.
         word: Word,
+    },
+    /// There was no ruling for a while, and now there is one again.
+    Outage {
+        /// Its line; absent when there is only one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        line: Option<String>,
+        /// Its family.
+        family: Family,
+        /// Since when.
+        since: Timestamp,
+        /// How the votes ended meanwhile, as it was at first.
+        why: String,
     },
     /// Changes are about to be sent. Durable before they are.
     Intent {
@@ -151,8 +164,9 @@ pub enum Event {
 }
 
 /// The names of the events, as the log has them.
-pub const EVENTS: [&str; 12] = [
+pub const EVENTS: [&str; 13] = [
     "settled",
+    "outage",
     "intent",
     "outcome",
     "hold",

@@ -7,7 +7,7 @@ use ipnet::IpNet;
 use super::say::{Paint, Tone};
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json};
 use crate::address::Family;
-use crate::allowlist::compare::{Ranges, Verdict};
+use crate::allowlist::compare::{Ranges, Verdict, grouped};
 use crate::allowlist::{self, Compared, Outcome, Reload, Rendered, Report};
 use crate::cli::Common;
 use crate::clock::Clock;
@@ -76,29 +76,16 @@ pub(super) fn compare(common: &Common) -> Result<Exit, CommandError> {
 fn differences(compared: &[Compared], paint: Paint) -> String {
     let mut text = String::new();
     for Compared { port, comparison } in compared {
-        let (tone, sum) = match comparison.verdict() {
-            Verdict::Same => (Tone::Good, "exactly those who should get in do".to_owned()),
-            Verdict::Differs => {
-                let surplus = comparison.surplus.iter().map(|surplus| surplus.who.addresses);
-                let missing = comparison.missing.addresses;
-                let told = Family::BOTH.into_iter().filter_map(|family| {
-                    let more = surplus.clone().fold(0_u128, |sum, one| sum.saturating_add(one.of(family)));
-                    let less = missing.of(family);
-                    (more > 0 || less > 0)
-                        .then(|| format!("{family}: {} too many get in, {} missing", grouped(more), grouped(less)))
-                });
-                (Tone::Amiss, told.collect::<Vec<_>>().join("; "))
-            }
-            Verdict::Unknown => {
-                (Tone::Amiss, "not all of it is understood, so whether it is right is unknown".to_owned())
-            }
-        };
-        let _ = writeln!(text, "port {port}  {}", paint.tone(tone, &sum));
+        let tone = if comparison.verdict() == Verdict::Same { Tone::Good } else { Tone::Amiss };
+        let _ = writeln!(text, "port {port}  {}", paint.tone(tone, &comparison.sum()));
         for surplus in &comparison.surplus {
             ranges(&mut text, "surplus", &surplus.who, &format!(" by {}", surplus.by));
         }
         if !comparison.missing.ranges.is_empty() {
             ranges(&mut text, "missing", &comparison.missing, "");
+        }
+        for kept in &comparison.kept_out {
+            let _ = writeln!(text, "           kept out by {}: {}", kept.by, kept.who);
         }
         for unknown in &comparison.unknown {
             ranges(&mut text, "unknown", &unknown.who, &format!(": {}, {}", unknown.by, unknown.why));
@@ -138,22 +125,6 @@ fn ranges(text: &mut String, kind: &str, who: &Ranges, by: &str) {
             let _ = writeln!(text, "           and {} more (--json has all)", ranges.len() - FEW);
         }
     }
-}
-
-/// A count of addresses for people: exact as long as it can be read.
-fn grouped(addresses: u128) -> String {
-    let digits = addresses.to_string();
-    if digits.len() > 12 {
-        return format!("about 10^{}", digits.len() - 1);
-    }
-    let mut text = String::new();
-    for (at, digit) in digits.chars().enumerate() {
-        if at > 0 && (digits.len() - at).is_multiple_of(3) {
-            text.push(',');
-        }
-        text.push(digit);
-    }
-    text
 }
 
 /// How many ranges of a difference are shown.

@@ -133,7 +133,8 @@ impl Concerned {
     }
 }
 
-fn sentence(entry: &Entry) -> String {
+/// What `entry` says, in words.
+pub(crate) fn sentence(entry: &Entry) -> String {
     let event = match &entry.event {
         Known::Yes(event) => event,
         Known::No(name) => return format!("{name} (an event of another version)"),
@@ -143,6 +144,10 @@ fn sentence(entry: &Entry) -> String {
             let via = Via { line: line.clone(), family: *family };
             let from = from.map_or_else(String::new, |from| format!("{from} → "));
             format!("settled {via} {from}{to}, {}", on_the_word_of(word))
+        }
+        Event::Outage { line, family, since, why } => {
+            let via = Via { line: line.clone(), family: *family };
+            format!("no ruling for {via} since {since}, until now: {why}")
         }
         Event::Intent { provider, target, changes, .. } => {
             let changes: Vec<String> = changes.iter().map(change).collect();

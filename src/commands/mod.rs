@@ -1,7 +1,7 @@
 //! The commands, one file each; here is what they share: the exit status, the log, the error at the top.
 
 mod allowlist;
-mod audit;
+pub(crate) mod audit;
 mod config;
 mod daemon;
 mod echo;
@@ -10,6 +10,7 @@ mod locate;
 mod preview;
 mod rehearse;
 pub mod say;
+mod status;
 mod sync;
 
 use std::io::{self, IsTerminal, Write};
@@ -28,6 +29,7 @@ use crate::echo::EchoError;
 use crate::rehearsal::RehearsalError;
 use crate::round::{Look, RoundError};
 use crate::state::StateError;
+use crate::status::ask::AskError;
 use crate::update::{BooksError, RecordState, Report, Trouble};
 use crate::watch::WatchError;
 use crate::watch::vote::Outcome;
@@ -92,6 +94,9 @@ pub enum CommandError {
     /// The ranges of the edge.
     #[error(transparent)]
     Allowlist(#[from] AllowlistError),
+    /// The daemon that was asked.
+    #[error(transparent)]
+    Ask(#[from] AskError),
     /// The echo service.
     #[error(transparent)]
     Echo(#[from] EchoError),
@@ -121,10 +126,13 @@ impl CommandError {
             Self::Audit(_) => Exit::CannotWrite,
             Self::Log { .. } => Exit::Refused,
             Self::Rehearsal(_)
-            | Self::Daemon(DaemonError::Deaf | DaemonError::Confirming(_))
+            | Self::Daemon(DaemonError::Deaf | DaemonError::Blind | DaemonError::Confirming(_))
             | Self::Io(..)
             | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
+            Self::Ask(AskError::Forbidden { .. }) => Exit::Refused,
+            Self::Ask(AskError::Nobody { .. } | AskError::Broken { .. }) => Exit::NoRuling,
+            Self::Ask(AskError::Strange { .. }) => Exit::Software,
             Self::Echo(error) => echo_exit(error),
             Self::Allowlist(error) => allowlist_exit(error),
         }
@@ -178,6 +186,7 @@ pub fn run(cli: &Cli) -> ExitCode {
         Command::Allowlist(cli::Allowlist::Compare) => allowlist::compare(common),
         Command::Allowlist(cli::Allowlist::Render) => allowlist::render(common),
         Command::Exposure => exposure::run(common),
+        Command::Status { follow } => status::run(common, *follow),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),
         Command::Config(cli::Config::Check) => config::check(common),

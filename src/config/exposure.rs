@@ -5,9 +5,9 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::time::Duration;
 
 use super::cell::Cell;
-use super::reader::Table;
+use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::{Exposure, Service, words};
+use super::{Exposure, Front, Gateway, Service, words};
 use crate::address::set::AddressSet;
 use crate::name::DnsName;
 
@@ -15,21 +15,31 @@ const HOUR: Duration = Duration::from_secs(3600);
 /// Resolvers that have to agree before a name counts as masked.
 pub(crate) const INDEPENDENT: usize = 2;
 
-pub(super) fn read(root: &Table<'_>) -> Option<Exposure> {
+/// `edges` are the names of the `[[edge]]` tables.
+pub(super) fn read(root: &Table<'_>, edges: &[&str]) -> Option<Exposure> {
     let table = root.table("exposure");
     let every = table.key("every").or("6h").duration(HOUR..=24 * 7 * HOUR);
     let resolvers = resolvers(&table.key("resolvers"));
     let helper_cell = table.key("helper");
     let helper = if helper_cell.is_set() { helper_cell.quiet().parse(words::url).map(Some) } else { Some(None) };
+    let router_cell = table.key("router");
+    let router = if router_cell.is_set() { router_cell.parse(gateway).map(Some) } else { Some(None) };
     let open = open(&table.key("open"));
     let mut names = BTreeMap::new();
     let tables = table.tables("service");
-    let services: Vec<_> = tables.iter().map(|table| service(table, &mut names)).collect();
+    let services: Vec<_> = tables.iter().map(|table| service(table, &mut names, edges)).collect();
     let services = services.into_iter().collect::<Option<Vec<_>>>();
-    Some(Exposure { every: every?, resolvers: resolvers?, helper: helper?, open: open?, services: services? })
+    Some(Exposure {
+        every: every?,
+        resolvers: resolvers?,
+        helper: helper?,
+        router: router?,
+        open: open?,
+        services: services?,
+    })
 }
 
-fn service(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>) -> Option<Service> {
+fn service(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>, edges: &[&str]) -> Option<Service> {
     let name_cell = table.key("name").required("name = \"gauge.heronmill.example\"");
     let name = name_cell.parse(|text| {
         let name = words::dns_name(text)?;
@@ -41,8 +51,7 @@ fn service(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>) -> Op
     if let Some(name) = &name {
         words::unique(&name_cell, name.as_str(), "service", names);
     }
-    let edge_cell = table.key("edge_ranges");
-    let edge = if edge_cell.is_set() { edge(&edge_cell).map(Some) } else { Some(None) };
+    let front = front(table, edges);
     let port = table.key("port").or(443).number(1..=65_535);
     let origin_cell = table.key("origin");
     let origin = match origin_cell.is_set() {
@@ -51,7 +60,12 @@ fn service(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>) -> Op
     };
     let ca_cell = table.key("ca");
     let ca = if ca_cell.is_set() { ca_cell.file().map(Some) } else { Some(None) };
-    Some(Service { name: name?, edge: edge?, port: port?, origin: origin?, ca: ca? })
+    Some(Service { name: name?, front: front?, port: port?, origin: origin?, ca: ca? })
+}
+
+fn gateway(text: &str) -> Result<Gateway, Wrong> {
+    let at = |_| Wrong::new("is not a router", "write \"default\", or the router's IPv4 address inside");
+    if text == "default" { Ok(Gateway::Default) } else { text.parse().map(Gateway::At).map_err(at) }
 }
 
 /// An address and a port, never a name: what is asked must be what is written.
@@ -97,7 +111,33 @@ fn open(cell: &Cell<'_>) -> Option<Vec<DnsName>> {
     Some(cell.list()?.iter().filter_map(|item| item.parse(words::dns_name)).collect())
 }
 
-fn edge(cell: &Cell<'_>) -> Option<AddressSet> {
+/// What is in front, of which there may be nothing.
+fn front(table: &Table<'_>, edges: &[&str]) -> Option<Option<Front>> {
+    let (edge_cell, ranges_cell) = (table.key("edge"), table.key("edge_ranges"));
+    let known = |text: &str| {
+        if edges.contains(&text) {
+            return Ok(text.to_owned());
+        }
+        let remedy = match nearest(text, edges.iter().copied()) {
+            Some(near) => format!("did you mean {near:?}?"),
+            None => "add the table [[edge]] with that name".into(),
+        };
+        Err(Wrong::new("names no edge", remedy))
+    };
+    let edge = edge_cell.parse(known).map(Front::Edge);
+    let ranges = if ranges_cell.is_set() { ranges(&ranges_cell).map(Front::Ranges) } else { None };
+    match (edge_cell.is_set(), ranges_cell.is_set()) {
+        (false, false) => Some(None),
+        (true, false) => edge.map(Some),
+        (false, true) => ranges.map(Some),
+        (true, true) => {
+            ranges_cell.wrong("`edge` is set as well", "remove one of them: `edge` has its ranges fetched");
+            None
+        }
+    }
+}
+
+fn ranges(cell: &Cell<'_>) -> Option<AddressSet> {
     let ranges: Vec<_> = cell.list()?.iter().filter_map(|item| item.parse(words::range)).collect();
     if cell.is_empty_list() {
         cell.wrong(

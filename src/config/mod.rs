@@ -16,12 +16,14 @@ mod records;
 mod rest;
 pub mod secret;
 mod standby;
+mod status;
 mod tables;
 pub mod units;
 mod witnesses;
 mod words;
 
 use std::collections::BTreeMap;
+use std::fmt;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
@@ -69,6 +71,8 @@ pub struct Config {
     pub allowlist: Option<Allowlist>,
     /// What the outside is asked about.
     pub exposure: Exposure,
+    /// Who may look at the status page, and where.
+    pub status: StatusPage,
 }
 
 /// The `[watch]` table.
@@ -371,6 +375,8 @@ pub struct Exposure {
     pub resolvers: Vec<SocketAddr>,
     /// A friend's `fingerpost echo --probe-back`.
     pub helper: Option<reqwest::Url>,
+    /// The router that is asked for its port mappings, if any is.
+    pub router: Option<Gateway>,
     /// Names that hold the home's address because they must.
     pub open: Vec<DnsName>,
     /// The services, in the order of the file.
@@ -382,12 +388,59 @@ pub struct Exposure {
 pub struct Service {
     /// Its public name.
     pub name: DnsName,
-    /// The addresses of the edge that is in front of it; `None` when nothing is.
-    pub edge: Option<AddressSet>,
+    /// The edge that is in front of it; `None` when nothing is.
+    pub front: Option<Front>,
     /// Its public port, also on the home's own address.
     pub port: u16,
     /// Where the origin listens inside.
     pub origin: SocketAddr,
     /// The certificates that its chain may end at, in PEM; `None` for those of the system.
     pub ca: Option<PathBuf>,
+}
+
+/// The `[status]` table.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct StatusPage {
+    /// Where the page is served; `None` for nowhere.
+    pub listen: Option<Listen>,
+    /// From where it may be asked for, besides this machine; never empty for a listener that others can reach.
+    pub allow: Vec<IpNet>,
+    /// The names by which its server may be called.
+    pub hosts: Vec<String>,
+}
+
+/// Where somebody listens.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Listen {
+    /// A port.
+    Tcp(SocketAddr),
+    /// A Unix socket.
+    Unix(PathBuf),
+}
+
+impl fmt::Display for Listen {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Tcp(at) => at.fmt(f),
+            Self::Unix(path) => path.display().fmt(f),
+        }
+    }
+}
+
+/// Which router is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gateway {
+    /// The one that the default route leads to.
+    Default,
+    /// The one at this address inside.
+    At(Ipv4Addr),
+}
+
+/// What is in front of a service.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Front {
+    /// The `[[edge]]` of this name, with the ranges in force.
+    Edge(String),
+    /// These ranges.
+    Ranges(AddressSet),
 }

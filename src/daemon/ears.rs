@@ -8,22 +8,48 @@ use std::time::Duration;
 use futures_util::StreamExt as _;
 use futures_util::stream::FuturesUnordered;
 use sd_notify::NotifyState;
-use tokio::sync::{Notify, mpsc};
+use tokio::sync::{Notify, mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
 use super::push::Coalesce;
 use super::pushes::Pushes;
-use super::{DaemonError, Notifier, STUCK, Trigger};
-use crate::config::Config;
+use super::{DaemonError, Notifier, STUCK, Snapshot, Trigger};
+use crate::allowlist::{AllowlistError, Looked};
+use crate::config::{Config, StatusPage};
 use crate::confirm::{Confirming, Verdict};
 use crate::exposure::Finding;
 use crate::standby::Leases;
+use crate::status::SOCKET;
+use crate::status::request::Door;
+use crate::status::serve::serve;
 
 /// A lease that is looked after for as long as it is polled.
 type Keeping = Pin<Box<dyn Future<Output = ()>>>;
 
+/// What a look at the lists of the edges has brought.
+pub(super) type Lists = Result<Vec<Looked>, AllowlistError>;
+
 /// A look at what the outside can see, under way for as long as it is polled.
 type Exposing = Pin<Box<dyn Future<Output = Vec<Finding>>>>;
+
+/// The same at the lists of the edges.
+type Fetching = Pin<Box<dyn Future<Output = Lists>>>;
+
+/// The status, shown for as long as it is polled.
+type Showing = Pin<Box<dyn Future<Output = ()>>>;
+
+/// When the loop has something to do by itself; `None` for not at all.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Due {
+    /// The next round.
+    pub(super) round: Instant,
+    /// A write that was put off.
+    pub(super) publish: Option<Instant>,
+    /// A look at what the outside can see.
+    pub(super) expose: Option<Instant>,
+    /// A look at the lists of the edges.
+    pub(super) fetch: Option<Instant>,
+}
 
 /// What the loop does next.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -39,6 +65,10 @@ pub(super) enum Act {
     Expose,
     /// That look has ended.
     Exposed(Vec<Finding>),
+    /// It is time to look at the lists of the edges.
+    Fetch,
+    /// That look has ended: [`Ears::lists`] has what it brought.
+    Fetched,
     Round {
         /// Everybody is to be asked: a person wants it, or something was pushed.
         thorough: bool,
@@ -65,6 +95,12 @@ pub(super) struct Ears {
     exposing: Option<Exposing>,
     /// What that brought meanwhile.
     exposed: Option<Vec<Finding>>,
+    /// At most one.
+    fetching: Option<Fetching>,
+    /// What that brought.
+    fetched: Option<Lists>,
+    /// Shows the status at these doors.
+    showing: Option<(Vec<Door>, Showing)>,
     coalesce: Coalesce,
     /// What the times of `coalesce` count from.
     start: Instant,
@@ -91,6 +127,9 @@ impl Ears {
             confirmed: Vec::new(),
             exposing: None,
             exposed: None,
+            fetching: None,
+            fetched: None,
+            showing: None,
             coalesce: Coalesce::default(),
             start: Instant::now(),
             stop: false,
@@ -104,6 +143,7 @@ impl Ears {
         self.confirming = Confirming::new(config);
         self.confirmed.clear();
         (self.exposing, self.exposed) = (None, None);
+        (self.fetching, self.fetched) = (None, None);
         self.pushes = Pushes::listen(config).await;
     }
 
@@ -119,9 +159,32 @@ impl Ears {
             .collect();
     }
 
+    /// Shows the status by `config`; where nothing about that has changed it goes on.
+    pub(super) fn show(&mut self, config: &Config, snapshot: &watch::Receiver<Snapshot>) {
+        let StatusPage { listen, allow, hosts } = config.status.clone();
+        let mut doors = vec![Door::control(config.state_dir.join(SOCKET))];
+        doors.extend(listen.map(|listen| Door { listen, allow, hosts }));
+        if self.showing.as_ref().is_none_or(|(present, _)| *present != doors) {
+            // The one before is closed first: both may be in the same place.
+            self.showing = None;
+            let showing = Box::pin(serve(doors.clone(), snapshot.clone()));
+            self.showing = Some((doors, showing));
+        }
+    }
+
     /// Does this beside all else; what was begun before is given up.
     pub(super) fn expose(&mut self, looking: impl Future<Output = Vec<Finding>> + 'static) {
         self.exposing = Some(Box::pin(looking));
+    }
+
+    /// The same for the lists of the edges.
+    pub(super) fn fetch(&mut self, looking: impl Future<Output = Lists> + 'static) {
+        self.fetching = Some(Box::pin(looking));
+    }
+
+    /// What that brought, once.
+    pub(super) fn lists(&mut self) -> Option<Lists> {
+        self.fetched.take()
     }
 
     /// To be told when a look begins, for whatever reason.
@@ -135,12 +198,8 @@ impl Ears {
     }
 
     /// Waits for the next reason to act.
-    pub(super) async fn next(
-        &mut self,
-        round: Instant,
-        publish: Option<Instant>,
-        expose: Option<Instant>,
-    ) -> Result<Act, DaemonError> {
+    pub(super) async fn next(&mut self, due: Due) -> Result<Act, DaemonError> {
+        let Due { round, publish, expose, fetch } = due;
         loop {
             if self.stop {
                 return Ok(Act::Stop);
@@ -157,6 +216,9 @@ impl Ears {
             if let Some(found) = self.exposed.take() {
                 return Ok(Act::Exposed(found));
             }
+            if self.fetched.is_some() {
+                return Ok(Act::Fetched);
+            }
             let due = self.coalesce.due().map(|due| self.start + due);
             tokio::select! {
                 biased;
@@ -168,7 +230,10 @@ impl Ears {
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),
                 () = sleep_until(publish.unwrap_or(round)), if publish.is_some() => return Ok(Act::Publish),
                 () = sleep_until(expose.unwrap_or(round)), if expose.is_some() => return Ok(Act::Expose),
+                () = sleep_until(fetch.unwrap_or(round)), if fetch.is_some() => return Ok(Act::Fetch),
                 found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
+                lists = ended(&mut self.fetching) => self.fetched = Some(lists),
+                () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => return Ok(Act::Confirmed(verdicts?)),
                 // Last, so that a flood keeps nothing else waiting.
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
@@ -201,6 +266,8 @@ impl Ears {
                 }
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
                 found = ended(&mut self.exposing) => self.exposed = Some(found),
+                lists = ended(&mut self.fetching) => self.fetched = Some(lists),
+                () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => self.confirmed.extend(verdicts?),
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
             }
@@ -217,11 +284,18 @@ impl Ears {
     }
 }
 
-async fn ended(exposing: &mut Option<Exposing>) -> Vec<Finding> {
-    let Some(looking) = exposing else { return std::future::pending().await };
+async fn ended<T>(under_way: &mut Option<Pin<Box<dyn Future<Output = T>>>>) -> T {
+    let Some(looking) = under_way else { return std::future::pending().await };
     let found = looking.await;
-    *exposing = None;
+    *under_way = None;
     found
+}
+
+async fn shown(showing: &mut Option<(Vec<Door>, Showing)>) {
+    match showing {
+        Some((_, showing)) => showing.await,
+        None => std::future::pending().await,
+    }
 }
 
 async fn tick(watchdog: &mut Option<tokio::time::Interval>) {

@@ -27,9 +27,6 @@ pub(crate) use http::hostile;
 
 use budget::{Budget, Client, Rates};
 
-/// The wait after a socket fails to give what has come, so that a lasting fault does not keep the machine busy.
-const WAIT: Duration = Duration::from_millis(100);
-
 /// Why an echo service cannot go on, or cannot begin.
 #[derive(Debug, thiserror::Error)]
 pub enum EchoError {
@@ -158,32 +155,5 @@ impl Probing {
                  RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX for it"
             );
         }
-    }
-}
-
-/// A fault that lasts: told when it begins and when it is over.
-struct Ordeal {
-    what: &'static str,
-    lasting: bool,
-}
-
-impl Ordeal {
-    fn new(what: &'static str) -> Self {
-        Self { what, lasting: false }
-    }
-
-    async fn again(&mut self, error: &io::Error) {
-        if !self.lasting {
-            tracing::warn!("{}: {error}; goes on trying", self.what);
-        }
-        self.lasting = true;
-        tokio::time::sleep(WAIT).await;
-    }
-
-    fn over(&mut self) {
-        if self.lasting {
-            tracing::info!("over: {}", self.what);
-        }
-        self.lasting = false;
     }
 }

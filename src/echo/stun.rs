@@ -6,8 +6,9 @@ use std::sync::Arc;
 use tokio::net::UdpSocket;
 use tokio::sync::watch;
 
-use super::{Meter, Ordeal};
+use super::Meter;
 use crate::address::special;
+use crate::serving::Ordeal;
 use crate::watch::stun::message;
 
 /// Serves `socket` until `stop` changes. Whoever is over a limit is not answered: STUN has no word for it, and the

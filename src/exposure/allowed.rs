@@ -1,22 +1,27 @@
 //! Who may be asked. The one place that says so: an address comes out of here as a [`Permit`], and nothing in this room
 //! opens a connection without one.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::{IpAddr, SocketAddr};
 
 use reqwest::Url;
 
 use super::home::Home;
-use crate::config::{Exposure, Service};
+use crate::address::set::AddressSet;
+use crate::config::{Exposure, Front, Service};
 use crate::confirm::Server;
 
 /// Who may be asked: what the configuration names, and the home itself.
 #[derive(Clone, Debug)]
 pub struct Allowed<'a> {
     exposure: &'a Exposure,
+    edges: &'a Edges,
     /// The home's own addresses, exactly: what else is behind its prefix may be a guest's.
     home: BTreeSet<IpAddr>,
 }
+
+/// The ranges of each `[[edge]]` that are in force, or why there are none.
+pub type Edges = BTreeMap<String, Result<AddressSet, String>>;
 
 /// An address that may be asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,8 +36,19 @@ impl Permit {
 
 impl<'a> Allowed<'a> {
     /// By this configuration, for this home.
-    pub fn new(exposure: &'a Exposure, home: &Home) -> Self {
-        Self { exposure, home: home.now().collect() }
+    pub fn new(exposure: &'a Exposure, edges: &'a Edges, home: &Home) -> Self {
+        Self { exposure, edges, home: home.now().collect() }
+    }
+
+    /// The ranges of the edge in front of `service`, or why they are not known; `None` when nothing is in front.
+    pub fn edge(&self, service: &'a Service) -> Option<Result<&'a AddressSet, &'a str>> {
+        Some(match service.front.as_ref()? {
+            Front::Ranges(ranges) => Ok(ranges),
+            Front::Edge(name) => match self.edges.get(name) {
+                Some(known) => known.as_ref().map_err(String::as_str),
+                None => Err("the edge is not configured"),
+            },
+        })
     }
 
     /// The resolvers that are configured.
@@ -56,8 +72,8 @@ impl<'a> Allowed<'a> {
     }
 
     /// `address`, which a public name leads to, at the service's own port: only if it is the edge's or the home's.
-    pub fn public(&self, service: &Service, address: IpAddr) -> Option<Permit> {
-        let is_edge = service.edge.as_ref().is_some_and(|edge| edge.contains(address));
+    pub fn public(&self, service: &'a Service, address: IpAddr) -> Option<Permit> {
+        let is_edge = matches!(self.edge(service), Some(Ok(edge)) if edge.contains(address));
         let is_known = self.exposure.services.contains(service);
         (is_known && (is_edge || self.home.contains(&address.to_canonical())))
             .then(|| Permit((address, service.port).into()))
@@ -68,16 +84,20 @@ impl<'a> Allowed<'a> {
 mod tests {
     use std::time::Duration;
 
-    use super::{Allowed, Permit};
-    use crate::config::{Exposure, Service};
+    use super::{Allowed, Edges, Permit};
+    use crate::config::{Exposure, Front, Service};
     use crate::exposure::home::Home;
     use crate::name::DnsName;
 
     fn service(name: &str, edge: &[&str]) -> Service {
-        let ranges = edge.iter().map(|range| range.parse::<ipnet::IpNet>().unwrap());
+        let ranges = || edge.iter().map(|range| range.parse::<ipnet::IpNet>().unwrap());
         Service {
             name: DnsName::parse(name).unwrap(),
-            edge: (!edge.is_empty()).then(|| ranges.collect()),
+            front: match edge {
+                [] => None,
+                ["weir"] => Some(Front::Edge("weir".to_owned())),
+                _ => Some(Front::Ranges(ranges().collect())),
+            },
             port: 443,
             origin: "192.168.1.10:8443".parse().unwrap(),
             ca: None,
@@ -89,10 +109,12 @@ mod tests {
             every: Duration::from_secs(3600),
             resolvers: vec!["192.0.2.53:53".parse().unwrap(), "198.51.100.53:53".parse().unwrap()],
             helper: None,
+            router: None,
             open: Vec::new(),
             services: vec![
                 service("gauge.heronmill.example", &["198.51.100.64/28"]),
                 service("door.heronmill.example", &[]),
+                service("mill.heronmill.example", &["weir"]),
             ],
         }
     }
@@ -101,8 +123,10 @@ mod tests {
     fn only_what_is_the_edges_or_the_homes_is_asked() {
         let exposure = exposure();
         let home = Home::new(["203.0.113.77".parse().unwrap(), "2001:db8:5::77".parse().unwrap()], 64);
-        let allowed = Allowed::new(&exposure, &home);
-        let [masked, direct] = [&exposure.services[0], &exposure.services[1]];
+        let weir = |ranges| Edges::from([("weir".to_owned(), ranges)]);
+        let edges = weir(Ok(["198.51.100.96/28".parse::<ipnet::IpNet>().unwrap()].into_iter().collect()));
+        let allowed = Allowed::new(&exposure, &edges, &home);
+        let [masked, direct, by_name] = [0, 1, 2].map(|at| &exposure.services[at]);
         for (service, address, is_allowed) in [
             (masked, "198.51.100.70", true),
             (masked, "203.0.113.77", true),
@@ -110,6 +134,8 @@ mod tests {
             (direct, "2001:db8:5::77", true),
             // The edge of another service.
             (direct, "198.51.100.70", false),
+            (by_name, "198.51.100.97", true),
+            (by_name, "198.51.100.70", false),
             // Past the end of the range, a stranger, a neighbour behind the same prefix, this machine, the metadata address of
             // many hosting networks (common practice, no source).
             (masked, "198.51.100.80", false),
@@ -124,6 +150,11 @@ mod tests {
             assert!(permit.is_none_or(|permit| permit.address().port() == 443));
         }
         assert_eq!(allowed.origin(masked), Some(Permit("192.168.1.10:8443".parse().unwrap())));
+        // While its ranges are not known, nothing is the edge's.
+        let edges = weir(Err("not fetched".to_owned()));
+        let blind = Allowed::new(&exposure, &edges, &home);
+        assert_eq!(blind.public(by_name, "198.51.100.97".parse().unwrap()), None);
+        assert_eq!(blind.edge(by_name), Some(Err("not fetched")));
         // What is not configured has no origin and no way in.
         let stray = service("tern.example", &["0.0.0.0/1"]);
         assert_eq!((allowed.origin(&stray), allowed.public(&stray, "203.0.113.77".parse().unwrap())), (None, None));

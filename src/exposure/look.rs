@@ -10,24 +10,29 @@ use futures_util::future::join_all;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
 
-use super::allowed::{Allowed, Permit};
+use super::allowed::{Allowed, Edges, Permit};
 use super::certificate::{self, Roots};
 use super::home::Home;
 use super::leaks::{self, Open};
 use super::masked::{self, Told};
 use super::reach::{self, Entry};
 use super::tls::{self, Unseen};
-use super::{Check, Finding, Grade, dns, http};
+use super::{Check, Finding, Grade, dns, doors, http};
 use crate::address::Family;
+use crate::address::special::never_from_outside;
+use crate::allowlist::compare::Comparison;
+use crate::allowlist::{self, AllowlistError, Compared};
 use crate::audit::chain::Known;
 use crate::audit::file::{self, AuditError};
 use crate::clock::Timestamp;
+use crate::commands::chain_of;
 use crate::config::exposure::INDEPENDENT;
-use crate::config::{Config, Service};
+use crate::config::{Config, Edge, Firewall, Gateway, Place, Service};
 use crate::confirm;
 use crate::dns::udp::Asker;
 use crate::name::DnsName;
 use crate::provider::Provider;
+use crate::watch::router::Router;
 
 /// How long one question may take; a helper needs time to see that nothing answers.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -56,13 +61,24 @@ pub async fn look(
     home: &Home,
     now: Timestamp,
 ) -> Vec<Finding> {
-    let allowed = Allowed::new(&config.exposure, home);
+    let edges = edges(config);
+    let allowed = Allowed::new(&config.exposure, &edges, home);
     let services = &config.exposure.services;
-    let each = join_all(services.iter().map(|service| one(service, config, &allowed, home, now)));
-    let is_masked = services.iter().any(|service| service.edge.is_some());
+    let is_masked = services.iter().any(|service| service.front.is_some());
     let zones = if is_masked { zones } else { &[] };
-    let (mut found, leaks) = tokio::join!(each, read(zones));
-    let mut found: Vec<Finding> = found.drain(..).flatten().collect();
+    let each = join_all(services.iter().map(|service| one(service, config, &allowed, home, now)));
+    let (each, leaks, compared, forwarding) =
+        tokio::join!(each, read(zones), compared(config), forwarding(config, &allowed));
+    let mut found = Vec::new();
+    for (service, mut findings) in services.iter().zip(each) {
+        found.append(&mut findings);
+        if service.front.is_some()
+            && let Some(compared) = &compared
+        {
+            found.push(doors::allowlist(service.name.as_str(), service.port, compared));
+        }
+    }
+    found.extend(forwarding);
     if is_masked {
         let (records, unread) = leaks;
         let told = leaks::leaks(&records, home, &open(config));
@@ -73,10 +89,47 @@ pub async fn look(
     found
 }
 
+/// The ranges in force of every `[[edge]]`.
+fn edges(config: &Config) -> Edges {
+    let one = |edge: &Edge| {
+        let ranges = match allowlist::kept(&config.state_dir, &edge.name) {
+            Ok(Some(kept)) => Ok(kept.set()),
+            Ok(None) => Err(AllowlistError::Never(edge.name.clone())),
+            Err(error) => Err(error),
+        };
+        (edge.name.clone(), ranges.map_err(|error| chain_of(&error)))
+    };
+    config.edges.iter().map(one).collect()
+}
+
+/// The firewall, compared port by port; `None` without an `[[edge]]`, whose ranges it could be compared with.
+async fn compared(config: &Config) -> Option<Result<BTreeMap<u16, Comparison>, String>> {
+    if config.edges.is_empty() {
+        return None;
+    }
+    let by_port = |all: Vec<Compared>| all.into_iter().map(|one| (one.port, one.comparison)).collect();
+    Some(allowlist::compare(config).await.map(by_port).map_err(|error| chain_of(&error)))
+}
+
+/// The router's port mappings, where it is configured that they are looked at.
+async fn forwarding(config: &Config, allowed: &Allowed<'_>) -> Option<Finding> {
+    let router = match config.exposure.router? {
+        Gateway::Default => Router::new(None, None),
+        Gateway::At(address) => Router::new(Some(address), None),
+    };
+    let told = router.mappings(PATIENCE).await;
+    let services = &config.exposure.services;
+    let masked: Vec<_> = services.iter().filter_map(|service| Some((service, allowed.edge(service)?.ok()?))).collect();
+    // Where the ranges are not known, the check `masked` says so.
+    let firewall = config.allowlist.as_ref().and_then(|allowlist| allowlist.firewall.as_ref());
+    let filtered = matches!(firewall, Some(Firewall::Nft { service: Place::Here, .. }));
+    Some(doors::forwarding(&masked, filtered, &never_from_outside(&config.watch.accept_special), &told))
+}
+
 /// The names that may show the home: those of the records are kept on purpose, unless the edge is in front of them.
 fn open(config: &Config) -> Open {
     let services = &config.exposure.services;
-    let (masked, direct): (Vec<&Service>, Vec<&Service>) = services.iter().partition(|service| service.edge.is_some());
+    let (masked, direct): (Vec<&Service>, Vec<&Service>) = services.iter().partition(|service| service.front.is_some());
     let text = |name: &DnsName| name.as_str().to_owned();
     let is_masked = |name: &&DnsName| masked.iter().any(|service| service.name == **name);
     let kept = config.records.iter().map(|record| &record.name).filter(|name| !is_masked(name));
@@ -98,7 +151,13 @@ async fn read(zones: &[(DnsName, Arc<dyn Provider>)]) -> (Vec<crate::provider::l
     (records, unread.into_values().collect())
 }
 
-async fn one(service: &Service, config: &Config, allowed: &Allowed<'_>, home: &Home, now: Timestamp) -> Vec<Finding> {
+async fn one<'a>(
+    service: &'a Service,
+    config: &Config,
+    allowed: &Allowed<'a>,
+    home: &Home,
+    now: Timestamp,
+) -> Vec<Finding> {
     let name = service.name.as_str();
     let ca = given(service.ca.as_deref());
     let (told, certificate, probed) = tokio::join!(
@@ -107,13 +166,18 @@ async fn one(service: &Service, config: &Config, allowed: &Allowed<'_>, home: &H
         probe(service, allowed, home),
     );
     let mut found = Vec::new();
-    match &service.edge {
+    match allowed.edge(service) {
         Some(edge) => {
             // A zone may have one server only.
             let needed =
                 if config.exposure.resolvers.is_empty() { told.len().clamp(1, INDEPENDENT) } else { INDEPENDENT };
-            found.push(masked::masked(name, edge, home, &told, needed));
-            found.push(masked::families(name, edge, &told));
+            match edge {
+                Ok(edge) => {
+                    found.push(masked::masked(name, edge, home, &told, needed));
+                    found.push(masked::families(name, edge, &told));
+                }
+                Err(why) => found.push(Finding::new(Check::Masked, name, Grade::Unknown, why.to_owned(), "")),
+            }
             found.push(certificate);
             found.push(reach::way_in(name, &enter(service, allowed, &told, &ca).await));
             found.push(reach::closed(name, service.port, &probed));
@@ -129,7 +193,7 @@ async fn one(service: &Service, config: &Config, allowed: &Allowed<'_>, home: &H
 /// What those who are asked for it tell of the service's name, where an edge is in front: the resolvers, or the servers of
 /// its zone.
 async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<Told> {
-    if service.edge.is_none() {
+    if service.front.is_none() {
         return Vec::new();
     }
     let resolver = |permit: Permit| {
@@ -200,7 +264,7 @@ async fn certificate(service: &Service, allowed: &Allowed<'_>, ca: &Given, now: 
     }
 }
 
-async fn enter(service: &Service, allowed: &Allowed<'_>, told: &[Told], ca: &Given) -> Entry {
+async fn enter<'a>(service: &'a Service, allowed: &Allowed<'a>, told: &[Told], ca: &Given) -> Entry {
     let shown: BTreeSet<_> = told.iter().filter_map(|told| told.addresses.as_ref().ok()).flatten().copied().collect();
     if shown.is_empty() {
         return Entry::NotAsked("no public address of the name is known: see the check `masked`".into());

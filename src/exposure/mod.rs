@@ -1,13 +1,16 @@
 //! What the outside can see of a home, check by check: good, amiss, or not known, with what was seen and what to do.
 //!
-//! The rules are pure, one file a check: [`masked`], [`leaks`], [`certificate`], [`reach`]; [`news`] tells what is new, [`home`] knows which addresses
-//! are the home's. [`look`] carries the questions out, and [`allowed`] is the one place that says who may be asked: no
+//! The rules are pure, one file a check: [`masked`], [`leaks`], [`certificate`],
+//! [`reach`], [`doors`]; [`news`] tells what is new, [`home`] knows which addresses are the home's. [`look`] carries the questions out, and [`allowed`] is the one place that says who may be asked: no
 //! check contacts an address that is neither the home's own nor configured.
 
 pub mod allowed;
 pub mod certificate;
 mod dns;
+pub mod doors;
 pub mod home;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod http;
 pub mod leaks;
 pub mod look;
@@ -36,6 +39,10 @@ pub enum Check {
     WayIn,
     /// The home's own address does not.
     Closed,
+    /// The firewall lets in the edge, and nobody else.
+    Allowlist,
+    /// No port mapping of the router lets in others.
+    Forwarding,
 }
 
 impl fmt::Display for Check {
@@ -47,6 +54,8 @@ impl fmt::Display for Check {
             Self::Certificate => "certificate",
             Self::WayIn => "way in",
             Self::Closed => "closed",
+            Self::Allowlist => "allowlist",
+            Self::Forwarding => "forwarding",
         })
     }
 }

@@ -2,7 +2,8 @@
 //! `TESTS_SEED` repeats a run.
 //!
 //! Sources of the seeds: STUN from RFC 5769 (from memory; `watch/stun/message/tests.rs` shows that they hold), NAT-PMP
-//! after RFC 6886, 3.2, PCP after RFC 6887, 7.2 and 14.1; the others follow the tables in the tests of their parsers.
+//! after RFC 6886, 3.2, PCP after RFC 6887, 7.2 and 14.1, a ruleset as nft printed it, certificates by
+//! openssl; the others follow the tables in the tests of their parsers.
 
 use std::fs;
 use std::path::Path;
@@ -79,7 +80,8 @@ macro_rules! batteries {
 }
 
 batteries! {
-    api_answer audit_line device_xml dns_answer echo_body echo_request lease_claim natpmp netlink pcp server_answer ssdp stun zone_file
+    api_answer audit_line certificate device_xml dns_answer echo_body echo_request lease_claim natpmp netlink pcp
+    port_mapping ranges ruleset server_answer ssdp stun table zone_file
 }
 
 /// The targets are not compiled here: each is one call of the function it is named after.

@@ -3,14 +3,16 @@
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
+use std::sync::Arc;
 
 use futures_util::StreamExt;
 use futures_util::{future, stream};
 
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::allowlist::{self, AllowlistError, Looked};
-use crate::audit::file::Log;
+use crate::audit::file::{self, Log};
 use crate::audit::{Ending, Event};
+use crate::clock::Timestamp;
 use crate::config::{Config, Confirm, by_provider};
 use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
@@ -18,12 +20,14 @@ use crate::exposure::{self, news};
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases};
 use crate::state::{State, Store};
+use crate::status::memory::Memory;
 use crate::update::{self, Books, BooksError, Report};
 use crate::watch::Via;
 use crate::watch::diagnose::{self, Finding, History};
 use crate::watch::failover::Failover;
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
+use crate::watch::vote::Outcome;
 
 /// Providers that are worked on at the same time: enough to hide a slow one, few enough for the smallest machine.
 const AT_A_TIME: usize = 8;
@@ -43,6 +47,9 @@ pub struct Home {
     former: Leases,
     /// Looks since the start.
     rounds: u32,
+    /// Where there is no ruling: since when, how the vote ended then, and for how many looks.
+    outages: BTreeMap<Via, (Timestamp, String, u32)>,
+    memory: Arc<Memory>,
 }
 
 impl Home {
@@ -67,6 +74,8 @@ impl Home {
             found: Vec::new(),
             former: Leases::new(),
             rounds: 0,
+            outages: BTreeMap::new(),
+            memory: Arc::default(),
         };
         home.after_start();
         Ok(home)
@@ -330,6 +339,7 @@ impl Home {
         let mut heard = Vec::new();
         for look in self.looks.clone() {
             let via = look.via();
+            self.note_outage(&via, &look, now);
             let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
             if let Heard::Settled { from, to } = told {
                 self.books.get_mut().state.settled.insert(via.clone(), to);
@@ -345,6 +355,60 @@ impl Home {
             heard.push((via, told));
         }
         heard
+    }
+
+    /// Enters the end of a time without a ruling. One look without one may be chance.
+    fn note_outage(&mut self, via: &Via, look: &Look, now: Timestamp) {
+        match look.ruling.outcome {
+            Outcome::Split | Outcome::TooFew => {
+                self.outages.entry(via.clone()).or_insert_with(|| (now, look.ruling.to_string(), 0)).2 += 1;
+            }
+            Outcome::NoneAsked => {}
+            Outcome::Agreed(_) => {
+                let was_settled = self.settling.get(via).is_some_and(|settling| settling.settled.is_some());
+                if let Some((since, why, looks)) = self.outages.remove(via)
+                    && was_settled
+                    && looks > 1
+                {
+                    self.enter(Event::Outage { line: look.line.clone(), family: look.family, since, why });
+                }
+            }
+        }
+    }
+
+    /// Where there is no ruling now, and since when.
+    pub fn outages(&self) -> impl Iterator<Item = (&Via, Timestamp)> {
+        self.outages.iter().map(|(via, (since, ..))| (via, *since))
+    }
+
+    /// Reads what the log tells of earlier; from now on what is new is counted. Returns where its chain does not hold, if it
+    /// does not.
+    pub fn remember(&mut self) -> Option<String> {
+        let mut memory = Memory::default();
+        let followed = file::follow(&self.means.config.state_dir, |entry| memory.hear(entry));
+        memory.live();
+        self.memory = Arc::new(memory);
+        match followed {
+            Ok(flaw) => flaw.map(|flaw| crate::commands::chain_of(&flaw)),
+            Err(error) => Some(crate::commands::chain_of(&error)),
+        }
+    }
+
+    /// What the log tells.
+    pub fn memory(&mut self) -> Arc<Memory> {
+        let fresh = self.books.get_mut().log.fresh();
+        if !fresh.is_empty() {
+            let memory = Arc::make_mut(&mut self.memory);
+            fresh.into_iter().for_each(|entry| memory.hear(entry));
+        }
+        Arc::clone(&self.memory)
+    }
+
+    /// What the limits still leave today, and the daily limit, by provider.
+    pub fn left_today(&self) -> BTreeMap<String, (u32, u32)> {
+        let (books, limits, now) = (self.books.borrow(), &self.means.config.limits, self.means.clock.now());
+        let left = |name: &String| (name.clone(), (books.state.ledger.left_today(now, limits, name), limits.daily));
+        self.means.config.providers.keys().map(left).collect()
     }
 
     /// Brings the records of the providers for which `due` holds in step with the newest rulings.

@@ -177,6 +177,11 @@ impl Report {
         self.records.iter().any(|record| record.after.is_some() && record.standing.is_published())
     }
 
+    /// Whether the provider told what stands there.
+    pub fn has_been_read(&self) -> bool {
+        matches!(self.trouble, None | Some(Trouble::NoBooks { .. } | Trouble::Held { .. } | Trouble::StandingBy { .. }))
+    }
+
     /// Before anything is known.
     pub(super) fn unread(job: &Job<'_>) -> Self {
         let records = job.desired.iter().map(|wanted| RecordReport {

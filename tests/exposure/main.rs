@@ -7,6 +7,7 @@ mod certificates;
 #[path = "../common/mod.rs"]
 mod common;
 mod daemon;
+mod doors;
 mod program;
 mod way;
 mod zones;
@@ -36,7 +37,7 @@ fn config(rest: &str) -> String {
 /// What the home of `config`, at `home`, shows at `now`; relative paths start at `dir`.
 async fn see(dir: &Path, text: &str, home: &Home, now: Timestamp) -> Vec<Finding> {
     let file = dir.join("fingerpost.toml");
-    std::fs::write(&file, config(text)).unwrap();
+    std::fs::write(&file, format!("state_dir = \"state\"\n{}", config(text))).unwrap();
     let loaded = load(&Sources { file, ..Sources::default() }).unwrap_or_else(|error| panic!("{error}"));
     Means::new(loaded.config, Clock::telling(move || now)).unwrap().exposing(home.clone()).await
 }

@@ -1,7 +1,7 @@
 //! Whom a real firewall lets in, seen with packets, is whom its listing is read to let in.
 
 use std::collections::BTreeSet;
-use std::net::{IpAddr, SocketAddr, TcpListener, UdpSocket};
+use std::net::{IpAddr, SocketAddr, TcpListener};
 use std::time::Duration;
 
 use fingerpost::address::Family;
@@ -135,19 +135,6 @@ fn a_listing_is_read_as_the_kernel_acts() {
     });
 }
 
-/// RFC 6886, section 3.3: a request for TCP, and its answer.
-fn map_by_natpmp(lab: &Lab) {
-    lab.within(Host::Home, || {
-        let socket = UdpSocket::bind("0.0.0.0:0").unwrap();
-        socket.connect((GATEWAY, 5351)).unwrap();
-        socket.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
-        let ports = [PORT.to_be_bytes(), PORT.to_be_bytes()].concat();
-        socket.send(&[&[0, 2, 0, 0][..], &ports, &3600_u32.to_be_bytes()].concat()).unwrap();
-        let mut answer = [0; 16];
-        assert_eq!((socket.recv(&mut answer).unwrap(), &answer[..4]), (16, &[0, 130, 0, 0][..]));
-    });
-}
-
 #[test]
 #[ignore = "needs namespaces, iproute2, nftables, coturn and miniupnpd: tests/all.sh runs it"]
 fn a_port_mapping_is_told_and_open_to_all() {
@@ -166,7 +153,7 @@ fn a_port_mapping_is_told_and_open_to_all() {
         let intruder = (Host::Intruder, IpAddr::from([198, 51, 100, 200]));
         assert_eq!(told(), []);
         assert!(!gets_in(&lab, intruder.0, intruder.1));
-        map_by_natpmp(&lab);
+        lab.map_by_natpmp(PORT, 3600);
         let let_in = mappings::let_in(&told(), PORT);
         assert!(gets_in(&lab, intruder.0, intruder.1));
         let [way] = &let_in.ways[..] else { panic!("{let_in:?}") };

@@ -40,6 +40,7 @@ mod cases;
 #[path = "../common/mod.rs"]
 mod common;
 mod delegation;
+mod doors;
 mod flood;
 mod follow;
 mod gateway;

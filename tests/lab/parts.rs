@@ -198,6 +198,21 @@ impl Lab {
         self.within(host, || ask((server, 3478).into(), &binding_request(transaction)))
     }
 
+    /// The home asks the router to forward the TCP port `port` of the line to the same port of its own, for so many seconds;
+    /// 0 ends that (RFC 6886, sections 3.3 and 3.4).
+    pub(crate) fn map_by_natpmp(&self, port: u16, seconds: u32) {
+        self.within(Host::Home, || {
+            let socket = UdpSocket::bind("0.0.0.0:0").unwrap();
+            socket.connect((GATEWAY, 5351)).unwrap();
+            socket.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
+            let outside = if seconds == 0 { 0 } else { port };
+            let ports = [port.to_be_bytes(), outside.to_be_bytes()].concat();
+            socket.send(&[&[0, 2, 0, 0][..], &ports, &seconds.to_be_bytes()].concat()).unwrap();
+            let mut answer = [0; 16];
+            assert_eq!((socket.recv(&mut answer).unwrap(), &answer[..4]), (16, &[0, 130, 0, 0][..]));
+        });
+    }
+
     /// The program on `host`, with this configuration; [`SECRET_BASE64`] is in the file `key` beside it.
     pub(crate) fn fingerpost(&self, host: Host, configuration: &str) -> Fingerpost<'_> {
         let dir = tempfile::tempdir().unwrap();

@@ -53,7 +53,14 @@ case $user in 0* | root* | '') fail "it runs as root" ;; esac
 mount --bind "$image" "$image"
 mkdir "$dir/state" "$dir/etc"
 cp -a "$image$volume/." "$dir/state"
-chown "$user" "$dir/state"
+cat >"$dir/state/heronmill.zone" <<'END'
+$ORIGIN heronmill.example.
+@ 60 IN SOA ns1 keeper 1 3600 600 86400 60
+@ 60 IN NS ns1
+ns1 60 IN A 203.0.113.5
+gauge 120 IN A 203.0.113.9
+END
+chown -R "$user" "$dir/state"
 cat >"$dir/etc/fingerpost.toml" <<'END'
 [watch]
 settle_every = "100ms"
@@ -74,10 +81,9 @@ operator = "quayside"
 kind = "http"
 url = "http://203.0.113.77:8080/"
 [provider.home]
-kind = "rfc2136"
+kind = "zonefile"
 zone = "heronmill.example"
-server = "127.0.0.1:53"
-key = { name = "gauge-key", algorithm = "hmac-sha256", secret = { env = "GAUGE_KEY" } }
+file = "/var/lib/fingerpost/heronmill.zone"
 [[record]]
 name = "gauge.heronmill.example"
 types = ["A"]
@@ -95,24 +101,21 @@ ip address add 203.0.113.77/32 dev lo
 # As an engine does: this user, no capabilities, nothing inherited.
 mapfile -t entry <<<"$entry"
 mapfile -t command <<<"$command"
-[ -z "$health" ] || mapfile -t health <<<"$health"
-key=aGVyb24gbWlsbCwgZ2F1Z2U6IDMyIGJ5dGVzIGxvbmc=
-within=(env --ignore-environment GAUGE_KEY="$key" /usr/sbin/chroot --userspec="$user" "$image")
+mapfile -t health <<<"$health"
+within=(env --ignore-environment /usr/sbin/chroot --userspec="$user" "$image")
 "${within[@]}" "${entry[@]}" config check >"$dir/check" 2>&1 || fail "config check: $(cat "$dir/check")"
 "${within[@]}" "${entry[@]}" --quiet echo --http 203.0.113.77:8080 &
 echo=$!
 "${within[@]}" "${entry[@]}" "${command[@]}" >"$dir/log" 2>&1 &
 daemon=$!
-until grep -q settled "$image$volume"/* 2>/dev/null; do
+# It writes the record, and is well then; without it nothing is.
+until grep -q '^gauge.* 203\.0\.113\.77$' "$dir/state/heronmill.zone" && "${within[@]}" "${health[@]}" >"$dir/health" 2>&1; do
     kill -0 "$daemon" "$echo" 2>/dev/null || fail "it has ended: $(cat "$dir/log")"
     sleep 0.05
 done
-# Where there is a command that tells its health, the recipe has to call it.
-if "${within[@]}" "${entry[@]}" --help | grep -q '^  status '; then
-    "${within[@]}" "${health[@]:?the recipe has no HEALTHCHECK}" >"$dir/health" 2>&1 || fail "its health: $(cat "$dir/health")"
-fi
 kill -s "${signal#SIG}" "$daemon"
 wait "$daemon" || fail "it ends with $?: $(cat "$dir/log")"
+if "${within[@]}" "${health[@]}" >"$dir/health" 2>&1; then fail "it has ended, and is called well: $(cat "$dir/health")"; fi
 [ "$(find "$image$volume" -type f ! -uid "${user%%:*}")" = '' ] || fail "somebody else wrote its state"
 kill "$echo"
 echo "the container's root: nothing but fingerpost, and enough for it"

@@ -23,6 +23,7 @@ fn differences_are_exact() {
     let let_in = LetIn {
         ways: vec![way("192.0.2.0/25 198.51.100.0/25 10.1.0.0/16", "rule 1"), way("2001:db8::/32", "rule 2")],
         doubts: vec![],
+        ..LetIn::default()
     };
     let compared = Comparison::new(&wanted, &let_in, &inside);
     assert_eq!(compared.surplus.len(), 1);
@@ -39,7 +40,7 @@ fn differences_are_exact() {
     );
 
     let exact =
-        LetIn { ways: vec![way("192.0.2.0/25", "a"), way("192.0.2.128/25 2001:db8::/32", "b")], doubts: vec![] };
+        LetIn { ways: vec![way("192.0.2.0/25", "a"), way("192.0.2.128/25 2001:db8::/32", "b")], ..LetIn::default() };
     assert_eq!(Comparison::new(&wanted, &exact, &inside).verdict(), Verdict::Same);
     let nobody = Comparison::new(&wanted, &LetIn::default(), &inside);
     assert_eq!((nobody.missing.ranges.len(), nobody.verdict()), (2, Verdict::Differs));
@@ -51,6 +52,7 @@ fn what_is_not_known_is_neither_surplus_nor_missing() {
     let doubt = |text: &str| LetIn {
         ways: vec![way("192.0.2.0/25", "rule 1")],
         doubts: vec![Doubt { set: set(text), by: "rule 2".into(), why: "it cannot be read".into() }],
+        ..LetIn::default()
     };
     let compared = Comparison::new(&wanted, &doubt("192.0.2.0/24 198.51.100.0/24"), &AddressSet::default());
     assert_eq!((compared.surplus.len(), compared.missing.ranges.len()), (0, 0));
@@ -76,6 +78,7 @@ proptest! {
         let let_in = LetIn {
             ways: ways.iter().map(|set| Way { set: set.clone(), by: String::new() }).collect(),
             doubts: doubts.iter().map(|set| Doubt { set: set.clone(), by: String::new(), why: String::new() }).collect(),
+            ..LetIn::default()
         };
         let compared = Comparison::new(&wanted, &let_in, &inside);
         let among = |ranges: &[IpNet], address| ranges.iter().any(|range| range.contains(&address));

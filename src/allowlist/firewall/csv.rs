@@ -84,7 +84,7 @@ pub fn let_in(text: &[u8], columns: &Columns, port: u16) -> Result<LetIn, NotATa
         };
         let by = format!("row {number}");
         let part = rest.intersection(&who);
-        let doubt = |set, why: String| LetIn { ways: Vec::new(), doubts: vec![Doubt { set, by: by.clone(), why }] };
+        let doubt = |set, why: String| LetIn { doubts: vec![Doubt { set, by: by.clone(), why }], ..LetIn::default() };
         match done {
             done if !why.is_empty() => {
                 if matches!(done, Some(Action::KeepOut)) {
@@ -97,7 +97,7 @@ pub fn let_in(text: &[u8], columns: &Columns, port: u16) -> Result<LetIn, NotATa
             Some(Action::LetIn) => {
                 let (surely, perhaps) = (part.difference(&shaky), part.intersection(&shaky));
                 let ways = vec![Way { set: surely, by: by.clone() }];
-                let_in.join(LetIn { ways, doubts: Vec::new() });
+                let_in.join(LetIn { ways, ..LetIn::default() });
                 let_in.join(doubt(perhaps, "a row above it is not understood".to_owned()));
                 rest = rest.difference(&part);
             }

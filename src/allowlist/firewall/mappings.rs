@@ -18,13 +18,13 @@ pub fn let_in(mappings: &[Mapping], port: u16) -> LetIn {
         }
         let by = format!("the router's port mapping {:?} to {}", mapping.description, mapping.client);
         let one = match mapping.remote.as_str() {
-            "" | "*" | "0.0.0.0" => LetIn { ways: vec![Way { set: everybody.clone(), by }], doubts: Vec::new() },
+            "" | "*" | "0.0.0.0" => LetIn { ways: vec![Way { set: everybody.clone(), by }], ..LetIn::default() },
             remote => match remote.parse::<Ipv4Addr>() {
-                Ok(address) => LetIn { ways: vec![Way { set: IpAddr::from(address).into(), by }], doubts: Vec::new() },
+                Ok(address) => LetIn { ways: vec![Way { set: IpAddr::from(address).into(), by }], ..LetIn::default() },
                 // A name, perhaps: whom it means is not known here.
                 Err(_) => {
                     let why = format!("its remote host is {}", crate::watch::extract::excerpt(remote.as_bytes()));
-                    LetIn { ways: Vec::new(), doubts: vec![Doubt { set: everybody.clone(), by, why }] }
+                    LetIn { doubts: vec![Doubt { set: everybody.clone(), by, why }], ..LetIn::default() }
                 }
             },
         };

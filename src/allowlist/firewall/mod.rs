@@ -36,22 +36,28 @@ pub struct LetIn {
     pub ways: Vec<Way>,
     /// Perhaps.
     pub doubts: Vec<Doubt>,
+    /// What keeps the others out, as far as the listing tells: for whoever looks for the cause.
+    pub stopped: Vec<Way>,
 }
 
 impl LetIn {
     /// Takes in what `other` lets in as well.
     pub fn join(&mut self, other: Self) {
-        for way in other.ways {
-            match self.ways.iter_mut().find(|known| known.by == way.by) {
-                Some(known) => known.set = known.set.union(&way.set),
-                None => self.ways.push(way),
-            }
-        }
+        other.ways.into_iter().for_each(|way| join_way(&mut self.ways, way));
+        other.stopped.into_iter().for_each(|way| join_way(&mut self.stopped, way));
         for doubt in other.doubts {
             match self.doubts.iter_mut().find(|known| (&known.by, &known.why) == (&doubt.by, &doubt.why)) {
                 Some(known) => known.set = known.set.union(&doubt.set),
                 None => self.doubts.push(doubt),
             }
         }
+    }
+}
+
+/// Puts `way` to what has the same cause.
+pub(super) fn join_way(ways: &mut Vec<Way>, way: Way) {
+    match ways.iter_mut().find(|known| known.by == way.by) {
+        Some(known) => known.set = known.set.union(&way.set),
+        None => ways.push(way),
     }
 }

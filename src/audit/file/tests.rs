@@ -319,6 +319,12 @@ fn every_event_has_its_name_in_the_list() {
             missing: vec![],
             why: String::new(),
         },
+        Event::Outage {
+            line: None,
+            family: crate::address::Family::Ipv4,
+            since: Timestamp::default(),
+            why: String::new(),
+        },
         Event::Found { line: None, about: String::new(), text: String::new() },
         Event::Gone { line: None, about: String::new() },
         Event::Lease { provider: provider(), what: crate::audit::Hands::Taken, other: None },

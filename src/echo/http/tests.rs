@@ -1,6 +1,6 @@
 use std::time::Duration;
 
-use super::{Answer, Method, Request};
+use super::{Answer, Method, Request, port_of, too_many};
 
 fn read(head: &str) -> Result<Request, String> {
     Request::read(head.as_bytes())
@@ -24,7 +24,8 @@ fn a_request_is_its_method_path_and_query() {
         ("OPTIONS *", Method::Other, "*", None),
         ("CONNECT 198.51.100.9:443", Method::Other, "198.51.100.9:443", None),
     ] {
-        let expected = Request { method, path: path.to_owned(), query: query.map(str::to_owned) };
+        let (path, query) = (path.to_owned(), query.map(str::to_owned));
+        let expected = Request { method, path, query, host: Some("echo.north.example".to_owned()), origin: None };
         assert_eq!(read(&format!("{line} HTTP/1.1\r\nHost: echo.north.example\r\n\r\n")), Ok(expected), "{line}");
     }
 }
@@ -74,7 +75,7 @@ fn a_probe_names_one_port_and_nothing_else() {
         ("?port=443#80", None),
     ] {
         let request = read(&format!("GET /probe{query} HTTP/1.0\r\n\r\n")).unwrap();
-        assert_eq!(request.port(), port, "{query}");
+        assert_eq!(port_of(&request), port, "{query}");
     }
 }
 
@@ -87,7 +88,7 @@ fn answers_as_they_go_out() {
     assert_eq!(text(&answer, Method::Head), head);
     assert_eq!(text(&answer, Method::Get), format!("{head}203.0.113.77\n"));
     for (wait, seconds) in [(1, "1"), (999, "1"), (1000, "1"), (1001, "2"), (10_000, "10")] {
-        let answer = text(&Answer::too_many(Duration::from_millis(wait)), Method::Get);
+        let answer = text(&too_many(Duration::from_millis(wait)), Method::Get);
         assert!(answer.starts_with("HTTP/1.1 429 Too Many Requests\r\n"));
         assert!(answer.contains(&format!("\r\nRetry-After: {seconds}\r\n")), "{wait}");
     }

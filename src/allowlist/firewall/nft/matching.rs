@@ -266,6 +266,7 @@ fn field(packet: &Packet, expression: &Value) -> Result<Field, Why> {
     };
     let text = |name: &str| body.get(name).and_then(Value::as_str).unwrap_or_default();
     let known = match kind.as_str() {
+        "payload" if body.get("base").is_some() => raw(packet, body),
         "payload" => payload(packet, text("protocol"), text("field")),
         "meta" => meta(packet, text("key")),
         "ct" => ct(packet, text("key"), text("dir")),
@@ -295,6 +296,23 @@ fn payload(packet: &Packet, protocol: &str, field: &str) -> Option<Field> {
         ("udp" | "udplite" | "icmp" | "icmpv6" | "igmp" | "sctp" | "dccp" | "ah" | "esp" | "comp" | "arp", _) => {
             Some(Field::Absent)
         }
+        _ => None,
+    }
+}
+
+/// Bits of a header by their place, as programs write them that do not go through names.
+fn raw(packet: &Packet, body: &Value) -> Option<Field> {
+    let number = |name: &str| body.get(name).and_then(Value::as_u64);
+    let base = body.get("base").and_then(Value::as_str)?;
+    match (base, number("offset")?, number("len")?) {
+        // RFC 791, section 3.1: the destination address; the protocol.
+        ("nh", 128, 32) => match packet.to.0? {
+            IpAddr::V4(address) => Some(Field::Number(address.to_bits().into())),
+            IpAddr::V6(_) => None,
+        },
+        ("nh", 72, 8) if packet.family == Family::Ipv4 => Some(Field::Number(6)),
+        // RFC 9293, section 3.1: the destination port.
+        ("th", 16, 16) => packet.to.1.map(|port| Field::Number(port.into())),
         _ => None,
     }
 }

@@ -6,7 +6,7 @@ use super::matching::{Packet, Why, all, brief, equals, fits};
 use super::{Base, Chain, Key, Question, Rule, Ruleset};
 use crate::address::Family;
 use crate::address::set::AddressSet;
-use crate::allowlist::firewall::{Doubt, LetIn, Way};
+use crate::allowlist::firewall::{Doubt, LetIn, Way, join_way};
 use crate::config::Place;
 
 /// Chains that call one another: the kernel takes 16 (`NFT_JUMP_STACK_SIZE`).
@@ -62,11 +62,13 @@ pub(super) struct Walk<'a> {
     steps: usize,
     /// Whether accepting is told of: the hooks before decide who comes that far, not who gets in.
     tells: bool,
+    /// Whom these hooks keep out, and by what.
+    stopped: Vec<Way>,
 }
 
 impl<'a> Walk<'a> {
     pub(super) fn new(ruleset: &'a Ruleset, question: &'a Question<'a>) -> Self {
-        Self { ruleset, question, steps: 0, tells: false }
+        Self { ruleset, question, steps: 0, tells: false, stopped: Vec::new() }
     }
 
     pub(super) fn let_in(mut self) -> LetIn {
@@ -104,17 +106,25 @@ impl<'a> Walk<'a> {
         self.sum_up(arrived)
     }
 
-    fn sum_up(&self, arrived: Vec<Flow>) -> LetIn {
+    /// Those of `flow` get no further.
+    fn stop(&mut self, flow: Flow, by: String) {
+        if self.tells {
+            join_way(&mut self.stopped, Way { set: flow.set, by });
+        }
+    }
+
+    fn sum_up(self, arrived: Vec<Flow>) -> LetIn {
         let mut let_in = LetIn::default();
         let bridged = self.bridge();
         for flow in arrived {
             let doubt = flow.doubt.clone().or_else(|| bridged.clone());
             let one = match doubt {
-                None => LetIn { ways: vec![Way { set: flow.set, by: flow.by.join(", then ") }], doubts: vec![] },
-                Some((by, why)) => LetIn { ways: vec![], doubts: vec![Doubt { set: flow.set, by, why }] },
+                None => LetIn { ways: vec![Way { set: flow.set, by: flow.by.join(", then ") }], ..LetIn::default() },
+                Some((by, why)) => LetIn { doubts: vec![Doubt { set: flow.set, by, why }], ..LetIn::default() },
             };
             let_in.join(one);
         }
+        let_in.stopped = self.stopped;
         let_in
     }
 
@@ -173,6 +183,10 @@ impl<'a> Walk<'a> {
                 let undecided = on.into_iter().chain(back);
                 let by = format!("{name}: its policy is accept");
                 flows.extend(undecided.map(|flow| if self.tells { flow.decided(by.clone()) } else { flow }));
+            } else {
+                for flow in on.into_iter().chain(back) {
+                    self.stop(flow, format!("{name}: its policy is drop"));
+                }
             }
             flows = merged(flows);
         }
@@ -272,7 +286,7 @@ impl<'a> Walk<'a> {
                 let by = format!("{}: accept", rule.name);
                 after.accepted.push(if self.tells { flow.decided(by) } else { flow });
             }
-            "drop" | "reject" => {}
+            "drop" | "reject" => self.stop(flow, format!("{}: {kind}", rule.name)),
             "continue" => after.on.push(flow),
             "return" => after.back.push(flow),
             "jump" | "goto" => {

@@ -1,0 +1,190 @@
+//! `fingerpost status`: what the running daemon knows, or what the last one left behind. Writes nothing.
+
+use std::fmt::Write as _;
+use std::time::Duration;
+
+use super::say::{Paint, Tone};
+use super::{CommandError, Exit, load_to_look, print, print_json};
+use crate::audit::file;
+use crate::cli::Common;
+use crate::clock::{Clock, Timestamp};
+use crate::config::Config;
+use crate::round::{self, RoundError};
+use crate::status::ask::{self, AskError};
+use crate::status::memory::Memory;
+use crate::status::model::{Record, State, Status};
+use crate::status::{build, words};
+
+pub(super) fn run(common: &Common, follow: bool) -> Result<Exit, CommandError> {
+    let config = load_to_look(common)?.config;
+    if follow {
+        return self::follow(common, &config);
+    }
+    let status = match ask::status(&config.state_dir) {
+        Err(AskError::Nobody { .. }) => left_behind(&config)?,
+        asked => asked?,
+    };
+    if common.json {
+        print_json(&status)?;
+    } else {
+        print(&told(&status, Paint::stdout()))?;
+    }
+    Ok(exit(&status))
+}
+
+/// For people a line whenever the sentence or a state has changed; as JSON a document a line whenever anything has.
+fn follow(common: &Common, config: &Config) -> Result<Exit, CommandError> {
+    let mut before = String::new();
+    let mut failed = None;
+    let ended = ask::follow(&config.state_dir, || {
+        let status = ask::status(&config.state_dir)?;
+        let line = if common.json {
+            serde_json::to_string(&status).map_err(|error| AskError::Strange { why: error.to_string() })?
+        } else {
+            let mut line = status.sentence.clone();
+            for need in &status.needs {
+                let _ = write!(line, " {need}.");
+            }
+            if line == before {
+                return Ok(true);
+            }
+            before.clone_from(&line);
+            format!("{}  {line}", status.time)
+        };
+        failed = print(&format!("{line}\n")).err();
+        Ok(failed.is_none())
+    });
+    match failed {
+        Some(error) => Err(error),
+        None => ended.map(|()| Exit::Done).map_err(CommandError::from),
+    }
+}
+
+/// What the state file and the audit log tell.
+fn left_behind(config: &Config) -> Result<Status, CommandError> {
+    let state = round::peek(config).map_err(RoundError::from)?;
+    let mut memory = Memory::default();
+    let flaw = file::follow(&config.state_dir, |entry| memory.hear(entry))?;
+    let flaw = flaw.map(|flaw| super::chain_of(&flaw));
+    Ok(build::left_behind(config, &state, &memory, flaw, Clock::system().now()))
+}
+
+fn exit(status: &Status) -> Exit {
+    let any = |state| status.records.iter().any(|record| record.state == state);
+    if !status.running {
+        Exit::NoRuling
+    } else if any(State::Blocked) || any(State::HeldBack) || status.providers.iter().any(|one| one.held_since.is_some())
+    {
+        Exit::Refused
+    } else if any(State::Adrift) {
+        Exit::PutOff
+    } else if status.rounds == 0
+        || status.homes.iter().any(|home| home.address.is_none() && !has_other(status, &home.family))
+    {
+        Exit::NoRuling
+    } else if status.needs.is_empty() {
+        Exit::Done
+    } else {
+        Exit::Differs
+    }
+}
+
+/// A line may be down as long as another one of the family is not.
+fn has_other(status: &Status, family: &str) -> bool {
+    status.homes.iter().any(|home| home.family == family && home.address.is_some())
+}
+
+fn told(status: &Status, paint: Paint) -> String {
+    let mut text = format!("{}\n", paint.tone(Tone::Strong, &status.sentence));
+    for need in &status.needs {
+        let _ = writeln!(text, "{} {need}", paint.tone(Tone::Amiss, "!"));
+    }
+    let ago = |time: Option<Timestamp>| time.map(|time| format!("{} ago", words::span(status.time.since(time))));
+    records(&mut text, &status.records, paint);
+    heading(&mut text, "the vote", !status.homes.is_empty(), paint);
+    for home in &status.homes {
+        let line = home.line.as_ref().map(|line| format!("{line} ")).unwrap_or_default();
+        let family = words::family(&home.family);
+        let address = home.address.as_deref().unwrap_or("no ruling");
+        let agreed = home.agreed.join(", ");
+        let _ = writeln!(text, "{line}{family}  {address}   {} of {}: {agreed}", home.agreed.len(), home.operators);
+        for said in &home.dissent {
+            let _ =
+                writeln!(text, "      {}", paint.tone(Tone::Faint, &format!("{} says {}", said.operator, said.what)));
+        }
+        for said in &home.silent {
+            let _ = writeln!(text, "      {}", paint.tone(Tone::Faint, &format!("{}: {}", said.operator, said.what)));
+        }
+    }
+    heading(&mut text, "providers", !status.providers.is_empty(), paint);
+    for provider in &status.providers {
+        let read = ago(provider.last_read).map_or_else(|| "not read yet".to_owned(), |ago| format!("read {ago}"));
+        let written = ago(provider.last_write).map(|ago| format!(", written {ago}")).unwrap_or_default();
+        let (left, daily) = (provider.left_today, provider.daily);
+        let until = provider.put_off_until.map(|until| format!(", a write waits until {}", words::moment(until)));
+        let until = until.unwrap_or_default();
+        let standby = if provider.standing_by { ", standing by" } else { "" };
+        let _ =
+            writeln!(text, "{}  {read}{written}, {left} of {daily} writes left today{until}{standby}", provider.name);
+    }
+    heading(&mut text, "who can get in", !(status.edges.is_empty() && status.exposure.is_empty()), paint);
+    for edge in &status.edges {
+        let since = edge.since.map(|since| format!(" since {}", words::moment(since))).unwrap_or_default();
+        let version =
+            edge.number.map_or_else(|| "no ranges yet".to_owned(), |number| format!("version {number}{since}"));
+        let _ = writeln!(text, "edge {}  {version}, {} ranges", edge.name, edge.ranges);
+    }
+    for check in &status.exposure {
+        let tone = match check.grade.as_str() {
+            "good" => Tone::Good,
+            "amiss" => Tone::Amiss,
+            _ => Tone::Faint,
+        };
+        let grade = paint.tone(tone, &format!("{:7}", check.grade));
+        let _ = writeln!(text, "{}  {:11}  {grade}  {}", check.about, check.check, check.seen);
+    }
+    heading(&mut text, "the log", true, paint);
+    let chain = status.log.flaw.as_deref().map_or("its chain held at the start", |_| "its chain does not hold");
+    let _ = writeln!(text, "{} entries, {chain}", status.log.entries);
+    for line in status.log.last.iter().take(3) {
+        let _ = writeln!(text, "{}  {}", line.time, line.text);
+    }
+    if let Some(next) = status.next_round {
+        let wait = words::span(Duration::from_millis(next.millis().saturating_sub(status.time.millis())));
+        let _ = writeln!(text, "\n{} rounds since the start; the next one in {wait}", status.rounds);
+    }
+    text
+}
+
+fn heading(text: &mut String, words: &str, any: bool, paint: Paint) {
+    if any {
+        let _ = writeln!(text, "\n{}", paint.tone(Tone::Faint, words));
+    }
+}
+
+fn records(text: &mut String, records: &[Record], paint: Paint) {
+    heading(text, "records", !records.is_empty(), paint);
+    let width = records.iter().map(|record| record.name.chars().count()).max().unwrap_or(0);
+    for record in records {
+        let tone = match record.state {
+            State::InStep => Tone::Good,
+            State::Spreading | State::Standby => Tone::Strong,
+            State::Adrift | State::HeldBack | State::Blocked => Tone::Amiss,
+        };
+        let there = record.at_provider.join(", ");
+        let wanted = record.wanted.clone().unwrap_or_default();
+        let values = match record.state {
+            State::InStep | State::Spreading => there,
+            _ if there.is_empty() => format!("wants {wanted}"),
+            _ => format!("{there}, wants {wanted}"),
+        };
+        let state = paint.tone(tone, record.state.word());
+        let mut note = record.behind.join(", ");
+        note.push_str(&record.note);
+        let colon = if note.is_empty() { "" } else { ": " };
+        let _ = writeln!(text, "{:width$}  {:4}  {values}   {state}{colon}{note}", record.name, record.rtype);
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,258 @@
+//! The status, made of the daemon's snapshot, or of what a daemon left behind. Pure but for [`edges`], which reads the state
+//! directory.
+
+use std::collections::BTreeSet;
+use std::net::IpAddr;
+
+use super::history::{family, outcome};
+use super::memory::{Memory, SPAN};
+use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State, Status, Totals};
+use super::{tenure, words};
+use crate::allowlist;
+use crate::clock::Timestamp;
+use crate::config::Config;
+use crate::daemon::Snapshot;
+use crate::round::{Found, HeldBack, Look};
+use crate::state;
+use crate::update::{RecordReport, RecordState, Report, Trouble};
+use crate::watch::Via;
+use crate::watch::vote::Outcome;
+
+/// What `seen`, of a running daemon, amounts to.
+pub fn status(seen: &Snapshot) -> Status {
+    let mut status = Status {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        running: true,
+        time: seen.time,
+        started: seen.started,
+        sentence: String::new(),
+        needs: Vec::new(),
+        rounds: seen.rounds,
+        next_round: Some(seen.next_round).filter(|_| seen.rounds > 0),
+        records: records(seen),
+        homes: seen.looks.iter().map(|look| home(look, seen)).collect(),
+        witnesses: seen.history.witnesses(),
+        findings: seen.findings.iter().map(|found| amiss(found, &seen.memory)).collect(),
+        providers: seen.left_today.iter().map(|(name, left)| provider(name, *left, seen)).collect(),
+        edges: seen.edges.clone(),
+        exposure: seen.exposure.iter().map(|finding| check(finding, &seen.memory)).collect(),
+        exposed: seen.exposed,
+        stays: stays(seen, seen.time),
+        log: Log {
+            entries: seen.memory.entries(),
+            flaw: seen.flaw.clone(),
+            last: seen.memory.lines().cloned().collect(),
+        },
+        reload_refused: seen.reload_refused.clone(),
+        totals: Totals { writes: seen.memory.endings().clone(), ..seen.history.totals().clone() },
+    };
+    status.needs = words::needs(&status);
+    status.sentence = words::sentence(&status);
+    status
+}
+
+fn records(seen: &Snapshot) -> Vec<Record> {
+    let reported = seen.providers.values().flat_map(|report| report.records.iter().map(move |one| (report, one)));
+    let held = seen.held_back.iter().map(held_back);
+    reported.map(|(report, one)| record(report, one)).chain(held).collect()
+}
+
+fn record(report: &Report, one: &RecordReport) -> Record {
+    let standing_by = matches!(report.trouble, Some(Trouble::StandingBy { .. }));
+    let (state, behind, note) = match &one.standing {
+        RecordState::InStep => (State::InStep, Vec::new(), String::new()),
+        RecordState::Spreading { behind, .. } => {
+            (State::Spreading, behind.iter().map(ToString::to_string).collect(), String::new())
+        }
+        RecordState::Adrift { why } if standing_by => (State::Standby, Vec::new(), why.clone().unwrap_or_default()),
+        RecordState::Adrift { why } => (State::Adrift, Vec::new(), why.clone().unwrap_or_default()),
+        RecordState::Blocked { why } => (State::Blocked, Vec::new(), why.clone()),
+    };
+    let stands = match &one.after {
+        Some(after) if one.standing.is_published() => Some(after),
+        _ => one.before.as_ref(),
+    };
+    Record {
+        name: one.name.to_string(),
+        rtype: one.rtype.to_string(),
+        provider: report.provider.clone(),
+        state,
+        wanted: Some(one.address.to_string()),
+        at_provider: stands.map(|set| set.addresses.iter().map(ToString::to_string).collect()).unwrap_or_default(),
+        behind,
+        note,
+    }
+}
+
+fn held_back(held: &HeldBack) -> Record {
+    Record {
+        name: held.name.to_string(),
+        rtype: held.rtype.to_string(),
+        provider: String::new(),
+        state: State::HeldBack,
+        wanted: Some(held.address.to_string()),
+        at_provider: Vec::new(),
+        behind: Vec::new(),
+        note: "it may not lead here: see what is amiss with the connection".to_owned(),
+    }
+}
+
+fn home(look: &Look, seen: &Snapshot) -> Home {
+    let (via, ruling) = (look.via(), &look.ruling);
+    let said = |operator: &String, what: String| Said { operator: operator.clone(), what };
+    let list = |all: &[std::net::IpAddr]| all.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
+    Home {
+        line: look.line.clone(),
+        family: family(look.family),
+        settled: seen.settled.get(&via).map(ToString::to_string),
+        since: seen.memory.settled_since(&via),
+        outcome: outcome(&ruling.outcome).to_owned(),
+        address: match ruling.outcome {
+            Outcome::Agreed(address) => Some(address.to_string()),
+            Outcome::Split | Outcome::TooFew | Outcome::NoneAsked => None,
+        },
+        agreed: ruling.agreed.clone(),
+        dissent: ruling.dissent.iter().map(|dissent| said(&dissent.operator, list(&dissent.said))).collect(),
+        silent: ruling.silent.iter().map(|(operator, why)| said(operator, why.clone())).collect(),
+        operators: ruling.operators,
+        needed: ruling.needed,
+        last_ruling: seen.last_rulings.get(&via).copied(),
+    }
+}
+
+fn amiss(found: &Found, memory: &Memory) -> Amiss {
+    let since = memory.since(found.line.as_deref(), &found.finding.key());
+    Amiss { line: found.line.clone(), text: found.finding.to_string(), since }
+}
+
+fn provider(name: &str, (left_today, daily): (u32, u32), seen: &Snapshot) -> Provider {
+    let report = seen.providers.get(name);
+    let trouble = report.and_then(|report| report.trouble.as_ref());
+    let hold = seen.holds.get(name);
+    Provider {
+        name: name.to_owned(),
+        last_read: seen.last_reads.get(name).copied(),
+        last_write: seen.memory.last_write(name),
+        trouble: hold.map(|hold| hold.why.clone()).or_else(|| trouble.map(|trouble| trouble.why().to_owned())),
+        held_since: hold.map(|hold| hold.since),
+        standing_by: matches!(trouble, Some(Trouble::StandingBy { .. })),
+        left_today,
+        daily,
+        put_off_until: report.and_then(|report| report.put_off_until),
+        spread: seen.memory.spread(name).cloned(),
+    }
+}
+
+fn check(finding: &crate::exposure::Finding, memory: &Memory) -> Check {
+    let crate::exposure::Finding { check, about, grade, seen, todo } = finding;
+    let since = memory.since(None, &finding.key()).filter(|_| *grade == crate::exposure::Grade::Amiss);
+    let (check, grade) = (check.to_string(), grade.to_string());
+    Check { check, about: about.clone(), grade, seen: seen.clone(), todo: todo.clone(), since }
+}
+
+/// With what goes on now.
+fn stays(seen: &Snapshot, now: Timestamp) -> Vec<super::model::Stay> {
+    let mut stays = tenure::stays(seen.memory.moves(), now, SPAN);
+    stays.extend(seen.outages.iter().map(|(via, since)| super::model::Stay {
+        line: via.line.clone(),
+        family: family(via.family),
+        address: None,
+        from: *since,
+        to: None,
+    }));
+    stays
+}
+
+/// What is kept of the edges, before their lists are looked at.
+pub fn edges(config: &Config) -> Vec<Edge> {
+    let one = |edge: &crate::config::Edge| {
+        let (kept, trouble) = match allowlist::kept(&config.state_dir, &edge.name) {
+            Ok(kept) => (kept, None),
+            Err(error) => (None, Some(crate::commands::chain_of(&error))),
+        };
+        let (number, since) = kept.as_ref().map(|kept| (kept.number, kept.since)).unzip();
+        let ranges = kept.map_or(0, |kept| kept.set().prefixes().count());
+        Edge { name: edge.name.clone(), number, since, ranges, last_fetch: None, trouble }
+    };
+    config.edges.iter().map(one).collect()
+}
+
+/// What a daemon that does not run any more left behind in its state and its log, as `memory` has heard that.
+///
+/// Whether a record is in step cannot be told from here: what is told is what was last known to stand.
+pub fn left_behind(
+    config: &Config,
+    state: &state::State,
+    memory: &Memory,
+    flaw: Option<String>,
+    now: Timestamp,
+) -> Status {
+    let kept = |(key, addresses): (&String, &BTreeSet<IpAddr>)| {
+        let mut words = key.split(' ');
+        let (provider, name, rtype) = (words.next()?, words.next()?, words.next()?);
+        Some(Record {
+            name: name.to_owned(),
+            rtype: rtype.to_owned(),
+            provider: provider.to_owned(),
+            state: if addresses.len() == 1 { State::InStep } else { State::Adrift },
+            wanted: None,
+            at_provider: addresses.iter().map(ToString::to_string).collect(),
+            behind: Vec::new(),
+            note: String::new(),
+        })
+    };
+    let provider = |name: &String| Provider {
+        name: name.clone(),
+        last_read: None,
+        last_write: memory.last_write(name),
+        trouble: state.holds.get(name).map(|hold| hold.why.clone()),
+        held_since: state.holds.get(name).map(|hold| hold.since),
+        standing_by: false,
+        left_today: state.ledger.left_today(now, &config.limits, name),
+        daily: config.limits.daily,
+        put_off_until: None,
+        spread: memory.spread(name).cloned(),
+    };
+    let home = |(via, address): (&Via, &IpAddr)| Home {
+        line: via.line.clone(),
+        family: family(via.family),
+        settled: Some(address.to_string()),
+        since: memory.settled_since(via),
+        outcome: outcome(&Outcome::NoneAsked).to_owned(),
+        address: None,
+        agreed: Vec::new(),
+        dissent: Vec::new(),
+        silent: Vec::new(),
+        operators: 0,
+        needed: 0,
+        last_ruling: None,
+    };
+    let mut status = Status {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        running: false,
+        time: now,
+        started: None,
+        sentence: String::new(),
+        needs: Vec::new(),
+        rounds: 0,
+        next_round: None,
+        records: state.published.iter().filter_map(kept).collect(),
+        homes: state.settled.iter().map(home).collect(),
+        witnesses: Vec::new(),
+        findings: Vec::new(),
+        providers: config.providers.keys().map(provider).collect(),
+        edges: edges(config),
+        exposure: Vec::new(),
+        exposed: None,
+        stays: tenure::stays(memory.moves(), now, SPAN),
+        log: Log { entries: memory.entries(), flaw, last: memory.lines().cloned().collect() },
+        reload_refused: None,
+        totals: Totals::default(),
+    };
+    status.needs = words::needs(&status);
+    status.sentence = words::sentence(&status);
+    status
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,216 @@
+//! The status as metrics: OpenMetrics text, and whether the daemon is ready. Pure.
+//!
+//! Moments, not ages: an age goes stale where it is stored. A time that is not known has no sample. A state is a set of
+//! gauges of which one is 1.
+
+use std::sync::atomic::{AtomicI64, AtomicU64};
+
+use prometheus_client::encoding::text::encode;
+use prometheus_client::metrics::counter::Counter;
+use prometheus_client::metrics::family::Family;
+use prometheus_client::metrics::gauge::Gauge;
+use prometheus_client::registry::{Registry, Unit};
+
+use super::Status;
+use super::model::State;
+use crate::clock::Timestamp;
+
+type Labels = Vec<(&'static str, String)>;
+type Gauges = Family<Labels, Gauge<i64, AtomicI64>>;
+type Moments = Family<Labels, Gauge<f64, AtomicU64>>;
+type Counters = Family<Labels, Counter>;
+
+/// The grades of a check, as they stand in the status.
+const GRADES: [&str; 3] = ["good", "amiss", "unknown"];
+
+/// Whether a ruling has been reached since the start: what stands is then the daemon's own word.
+pub fn is_ready(status: &Status) -> bool {
+    status.homes.iter().any(|home| home.last_ruling.is_some())
+}
+
+/// OpenMetrics 1.0 text.
+pub fn render(status: &Status) -> String {
+    let mut registry = Registry::with_prefix("fingerpost");
+    about_itself(&mut registry, status);
+    about_records(&mut registry, status);
+    about_homes(&mut registry, status);
+    about_providers(&mut registry, status);
+    about_edges(&mut registry, status);
+    let mut text = String::new();
+    match encode(&mut text, &registry) {
+        Ok(()) => text,
+        // Writing into a string does not fail.
+        Err(_) => "# EOF\n".to_owned(),
+    }
+}
+
+fn gauges(registry: &mut Registry, name: &str, help: &str) -> Gauges {
+    let family = Gauges::default();
+    registry.register(name, help, family.clone());
+    family
+}
+
+fn moments(registry: &mut Registry, name: &str, help: &str) -> Moments {
+    let family = Moments::default();
+    registry.register_with_unit(name, help, Unit::Other("timestamp_seconds".to_owned()), family.clone());
+    family
+}
+
+fn counters(registry: &mut Registry, name: &str, help: &str) -> Counters {
+    let family = Counters::default();
+    registry.register(name, help, family.clone());
+    family
+}
+
+fn at(family: &Moments, labels: Labels, time: Option<Timestamp>) {
+    if let Some(time) = time {
+        #[expect(clippy::cast_precision_loss, reason = "milliseconds of any date that is shown fit 53 bits")]
+        family.get_or_create(&labels).set(time.millis() as f64 / 1000.0);
+    }
+}
+
+fn set(family: &Gauges, labels: Labels, value: impl TryInto<i64>) {
+    family.get_or_create(&labels).set(value.try_into().unwrap_or(i64::MAX));
+}
+
+fn text(text: impl ToString) -> String {
+    text.to_string()
+}
+
+fn about_itself(registry: &mut Registry, status: &Status) {
+    let info = gauges(registry, "build", "The version that runs; always 1");
+    set(&info, vec![("version", status.version.clone())], 1);
+    let start = moments(registry, "start", "When the daemon was started");
+    at(&start, vec![], status.started);
+    let rounds = counters(registry, "rounds", "Rounds since the start");
+    rounds.get_or_create(&vec![]).inc_by(status.rounds);
+    let next = moments(registry, "next_round", "When the next round is due");
+    at(&next, vec![], status.next_round);
+    let needs = gauges(registry, "needs", "How many things need a person");
+    set(&needs, vec![], status.needs.len());
+    let refused = gauges(registry, "reload_refused", "1 when the last reload was not taken");
+    set(&refused, vec![], i64::from(status.reload_refused.is_some()));
+    let entries = gauges(registry, "audit_entries", "Entries that the audit log has had");
+    set(&entries, vec![], status.log.entries);
+    let flawed = gauges(registry, "audit_flawed", "1 when the chain of the audit log did not hold at the start");
+    set(&flawed, vec![], i64::from(status.log.flaw.is_some()));
+}
+
+fn about_records(registry: &mut Registry, status: &Status) {
+    let family = gauges(registry, "record_state", "1 for the state that a record is in, 0 for the others");
+    for record in &status.records {
+        for state in State::ALL {
+            let labels = vec![
+                ("name", record.name.clone()),
+                ("type", record.rtype.clone()),
+                ("provider", record.provider.clone()),
+                ("state", text(state.word())),
+            ];
+            set(&family, labels, i64::from(record.state == state));
+        }
+    }
+}
+
+fn about_homes(registry: &mut Registry, status: &Status) {
+    let agreed = gauges(registry, "operators_agreed", "Operators for the newest ruling");
+    let operators = gauges(registry, "operators", "Operators that are configured");
+    let needed = gauges(registry, "operators_needed", "Operators that must agree");
+    let ruling = moments(registry, "last_ruling", "When a ruling was last reached");
+    let settled = moments(registry, "settled", "Since when the address is acted on");
+    let voted = gauges(registry, "operator_vote", "1 for how an operator stood in the newest vote, 0 for the others");
+    let via = |line: &Option<String>, family: &String| {
+        vec![("line", line.clone().unwrap_or_default()), ("family", family.clone())]
+    };
+    for home in &status.homes {
+        let labels = via(&home.line, &home.family);
+        set(&agreed, labels.clone(), home.agreed.len());
+        set(&operators, labels.clone(), home.operators);
+        set(&needed, labels.clone(), home.needed);
+        at(&ruling, labels.clone(), home.last_ruling);
+        at(&settled, labels.clone(), home.since);
+        let stood = |operator: &String, vote: &'static str| {
+            for one in ["agreed", "dissented", "silent"] {
+                let mut labels = labels.clone();
+                labels.extend([("operator", operator.clone()), ("vote", text(one))]);
+                set(&voted, labels, i64::from(one == vote));
+            }
+        };
+        home.agreed.iter().for_each(|operator| stood(operator, "agreed"));
+        home.dissent.iter().for_each(|said| stood(&said.operator, "dissented"));
+        home.silent.iter().for_each(|said| stood(&said.operator, "silent"));
+    }
+    let took = moments_free(registry, "witness_answer", "The median time of a witness's last answers", Unit::Seconds);
+    for witness in &status.witnesses {
+        let mut labels = via(&witness.line, &witness.family);
+        labels.extend([("witness", witness.name.clone()), ("operator", witness.operator.clone())]);
+        if let Some(took_ms) = witness.took_ms {
+            #[expect(clippy::cast_precision_loss, reason = "no answer takes 2^53 ms")]
+            took.get_or_create(&labels).set(took_ms as f64 / 1000.0);
+        }
+    }
+    let rulings = counters(registry, "rulings", "Votes since the start, by how they ended");
+    for (via, ends) in &status.totals.rulings {
+        for (end, count) in ends {
+            rulings.get_or_create(&vec![("via", via.clone()), ("outcome", end.clone())]).inc_by(*count);
+        }
+    }
+    let testimonies = counters(registry, "testimonies", "Answers of witnesses since the start, by what became of them");
+    for (witness, ends) in &status.totals.testimonies {
+        for (end, count) in ends {
+            testimonies.get_or_create(&vec![("witness", witness.clone()), ("outcome", end.clone())]).inc_by(*count);
+        }
+    }
+    let findings = gauges(registry, "findings", "What is amiss with the connection or the witnesses");
+    set(&findings, vec![], status.findings.len());
+}
+
+fn moments_free(registry: &mut Registry, name: &str, help: &str, unit: Unit) -> Moments {
+    let family = Moments::default();
+    registry.register_with_unit(name, help, unit, family.clone());
+    family
+}
+
+fn about_providers(registry: &mut Registry, status: &Status) {
+    let read = moments(registry, "provider_last_read", "When the provider was last read");
+    let written = moments(registry, "provider_last_write", "When a write to the provider last succeeded");
+    let held = gauges(registry, "provider_on_hold", "1 while writes to the provider are suspended");
+    let troubled = gauges(registry, "provider_trouble", "1 while something is wrong with the provider");
+    let standby = gauges(registry, "provider_standing_by", "1 while another daemon has the lease, and writes");
+    let left = gauges(registry, "provider_writes_left", "Writes that the daily limit still leaves");
+    for provider in &status.providers {
+        let labels = || vec![("provider", provider.name.clone())];
+        at(&read, labels(), provider.last_read);
+        at(&written, labels(), provider.last_write);
+        set(&held, labels(), i64::from(provider.held_since.is_some()));
+        set(&troubled, labels(), i64::from(provider.trouble.is_some() && !provider.standing_by));
+        set(&standby, labels(), i64::from(provider.standing_by));
+        set(&left, labels(), provider.left_today);
+    }
+    let writes = counters(registry, "writes", "Writes since the start, by how they ended");
+    for (provider, ends) in &status.totals.writes {
+        for (end, count) in ends {
+            writes.get_or_create(&vec![("provider", provider.clone()), ("outcome", end.clone())]).inc_by(*count);
+        }
+    }
+}
+
+fn about_edges(registry: &mut Registry, status: &Status) {
+    let ranges = gauges(registry, "edge_ranges", "Ranges of the edge that are in force");
+    let fetched = moments(registry, "edge_last_fetch", "When the lists of the edge were last fetched and believed");
+    for edge in &status.edges {
+        set(&ranges, vec![("edge", edge.name.clone())], edge.ranges);
+        at(&fetched, vec![("edge", edge.name.clone())], edge.last_fetch);
+    }
+    let checks = gauges(registry, "exposure", "1 for the grade that a check has, 0 for the others");
+    for check in &status.exposure {
+        for grade in GRADES {
+            let labels = vec![("check", check.check.clone()), ("about", check.about.clone()), ("grade", text(grade))];
+            set(&checks, labels, i64::from(check.grade == grade));
+        }
+    }
+    let exposed = moments(registry, "exposure_last_look", "When it was last looked at what the outside can see");
+    at(&exposed, vec![], status.exposed);
+}
+
+#[cfg(test)]
+mod tests;

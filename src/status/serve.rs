@@ -1,0 +1,213 @@
+//! Listens, on the control socket and where `[status]` says, and answers from the daemon's newest snapshot.
+//!
+//! Everything is bounded: connections, those of one client, the time and the bytes of a request. A client that is slow, or
+//! not allowed, keeps neither the daemon nor others waiting. Touches the sockets, and the files of Unix sockets.
+
+use std::fs;
+use std::io;
+use std::os::unix::fs::{FileTypeExt, PermissionsExt};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt};
+use tokio::net::{TcpListener, UnixListener};
+use tokio::sync::{Semaphore, watch};
+use tokio::task::JoinSet;
+use tokio::time::{Instant, timeout};
+
+use super::request::{Door, What, answer, careful, peer_of};
+use super::{build, words};
+use crate::config::Listen;
+use crate::daemon::Snapshot;
+use crate::serving::{Answer, HEAD, Method, Ordeal, Places, Request, finish, read_head};
+
+/// Connections served at once, a listener.
+const CONNECTIONS: usize = 64;
+/// Connections of one client at once.
+const CONNECTIONS_EACH: usize = 16;
+/// Of those, how many may wait for news.
+const FOLLOWERS: usize = 32;
+/// The longest that a request and its answer take.
+const LIFE: Duration = Duration::from_secs(10);
+/// The longest that somebody is told what is new; a browser then asks again.
+const FOLLOWED: Duration = Duration::from_secs(3600);
+/// Whoever waits for news hears something after so long, or is found to be gone.
+const PULSE: Duration = Duration::from_secs(15);
+/// What cannot be listened on is tried again after so long.
+const AGAIN: Duration = Duration::from_secs(30);
+
+/// Serves at every one of `doors` for as long as it is polled. Ends only when a task does, which none should.
+pub async fn serve(doors: Vec<Door>, snapshot: watch::Receiver<Snapshot>) {
+    let mut tasks = JoinSet::new();
+    for door in doors {
+        tasks.spawn(keep(door, snapshot.clone()));
+    }
+    if tasks.is_empty() {
+        std::future::pending::<()>().await;
+    }
+    tasks.join_next().await;
+}
+
+enum Listening {
+    Tcp(TcpListener),
+    Unix(UnixListener),
+}
+
+/// Listens at one door, as soon as that can be done.
+async fn keep(door: Door, snapshot: watch::Receiver<Snapshot>) {
+    let mut told = false;
+    let listening = loop {
+        match open(&door.listen).await {
+            Ok(listening) => break listening,
+            Err(error) => {
+                if !told {
+                    tracing::warn!("cannot listen on {}: {error}; goes on trying", door.listen);
+                }
+                told = true;
+                tokio::time::sleep(AGAIN).await;
+            }
+        }
+    };
+    if let Listening::Tcp(listener) = &listening
+        && let Ok(at) = listener.local_addr()
+    {
+        tracing::info!("the status page is at http://{at}/");
+    } else if told {
+        tracing::info!("listening on {}", door.listen);
+    }
+    let (slots, followers) = (Arc::new(Semaphore::new(CONNECTIONS)), Arc::new(Semaphore::new(FOLLOWERS)));
+    let places = Places::new(CONNECTIONS_EACH);
+    let (door, mut connections, mut ordeal) =
+        (Arc::new(door), JoinSet::new(), Ordeal::new("cannot accept a connection"));
+    loop {
+        let Ok(slot) = Arc::clone(&slots).acquire_owned().await else { return };
+        let shared = (Arc::clone(&door), Arc::clone(&followers), snapshot.clone());
+        let accepted = match &listening {
+            Listening::Tcp(listener) => listener.accept().await.map(|(stream, from)| {
+                let peer = peer_of(&from);
+                // Who is not allowed learns nothing, and whoever has that many open already is not worth an answer.
+                let place = places.take(peer).filter(|_| door.admits(peer));
+                if let Some(place) = place {
+                    connections.spawn(async move {
+                        let _ = converse(stream, shared).await;
+                        drop((slot, place));
+                    });
+                }
+            }),
+            Listening::Unix(listener) => listener.accept().await.map(|(stream, _)| {
+                connections.spawn(async move {
+                    let _ = converse(stream, shared).await;
+                    drop(slot);
+                });
+            }),
+        };
+        match accepted {
+            Ok(()) => ordeal.over(),
+            Err(error) => ordeal.again(&error).await,
+        }
+        while connections.try_join_next().is_some() {}
+    }
+}
+
+async fn open(listen: &Listen) -> io::Result<Listening> {
+    match listen {
+        Listen::Tcp(at) => TcpListener::bind(at).await.map(Listening::Tcp),
+        Listen::Unix(path) => {
+            clear(path)?;
+            let listener = UnixListener::bind(path)?;
+            // Whoever may open the directory may ask; that is the daemon's own, or one made for this.
+            fs::set_permissions(path, fs::Permissions::from_mode(0o660))?;
+            Ok(Listening::Unix(listener))
+        }
+    }
+}
+
+/// A socket that an earlier process left behind is in the way; anything else is not ours to remove.
+fn clear(path: &Path) -> io::Result<()> {
+    match fs::symlink_metadata(path) {
+        Ok(there) if there.file_type().is_socket() => fs::remove_file(path),
+        Ok(_) => Err(io::Error::other("something else than a socket stands there")),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(error),
+    }
+}
+
+type Shared = (Arc<Door>, Arc<Semaphore>, watch::Receiver<Snapshot>);
+
+async fn converse(mut stream: impl AsyncRead + AsyncWrite + Unpin, shared: Shared) -> io::Result<()> {
+    let (door, followers, mut snapshot) = shared;
+    let work = async {
+        let head = read_head(&mut stream).await?;
+        let (method, told) = match &head {
+            None => {
+                (Method::Get, Err(Answer::refusal(431, format!("The request's head is longer than {HEAD} bytes."))))
+            }
+            Some(head) => match Request::read(head) {
+                Err(why) => (Method::Get, Err(Answer::refusal(400, why))),
+                Ok(request) => (request.method, wanted(&door, &request)),
+            },
+        };
+        let answered = match told {
+            Ok(What::Events) => match Arc::clone(&followers).try_acquire_owned() {
+                Ok(slot) if method == Method::Get => {
+                    stream.write_all(&follow_head()).await?;
+                    return Ok(Some(slot));
+                }
+                _ => Answer::refusal(503, "Too many wait for news already.".to_owned()),
+            },
+            Ok(what) => answer(what, || build::status(&snapshot.borrow_and_update())),
+            Err(refused) => refused,
+        };
+        stream.write_all(&answered.bytes(method)).await?;
+        finish(&mut stream).await?;
+        Ok::<_, io::Error>(None)
+    };
+    let follower = timeout(LIFE, work).await.map_err(|_| io::ErrorKind::TimedOut)??;
+    if follower.is_some() {
+        tell(&mut stream, &mut snapshot).await?;
+    }
+    Ok(())
+}
+
+fn wanted(door: &Door, request: &Request) -> Result<What, Answer> {
+    if let Some(refused) = door.refuses(request) {
+        return Err(refused);
+    }
+    let known = "There is / for people, /status.json, /events, /metrics, /healthz and /readyz.";
+    What::at(&request.path).ok_or_else(|| Answer::refusal(404, known.to_owned()))
+}
+
+/// The head of an event stream (HTML Standard, section 9.2, "Server-sent events").
+fn follow_head() -> Vec<u8> {
+    let mut text = "HTTP/1.1 200 OK\r\nContent-Type: text/event-stream\r\nCache-Control: no-store\r\n".to_owned();
+    for field in careful() {
+        text.push_str(&field);
+        text.push_str("\r\n");
+    }
+    text.push_str("Connection: close\r\n\r\n");
+    text.into_bytes()
+}
+
+/// Tells when something is new: the first thing at once, and what is no news only as a pulse.
+async fn tell(stream: &mut (impl AsyncWrite + Unpin), snapshot: &mut watch::Receiver<Snapshot>) -> io::Result<()> {
+    let begun = Instant::now();
+    let mut before = String::new();
+    while begun.elapsed() < FOLLOWED {
+        let news = words::news(&build::status(&snapshot.borrow_and_update()));
+        if news != before {
+            let event = format!("data: {}\n\n", news.replace(['\r', '\n'], " "));
+            timeout(LIFE, stream.write_all(event.as_bytes())).await.map_err(|_| io::ErrorKind::TimedOut)??;
+            before = news;
+        }
+        loop {
+            match timeout(PULSE, snapshot.changed()).await {
+                Ok(Ok(())) => break,
+                // The daemon ends.
+                Ok(Err(_)) => return Ok(()),
+                Err(_) => timeout(LIFE, stream.write_all(b":\n\n")).await.map_err(|_| io::ErrorKind::TimedOut)??,
+            }
+        }
+    }
+    Ok(())
+}
