@@ -57,4 +57,5 @@ mod prefixes;
 mod scenario;
 mod shapes;
 mod standby;
+mod twists;
 mod witness;
