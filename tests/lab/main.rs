@@ -58,4 +58,5 @@ mod prefixes;
 mod scenario;
 mod shapes;
 mod standby;
+mod twists;
 mod witness;
