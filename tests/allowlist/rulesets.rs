@@ -84,6 +84,11 @@ fn what_an_expression_means_for_a_first_packet() {
         ("udp dport 443 accept", NOBODY),
         ("udp dport != 443 accept", NOBODY),
         ("th dport 443 accept", EVERYBODY),
+        ("@nh,72,8 6 @th,16,16 443 accept", EVERYBODY),
+        ("@nh,72,8 17 accept", NOBODY),
+        ("@th,16,16 != 443 accept", NOBODY),
+        ("@nh,96,24 0xc00002 accept", "192.0.2.0/24"),
+        ("ip saddr 192.0.0.0/8 @nh,104,8 0 @nh,112,16 512 accept", "192.0.2.0/32"),
         ("ip saddr 192.0.2.0/24 accept", "192.0.2.0/24"),
         ("ip saddr 192.0.2.9 accept", "192.0.2.9/32"),
         ("ip saddr 192.0.2.0-192.0.2.4 accept", "192.0.2.0/30 192.0.2.4/32"),
@@ -245,6 +250,9 @@ fn who_comes_through_a_router() {
         assert_eq!(shown(&sum), want, "{prerouting} / {forward}");
     }
     let let_in = router("tcp dport 443 dnat ip to ip saddr map { 192.0.2.1 : 192.168.77.10 }", "ct status dnat accept");
+    assert_eq!((shown(&let_in.ways[0].set).as_str(), let_in.doubts.len()), ("192.0.2.1/32", 0), "{}", told(&let_in));
+    // One of several.
+    let let_in = router("tcp dport 443 dnat ip to 192.168.77.10-192.168.77.11", "ct status dnat accept");
     assert!(let_in.ways.is_empty() && let_in.doubts.len() == 1, "{}", told(&let_in));
 }
 

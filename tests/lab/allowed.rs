@@ -17,11 +17,11 @@ use crate::net::Lab;
 use crate::plan::{GATEWAY, HOME, Host, PREFIX, Shape, WAN, outside_ipv6};
 use crate::scenario::scenario;
 
-const PORT: u16 = 443;
+pub(crate) const PORT: u16 = 443;
 const HOME_IPV6: &str = "2001:db8:77::77";
 
 /// Sources from which packets are sent: of the edge, of the intruder, and of the outside over IPv6.
-fn sources() -> Vec<(Host, IpAddr)> {
+pub(crate) fn sources() -> Vec<(Host, IpAddr)> {
     let edge = [66, 67, 70].map(|host| (Host::Edge, IpAddr::from([198, 51, 100, host])));
     let intruder = [200, 201].map(|host| (Host::Intruder, IpAddr::from([198, 51, 100, host])));
     let outside = [11, 12].map(|host| (Host::Outside, IpAddr::from(outside_ipv6(host))));
@@ -29,7 +29,7 @@ fn sources() -> Vec<(Host, IpAddr)> {
 }
 
 /// Whether a connection from `source` comes about.
-fn gets_in(lab: &Lab, host: Host, source: IpAddr) -> bool {
+pub(crate) fn gets_in(lab: &Lab, host: Host, source: IpAddr) -> bool {
     let to: SocketAddr = match source {
         IpAddr::V4(_) => (WAN, PORT).into(),
         IpAddr::V6(_) => (HOME_IPV6.parse::<IpAddr>().unwrap(), PORT).into(),
@@ -46,7 +46,7 @@ fn gets_in(lab: &Lab, host: Host, source: IpAddr) -> bool {
 }
 
 /// The router's ruleset as nft prints it, read.
-fn read(lab: &Lab) -> LetIn {
+pub(crate) fn read(lab: &Lab) -> LetIn {
     let text = lab.within(Host::Router, || run("nft", &["-j", "list", "ruleset"], ""));
     let ruleset = Ruleset::parse(text.as_bytes()).unwrap();
     let mut all = LetIn::default();
@@ -65,11 +65,11 @@ fn read(lab: &Lab) -> LetIn {
     all
 }
 
-const DNAT: &str = "iifname \"wan\" fib daddr type local tcp dport 443 dnat ip to 192.168.77.10";
-const BOTH: &str = "ip saddr @edge4 tcp dport 443 accept\nip6 saddr @edge6 tcp dport 443 accept";
+pub(crate) const DNAT: &str = "iifname \"wan\" fib daddr type local tcp dport 443 dnat ip to 192.168.77.10";
+pub(crate) const BOTH: &str = "ip saddr @edge4 tcp dport 443 accept\nip6 saddr @edge6 tcp dport 443 accept";
 
 /// A router of Heron Mill. Who is kept out is told so at once.
-fn ruleset(prerouting: &str, forward: &str) -> String {
+pub(crate) fn ruleset(prerouting: &str, forward: &str) -> String {
     format!(
         "flush ruleset\ntable inet mill {{\n\
          set edge4 {{ type ipv4_addr; flags interval; elements = {{ 198.51.100.64/29 }}\n}}\n\
@@ -82,16 +82,21 @@ fn ruleset(prerouting: &str, forward: &str) -> String {
     )
 }
 
+/// The home over IPv6 too, and the addresses of [`sources`].
+pub(crate) fn settle_in(lab: &Lab) {
+    lab.prefix(PREFIX);
+    let home: IpAddr = HOME_IPV6.parse().unwrap();
+    until("the home's address", || lab.addresses(Host::Home, "eth0").iter().any(|(a, _)| *a == home));
+    lab.ip(Host::Edge, "addr add 198.51.100.67/28 dev eth0\naddr add 198.51.100.70/28 dev eth0\n");
+    lab.ip(Host::Intruder, "addr add 198.51.100.201/26 dev eth0\n");
+}
+
 #[test]
 #[ignore = "needs namespaces, iproute2 and nftables: tests/all.sh runs it"]
 fn a_listing_is_read_as_the_kernel_acts() {
     scenario(a_listing_is_read_as_the_kernel_acts, || {
         let lab = Lab::up(Shape::Plain);
-        lab.prefix(PREFIX);
-        let home: IpAddr = HOME_IPV6.parse().unwrap();
-        until("the home's address", || lab.addresses(Host::Home, "eth0").iter().any(|(a, _)| *a == home));
-        lab.ip(Host::Edge, "addr add 198.51.100.67/28 dev eth0\naddr add 198.51.100.70/28 dev eth0\n");
-        lab.ip(Host::Intruder, "addr add 198.51.100.201/26 dev eth0\n");
+        settle_in(&lab);
         let _service = lab.within(Host::Home, || TcpListener::bind(("::", PORT)).unwrap());
         let _also = lab.within(Host::Home, || TcpListener::bind(("::", 8443)).unwrap());
         let edge = BTreeSet::from([66, 67, 70].map(|host| IpAddr::from([198, 51, 100, host])));

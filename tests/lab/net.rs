@@ -217,7 +217,7 @@ fn ip(commands: String) {
 }
 
 /// Runs a program on this input; panics unless it succeeds.
-fn feed(program: &str, arguments: &[&str], input: &str) {
+pub(crate) fn feed(program: &str, arguments: &[&str], input: &str) {
     let started = Command::new(program).args(arguments).stdin(Stdio::piped()).spawn();
     let mut child = started.unwrap_or_else(|error| panic!("this test needs {program}: {error}"));
     child.stdin.take().unwrap().write_all(input.as_bytes()).unwrap();

@@ -8,6 +8,7 @@
 //! Taken for granted: the connection comes through the outside's interface, from an address that routing expects there
 //! (so a check of the reverse path holds), unmarked, in one piece, and within the limits of rate that a rule may set.
 
+mod flow;
 mod matching;
 mod walk;
 

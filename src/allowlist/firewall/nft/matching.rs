@@ -4,7 +4,7 @@ use std::net::IpAddr;
 
 use serde_json::Value;
 
-use super::{Key, Ruleset, listed};
+use super::{Base, Key, Ruleset, listed};
 use crate::address::Family;
 use crate::address::set::AddressSet;
 use crate::allowlist::source::range;
@@ -26,19 +26,62 @@ pub(super) struct Packet {
     pub(super) translated: bool,
     /// Whether any rule marked it or its connection.
     pub(super) marked: bool,
-    /// Whether it belongs to no connection, by a rule's will.
-    pub(super) untracked: bool,
+    pub(super) tracking: Tracking,
+}
+
+/// What the tracking of connections knows of the packet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Tracking {
+    /// It has not come there.
+    NotYet,
+    /// It is at the priority of tracking itself, before or behind it.
+    Perhaps,
+    /// The first of a new connection.
+    New,
+    /// It belongs to none, by a rule's will.
+    Exempt,
+}
+
+impl Tracking {
+    /// Comes to a chain.
+    pub(super) fn at(&mut self, hook: &str, base: &Base) {
+        /// `NF_IP_PRI_CONNTRACK`; translation has a priority of its own, behind it.
+        const CONNTRACK: i64 = -200;
+        *self = match (*self, hook) {
+            (Self::Exempt, _) => Self::Exempt,
+            (Self::NotYet, "ingress") => Self::NotYet,
+            (Self::NotYet, "prerouting") if !base.is_nat && base.priority < CONNTRACK => Self::NotYet,
+            (Self::NotYet, "prerouting") if !base.is_nat && base.priority == CONNTRACK => Self::Perhaps,
+            _ => Self::New,
+        };
+    }
+}
+
+/// How flags are compared.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum How {
+    /// One of several is enough: nft writes "in".
+    Any,
+    /// All of them, and no other: "==", and the elements of a set.
+    Exactly,
 }
 
 /// A part of the packet, or of what is known of it.
 enum Field {
     /// The source address.
     Source,
+    /// So many bits of it, after so many.
+    PartOfSource {
+        after: u32,
+        bits: u32,
+    },
     /// The packet has no such part: no match on it fits, a negated one neither.
     Absent,
     Number(u64),
-    /// Any of these; a flag of a set of flags, or a name and its other names.
+    /// A name and its other names.
     Names(Vec<String>),
+    /// Has these flags of a set, and perhaps others that nobody asks for.
+    Flags(Vec<String>),
     Address(IpAddr),
     /// Whether there is one.
     Exists(bool),
@@ -70,12 +113,13 @@ pub(super) fn fits(ruleset: &Ruleset, scope: &Key, packet: &Packet, statement: &
     let part = |name: &str| statement.get(name).ok_or_else(|| format!("a match without `{name}`"));
     let (left, right) = (part("left")?, part("right")?);
     let equal = match op {
-        "==" | "in" | "!=" => equals(ruleset, scope, packet, left, right)?,
+        "in" | "!" => equals(ruleset, scope, packet, left, How::Any, right)?,
+        "==" | "!=" => equals(ruleset, scope, packet, left, How::Exactly, right)?,
         "<" | ">" | "<=" | ">=" => return compare(packet, left, op, right),
         _ => return Err(format!("the operator {op:?}")),
     };
     let Some(equal) = equal else { return Ok(AddressSet::default()) };
-    Ok(if op == "!=" { all(packet.family).difference(&equal) } else { equal })
+    Ok(if matches!(op, "!=" | "!") { all(packet.family).difference(&equal) } else { equal })
 }
 
 fn compare(packet: &Packet, left: &Value, op: &str, right: &Value) -> Result<AddressSet, Why> {
@@ -102,6 +146,7 @@ pub(super) fn equals(
     scope: &Key,
     packet: &Packet,
     left: &Value,
+    how: How,
     right: &Value,
 ) -> Result<Option<AddressSet>, Why> {
     if let Some(name) = right.as_str().and_then(|text| text.strip_prefix('@')) {
@@ -114,7 +159,7 @@ pub(super) fn equals(
     }
     // An element with a counter, a comment or a time of its own.
     if let Some(value) = right.get("elem").and_then(|element| element.get("val")) {
-        return equals(ruleset, scope, packet, left, value);
+        return equals(ruleset, scope, packet, left, how, value);
     }
     if let Some(parts) = left.get("concat").and_then(Value::as_array) {
         let values = right.get("concat").and_then(Value::as_array);
@@ -122,7 +167,7 @@ pub(super) fn equals(
         let values = values.ok_or_else(|| format!("the element {} of a set of several fields", brief(right)))?;
         let mut both = all(packet.family);
         for (part, value) in parts.iter().zip(values) {
-            let Some(one) = equals(ruleset, scope, packet, part, value)? else { return Ok(None) };
+            let Some(one) = equals(ruleset, scope, packet, part, How::Exactly, value)? else { return Ok(None) };
             both = both.intersection(&one);
         }
         return Ok(Some(both));
@@ -137,6 +182,7 @@ pub(super) fn equals(
     let so = match field {
         Field::Absent => return Ok(None),
         Field::Source => return addresses(packet, right).map(Some),
+        Field::PartOfSource { after, bits } => return part_of_source(packet.family, after, bits, right).map(Some),
         Field::Address(address) => addresses(packet, right)?.contains(address),
         Field::Exists(exists) => match right {
             Value::Bool(wanted) => *wanted == exists,
@@ -144,11 +190,17 @@ pub(super) fn equals(
         },
         Field::TcpFlags => match op_of_flags(right) {
             // Without a mask, "any of these flags" (nft(8), "Bitmask types").
-            Some(flags) => flags & SYN != 0,
+            Some(flags) if how == How::Any => flags & SYN != 0,
+            Some(flags) => flags == SYN,
             None => return Err(format!("the TCP flags {}", brief(right))),
         },
         Field::Number(number) => is_number(number, right)?,
-        Field::Names(names) => is_name(&names, right)?,
+        Field::Names(_) if how == How::Exactly && right.is_array() => {
+            return Err(format!("all of {} is {}", brief(left), brief(right)));
+        }
+        // Which others there are is the kernel's affair.
+        Field::Flags(_) if how == How::Exactly => return Err(format!("all of {} is {}", brief(left), brief(right))),
+        Field::Names(names) | Field::Flags(names) => is_name(&names, right)?,
     };
     Ok(Some(if_so(packet, so)))
 }
@@ -166,7 +218,7 @@ fn any(
         _ => AddressSet::default(),
     };
     for element in elements {
-        let Some(one) = equals(ruleset, scope, packet, left, element)? else { return Ok(None) };
+        let Some(one) = equals(ruleset, scope, packet, left, How::Exactly, element)? else { return Ok(None) };
         sum = sum.union(&one);
     }
     Ok(Some(sum))
@@ -300,21 +352,53 @@ fn payload(packet: &Packet, protocol: &str, field: &str) -> Option<Field> {
     }
 }
 
-/// Bits of a header by their place, as programs write them that do not go through names.
+/// So many bits of a header, after so many: what they are in this family, whatever the rule's author had in mind. An
+/// offset that is the destination of IPv4 is in the middle of an IPv6 source (RFC 791, section 3.1; RFC 8200, section 3).
 fn raw(packet: &Packet, body: &Value) -> Option<Field> {
-    let number = |name: &str| body.get(name).and_then(Value::as_u64);
-    let base = body.get("base").and_then(Value::as_str)?;
-    match (base, number("offset")?, number("len")?) {
-        // RFC 791, section 3.1: the destination address; the protocol.
-        ("nh", 128, 32) => match packet.to.0? {
-            IpAddr::V4(address) => Some(Field::Number(address.to_bits().into())),
-            IpAddr::V6(_) => None,
-        },
-        ("nh", 72, 8) if packet.family == Family::Ipv4 => Some(Field::Number(6)),
-        // RFC 9293, section 3.1: the destination port.
-        ("th", 16, 16) => packet.to.1.map(|port| Field::Number(port.into())),
+    let number = |name: &str| body.get(name).and_then(Value::as_u64).and_then(|number| u32::try_from(number).ok());
+    let (start, bits) = (number("offset")?, number("len")?);
+    let end = start.checked_add(bits)?;
+    let is_v4 = packet.family == Family::Ipv4;
+    let (protocol, width, source) = if is_v4 { (72, 32, 96) } else { (48, 128, 64) };
+    let destination = source + width;
+    match body.get("base").and_then(Value::as_str)? {
+        "nh" if (start, bits) == (protocol, 8) => Some(Field::Number(6)),
+        "nh" if bits > 0 && (source..destination).contains(&start) && end <= destination => {
+            Some(Field::PartOfSource { after: start - source, bits })
+        }
+        "nh" if (1..=64).contains(&bits) && start >= destination && end <= destination + width => {
+            let below = destination + width - end;
+            let part = self::bits(packet.to.0?).checked_shr(below)? & (u128::MAX >> (128 - bits));
+            u64::try_from(part).ok().map(Field::Number)
+        }
+        "th" if (start, bits) == (16, 16) => packet.to.1.map(|port| Field::Number(port.into())),
+        "th" if (start, bits) == (104, 8) => Some(Field::TcpFlags),
         _ => None,
     }
+}
+
+/// Those sources of which `bits` bits, after so many, are `value`.
+fn part_of_source(family: Family, after: u32, bits: u32, value: &Value) -> Result<AddressSet, Why> {
+    /// The most beginnings of an address for which a match on what comes after them is written out.
+    const BEGINNINGS: u32 = 8;
+    let width = if family == Family::Ipv4 { 32 } else { 128 };
+    let unclear = || format!("a part of the source address is {}", brief(value));
+    let part = value.as_u64().map(u128::from).filter(|part| part.checked_shr(bits).unwrap_or(0) == 0);
+    let part = part.ok_or_else(unclear)?;
+    if after > BEGINNINGS || after + bits > width {
+        return Err(unclear());
+    }
+    let length = after + bits;
+    let nets = (0..1_u128 << after).map(|beginning| {
+        let address = (beginning.checked_shl(bits).unwrap_or(0) | part).checked_shl(width - length).unwrap_or(0);
+        let address = match family {
+            Family::Ipv4 => u32::try_from(address).ok().map(|address| IpAddr::from(address.to_be_bytes())),
+            Family::Ipv6 => Some(IpAddr::from(address.to_be_bytes())),
+        };
+        let length = u8::try_from(length).ok();
+        address.zip(length).and_then(|(address, length)| ipnet::IpNet::new(address, length).ok())
+    });
+    nets.collect::<Option<_>>().ok_or_else(unclear)
 }
 
 fn meta(packet: &Packet, key: &str) -> Option<Field> {
@@ -332,12 +416,19 @@ fn meta(packet: &Packet, key: &str) -> Option<Field> {
 }
 
 fn ct(packet: &Packet, key: &str, direction: &str) -> Option<Field> {
-    if packet.untracked {
-        return if key == "state" { names(&["untracked"]) } else { None };
+    let untracked = match packet.tracking {
+        Tracking::New => None,
+        Tracking::NotYet => Some("invalid"),
+        Tracking::Exempt => Some("untracked"),
+        Tracking::Perhaps => return None,
+    };
+    if let Some(state) = untracked {
+        // Whatever else is asked of a connection that is not there fits nothing (`nft_ct_get_eval`).
+        return if key == "state" { names(&[state]) } else { Some(Field::Absent) };
     }
     match (key, direction) {
         ("state", "") => names(&["new"]),
-        ("status", "") => names(if packet.translated { &["dnat"] } else { &[] }),
+        ("status", "") => Some(Field::Flags(if packet.translated { vec!["dnat".to_owned()] } else { vec![] })),
         ("direction", "") => names(&["original"]),
         ("mark", "") if !packet.marked => Some(Field::Number(0)),
         ("ip saddr", "original") => Some(if packet.family == Family::Ipv4 { Field::Source } else { Field::Absent }),

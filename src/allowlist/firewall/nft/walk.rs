@@ -1,8 +1,11 @@
 //! The way of a packet through the hooks and chains, for all its possible sources at once. Pure.
 
-use serde_json::Value;
+use std::cmp::Reverse;
 
-use super::matching::{Packet, Why, all, brief, equals, fits};
+use serde_json::{Value, json};
+
+use super::flow::{After, Flow, either, is_of, kept, merged, split, translated};
+use super::matching::{How, Packet, Tracking, Why, all, brief, equals, fits};
 use super::{Base, Chain, Key, Question, Rule, Ruleset};
 use crate::address::Family;
 use crate::address::set::AddressSet;
@@ -18,42 +21,12 @@ const STEPS: usize = 1_000_000;
 /// Where destinations are translated, among the priorities of prerouting (`NF_IP_PRI_NAT_DST`), whatever the chain says.
 const NAT: i64 = -100;
 
-/// Sources whose packets go the same way.
-#[derive(Clone, Debug)]
-struct Flow {
-    set: AddressSet,
-    packet: Packet,
-    /// What decided for them so far.
-    by: Vec<String>,
-    /// Why they may in truth not be here: the rule that was not understood, and what of it.
-    doubt: Option<(String, Why)>,
-}
+/// A base chain, and where it is.
+type Hooked<'a> = (&'a Key, &'a Chain, &'a Base);
 
-impl Flow {
-    fn doubted(mut self, rule: &str, why: &str) -> Self {
-        self.doubt.get_or_insert_with(|| (rule.to_owned(), why.to_owned()));
-        self
-    }
-
-    fn of(&self, set: AddressSet) -> Self {
-        Self { set, ..self.clone() }
-    }
-
-    fn decided(mut self, by: String) -> Self {
-        self.by.push(by);
-        self
-    }
-}
-
-/// Where flows are after a chain or a rule.
-#[derive(Default)]
-struct After {
-    /// They go on with the next rule, or have come to the end of the chain.
-    on: Vec<Flow>,
-    /// They leave this chain for its caller.
-    back: Vec<Flow>,
-    /// They are done with this hook's chain.
-    accepted: Vec<Flow>,
+/// Whether the chains at a hook are each for devices of their own.
+fn is_of_device(hook: &str) -> bool {
+    matches!(hook, "ingress" | "egress")
 }
 
 pub(super) struct Walk<'a> {
@@ -85,7 +58,7 @@ impl<'a> Walk<'a> {
             is_local,
             translated: false,
             marked: false,
-            untracked: false,
+            tracking: Tracking::NotYet,
         };
         let start = Flow { set: all(question.family), packet, by: Vec::new(), doubt: None };
         let flows = self.hook("ingress", vec![start]);
@@ -102,7 +75,8 @@ impl<'a> Walk<'a> {
         let mut arrived = self.hook("input", local);
         let forwarded = self.hook("forward", away.collect());
         self.tells = false;
-        arrived.extend(self.hook("postrouting", forwarded));
+        let forwarded = self.hook("postrouting", forwarded);
+        arrived.extend(self.hook("egress", forwarded));
         self.sum_up(arrived)
     }
 
@@ -144,11 +118,11 @@ impl<'a> Walk<'a> {
     fn hook(&mut self, hook: &str, mut flows: Vec<Flow>) -> Vec<Flow> {
         let family = if self.question.family == Family::Ipv4 { "ip" } else { "ip6" };
         let ruleset = self.ruleset;
-        let mut chains: Vec<(&Key, &Chain, &Base)> = Vec::new();
+        let mut chains: Vec<Hooked<'_>> = Vec::new();
         for (key, chain) in &ruleset.chains {
             let Some(base) = chain.base.as_ref().filter(|base| base.hook == hook) else { continue };
             let applies = match key.0.as_str() {
-                "netdev" | "inet" if hook == "ingress" => match self.question.outside {
+                "netdev" | "inet" if is_of_device(hook) => match self.device(hook) {
                     Some(name) => base.devices.is_empty() || base.devices.iter().any(|device| device == name),
                     None => true,
                 },
@@ -159,18 +133,46 @@ impl<'a> Walk<'a> {
                 chains.push((key, chain, base));
             }
         }
+        // Of one priority, the one that came last runs first (`nf_hook_entries_grow`; seen with packets).
         chains.sort_by_key(|(_, _, base)| {
-            (if base.is_nat { NAT } else { base.priority }, base.is_nat, base.priority, base.order)
+            (if base.is_nat { NAT } else { base.priority }, base.is_nat, base.priority, Reverse(base.order))
         });
         if chains.is_empty() && self.tells {
             flows = flows.into_iter().map(|flow| flow.decided(format!("no chain at the hook {hook}"))).collect();
         }
+        // A listing tells it within a table only: the tables may have come in any order, and chains to them later.
+        let is_unclear = |(one, next): (&Hooked<'_>, &Hooked<'_>)| {
+            one.2.is_nat
+                && next.2.is_nat
+                && one.2.priority == next.2.priority
+                && (&one.0.0, &one.0.1) != (&next.0.0, &next.0.1)
+        };
+        if !chains.iter().zip(chains.iter().skip(1)).any(is_unclear) {
+            return self.run(hook, &chains, flows);
+        }
+        let first = self.run(hook, &chains, flows.clone());
+        chains.sort_by_key(|(_, _, base)| {
+            (if base.is_nat { NAT } else { base.priority }, base.is_nat, base.priority, base.order)
+        });
+        let other = self.run(hook, &chains, flows);
+        let why = "which of the chains of one priority translates first is not told";
+        either(&first, &other, &format!("the hook {hook}"), why)
+    }
+
+    /// The device whose hook it is.
+    fn device(&self, hook: &str) -> Option<&'a str> {
+        if hook == "egress" { self.question.inside } else { self.question.outside }
+    }
+
+    fn run(&mut self, hook: &str, chains: &[Hooked<'_>], mut flows: Vec<Flow>) -> Vec<Flow> {
         for (key, chain, base) in chains {
-            let unclear = hook == "ingress" && (self.question.outside.is_none() || base.devices.is_empty());
-            let why = base.in_doubt.or(unclear.then_some("whether it is at the outside's device is not known"));
-            // Once translated, a connection is not translated again.
-            let (mut past, mut asked): (Vec<_>, Vec<_>) =
-                flows.into_iter().partition(|flow| base.is_nat && flow.packet.translated);
+            flows.iter_mut().for_each(|flow| flow.packet.tracking.at(hook, base));
+            let unclear = is_of_device(hook) && (self.device(hook).is_none() || base.devices.is_empty());
+            let why = base.in_doubt.or(unclear.then_some("whether it is at the device in question is not known"));
+            // Once translated, a connection is not translated again; and without tracking not at all.
+            let (mut past, mut asked): (Vec<_>, Vec<_>) = flows
+                .into_iter()
+                .partition(|flow| base.is_nat && (flow.packet.translated || flow.packet.tracking == Tracking::Exempt));
             let name = format!("{} {} {}", key.0, key.1, key.2);
             if let Some(why) = why {
                 asked = asked.into_iter().map(|flow| flow.doubted(&name, why)).collect();
@@ -239,13 +241,14 @@ impl<'a> Walk<'a> {
                     }
                 }
                 "set" if body.get("stmt").is_none() => {}
+                "mangle" if is_idle(body) => {}
                 "mangle" => match body.pointer("/key/meta/key").or(body.pointer("/key/ct/key")).and_then(Value::as_str)
                 {
                     Some("mark") => live.packet.marked = true,
                     Some("priority" | "nftrace" | "event" | "label" | "secmark") => {}
                     _ => drop(why.get_or_insert_with(|| brief(statement))),
                 },
-                "notrack" => live.packet.untracked = true,
+                "notrack" => live.packet.tracking = Tracking::Exempt,
                 "vmap" => return self.vmap(key, rule, &flow, live, why, body, depth),
                 _ => match self.verdict(key, rule, live.clone(), kind, body, depth) {
                     Some(done) => return split(&flow, &live, why.map(|why| (rule.name.as_str(), why)), done),
@@ -305,6 +308,9 @@ impl<'a> Walk<'a> {
             // To an address of one family: it concerns no other.
             "dnat" if !is_of(body, self.question.family) => after.on.push(flow),
             "dnat" | "redirect" => {
+                if let Some(done) = self.mapped(key, rule, &flow, kind, body) {
+                    return Some(done);
+                }
                 let plain = |name, is: fn(&Value) -> bool| body.get(name).is_none_or(is);
                 if plain("addr", Value::is_string) && plain("port", Value::is_number) {
                     after.accepted.push(translated(flow, kind, body, &rule.name));
@@ -326,6 +332,43 @@ impl<'a> Walk<'a> {
         Some(after)
     }
 
+    /// The pairs of a map, named or written where it is used.
+    fn listed<'v>(&self, key: &Key, map: &'v Value) -> Option<&'v [Value]>
+    where
+        'a: 'v,
+    {
+        let data = map.get("data")?;
+        match data.as_str().and_then(|name| name.strip_prefix('@')) {
+            Some(name) => self.ruleset.elements(key, name),
+            None => data.get("set").and_then(Value::as_array).map(Vec::as_slice),
+        }
+    }
+
+    /// Each to where a map of addresses has it, with a port or without, and the others on; `None` when it is no such map,
+    /// or one that is not understood.
+    fn mapped(&self, key: &Key, rule: &Rule, flow: &Flow, kind: &str, body: &Value) -> Option<After> {
+        let map = body.get("addr")?.get("map").filter(|_| body.get("port").is_none())?;
+        let mut after = After::default();
+        let mut rest = flow.clone();
+        for pair in self.listed(key, map)? {
+            let (element, target) = (pair.get(0).filter(|element| element.as_str() != Some("*"))?, pair.get(1)?);
+            let fitting = equals(self.ruleset, key, &rest.packet, map.get("key")?, How::Exactly, element).ok()?;
+            let Some(fitting) = fitting else { continue };
+            let to = match target.get("concat").and_then(Value::as_array).map(Vec::as_slice) {
+                Some([address, port]) if address.is_string() && port.is_number() => {
+                    json!({ "addr": address, "port": port })
+                }
+                None if target.is_string() => json!({ "addr": target }),
+                _ => return None,
+            };
+            let part = rest.of(rest.set.intersection(&fitting));
+            rest.set = rest.set.difference(&fitting);
+            after.accepted.push(translated(part, kind, &to, &rule.name));
+        }
+        after.on.push(rest);
+        Some(After { on: kept(after.on), accepted: kept(after.accepted), ..after })
+    }
+
     /// A verdict for each value.
     #[expect(clippy::too_many_arguments, reason = "what a rule is evaluated with")]
     fn vmap(
@@ -338,11 +381,7 @@ impl<'a> Walk<'a> {
         body: &Value,
         depth: usize,
     ) -> After {
-        let data = body.get("data");
-        let listed = match data.and_then(Value::as_str).and_then(|name| name.strip_prefix('@')) {
-            Some(name) => self.ruleset.elements(key, name),
-            None => data.and_then(|data| data.get("set")).and_then(Value::as_array).map(Vec::as_slice),
-        };
+        let listed = self.listed(key, body);
         let mut after = After { on: kept(vec![flow.of(flow.set.difference(&live.set))]), ..After::default() };
         let (Some(value), Some(listed)) = (body.get("key"), listed) else {
             after.on.push(live.doubted(&rule.name, "a map of verdicts that is not listed"));
@@ -360,7 +399,7 @@ impl<'a> Walk<'a> {
                 why.get_or_insert_with(|| brief(pair));
                 continue;
             };
-            let part = match equals(self.ruleset, key, &rest.packet, value, element) {
+            let part = match equals(self.ruleset, key, &rest.packet, value, How::Exactly, element) {
                 Ok(None) => continue,
                 Ok(Some(fitting)) => rest.of(rest.set.intersection(&fitting)),
                 Err(unclear) => {
@@ -396,71 +435,16 @@ impl<'a> Walk<'a> {
     }
 }
 
+/// Whether what is written into the packet is nothing that decides who gets in: an option of TCP, such as the greatest
+/// segment, or how urgent it is.
+fn is_idle(body: &Value) -> bool {
+    let text = |name: &str| body.pointer(name).and_then(Value::as_str);
+    body.pointer("/key/tcp option").is_some()
+        || matches!(text("/key/payload/field"), Some("dscp" | "ecn" | "ttl" | "hoplimit"))
+}
+
 /// Whether a rule has more than matches and notes: then it matters whether it is understood.
 fn decides(rule: &Rule) -> bool {
     let idle = ["match", "counter", "log", "comment", "limit", "set"];
     !rule.expr.iter().all(|one| idle.iter().any(|name| one.get(name).is_some()))
-}
-
-/// After a verdict `done` for `live`, a part of `flow`: where the rule was not understood, either may be.
-fn split(flow: &Flow, live: &Flow, doubt: Option<(&str, Why)>, done: After) -> After {
-    let After { mut on, mut back, mut accepted } = done;
-    on.push(flow.of(flow.set.difference(&live.set)));
-    if let Some((rule, why)) = doubt {
-        let tag = |flows: &mut Vec<Flow>| {
-            for flow in flows.iter_mut() {
-                if !flow.set.intersection(&live.set).is_empty() {
-                    flow.doubt.get_or_insert_with(|| (rule.to_owned(), why.clone()));
-                }
-            }
-        };
-        tag(&mut on);
-        tag(&mut back);
-        tag(&mut accepted);
-        on.push(flow.of(live.set.clone()).doubted(rule, &why));
-    }
-    After { on: kept(on), back, accepted }
-}
-
-/// Whether a statement that translates is about packets of `family`.
-fn is_of(body: &Value, family: Family) -> bool {
-    let own = if family == Family::Ipv4 { "ip" } else { "ip6" };
-    body.get("family").and_then(Value::as_str).is_none_or(|named| named == own)
-}
-
-/// With another destination, as a rule has it.
-fn translated(mut flow: Flow, kind: &str, body: &Value, rule: &str) -> Flow {
-    let port = body.get("port");
-    if let Some(port) = port {
-        flow.packet.to.1 = port.as_u64().and_then(|port| u16::try_from(port).ok());
-    }
-    if kind == "redirect" {
-        flow.packet.to.0 = None;
-        flow.packet.is_local = true;
-    } else if let Some(address) = body.get("addr") {
-        flow.packet.to.0 = address.as_str().and_then(|address| address.parse().ok());
-        flow.packet.is_local = flow.packet.to.0.is_some_and(|address| address.is_loopback());
-    }
-    flow.packet.translated = true;
-    flow.decided(format!("{rule}: {kind}"))
-}
-
-/// Without those that nobody is in.
-fn kept(mut flows: Vec<Flow>) -> Vec<Flow> {
-    flows.retain(|flow| !flow.set.is_empty());
-    flows
-}
-
-/// Flows that only their sources tell apart become one.
-fn merged(flows: Vec<Flow>) -> Vec<Flow> {
-    let mut merged: Vec<Flow> = Vec::new();
-    for flow in kept(flows) {
-        let like =
-            |other: &&mut Flow| (&other.packet, &other.by, &other.doubt) == (&flow.packet, &flow.by, &flow.doubt);
-        match merged.iter_mut().find(like) {
-            Some(other) => other.set = other.set.union(&flow.set),
-            None => merged.push(flow),
-        }
-    }
-    merged
 }
