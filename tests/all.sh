@@ -22,10 +22,11 @@ peers="named:bind9 named-checkzone:bind9-utils named-journalprint:bind9-utils di
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
     systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
     miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2
-    nsd:nsd nsd-checkzone:nsd jq:jq curl:curl nsenter:util-linux"
+    nsd:nsd nsd-checkzone:nsd jq:jq curl:curl nsenter:util-linux
+    chromium:chromium chromedriver:chromium-driver promtool:prometheus"
 python_with_all() {
     for python in python3 /usr/bin/python3; do
-        if "$python" -c 'import dns.zone, dns.update, jsonschema, netaddr' 2>/dev/null; then command -v "$python"; return; fi
+        if "$python" -c 'import dns.zone, dns.update, jsonschema, netaddr, prometheus_client' 2>/dev/null; then command -v "$python"; return; fi
     done
     return 1
 }
@@ -35,7 +36,7 @@ packages=()
 for peer in $peers; do
     command -v "${peer%%:*}" >/dev/null || packages+=("${peer##*:}")
 done
-python_with_all >/dev/null || packages+=(python3-dnspython python3-jsonschema python3-netaddr)
+python_with_all >/dev/null || packages+=(python3-dnspython python3-jsonschema python3-netaddr python3-prometheus-client)
 # No command shows this one.
 pdns_tables=/usr/share/pdns-backend-sqlite3/schema/schema.sqlite3.sql
 [ -e "$pdns_tables" ] || packages+=(pdns-backend-sqlite3)
@@ -62,8 +63,17 @@ for peer in $peers; do
 done
 [ -e "$pdns_tables" ] || { echo "tests/all.sh: $pdns_tables is still missing" >&2; exit 69; }
 # The tests call this Python.
-TESTS_PYTHON=$(python_with_all) || { echo "tests/all.sh: no python3 with dnspython, jsonschema and netaddr" >&2; exit 69; }
+TESTS_PYTHON=$(python_with_all) || { echo "tests/all.sh: no python3 with dnspython, jsonschema, netaddr and prometheus_client" >&2; exit 69; }
 export TESTS_PYTHON
+# What looks at the page as a reader with a screen reader would, from the registry of npm, by its checksum.
+axe=target/tools/axe-core-4.10.3
+if [ ! -e "$axe/axe.min.js" ]; then
+    mkdir -p "$axe"
+    curl --silent --show-error --fail --retry 3 --output "$axe/axe.tgz" https://registry.npmjs.org/axe-core/-/axe-core-4.10.3.tgz
+    echo "5e6edba515e70d25f6604d9815f064d859c5d1ea7ab661bbc4f87c88779ef0c21cae0abbeb636471ef39e9d62d2582e4b88a1866f19f4ecfcf6d986275e4dc12  $axe/axe.tgz" | sha512sum --check --quiet
+    tar -xzf "$axe/axe.tgz" -C "$axe" --strip-components=1 package/axe.min.js
+fi
+export TESTS_AXE=$PWD/$axe/axe.min.js
 
 say "formatting"
 cargo fmt --check

@@ -185,6 +185,3 @@ fn records(text: &mut String, records: &[Record], paint: Paint) {
         let _ = writeln!(text, "{:width$}  {:4}  {values}   {state}{colon}{note}", record.name, record.rtype);
     }
 }
-
-#[cfg(test)]
-mod tests;

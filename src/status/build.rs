@@ -253,6 +253,3 @@ pub fn left_behind(
     status.sentence = words::sentence(&status);
     status
 }
-
-#[cfg(test)]
-mod tests;

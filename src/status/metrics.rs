@@ -3,9 +3,11 @@
 //! Moments, not ages: an age goes stale where it is stored. A time that is not known has no sample. A state is a set of
 //! gauges of which one is 1.
 
+use std::fmt::{self, Write as _};
 use std::sync::atomic::{AtomicI64, AtomicU64};
 
 use prometheus_client::encoding::text::encode;
+use prometheus_client::encoding::{EncodeLabelValue, LabelValueEncoder};
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
 use prometheus_client::metrics::gauge::Gauge;
@@ -15,7 +17,7 @@ use super::Status;
 use super::model::State;
 use crate::clock::Timestamp;
 
-type Labels = Vec<(&'static str, String)>;
+type Labels = Vec<(&'static str, Text)>;
 type Gauges = Family<Labels, Gauge<i64, AtomicI64>>;
 type Moments = Family<Labels, Gauge<f64, AtomicU64>>;
 type Counters = Family<Labels, Counter>;
@@ -73,13 +75,32 @@ fn set(family: &Gauges, labels: Labels, value: impl TryInto<i64>) {
     family.get_or_create(&labels).set(value.try_into().unwrap_or(i64::MAX));
 }
 
-fn text(text: impl ToString) -> String {
-    text.to_string()
+/// The value of a label. The library writes it as it stands; a quotation mark in it would end it.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+struct Text(String);
+
+impl EncodeLabelValue for Text {
+    /// OpenMetrics 1.0, section "ABNF": `escaped-string`.
+    fn encode(&self, encoder: &mut LabelValueEncoder<'_>) -> fmt::Result {
+        for letter in self.0.chars() {
+            match letter {
+                '\\' => encoder.write_str("\\\\")?,
+                '"' => encoder.write_str("\\\"")?,
+                '\n' => encoder.write_str("\\n")?,
+                other => encoder.write_char(other)?,
+            }
+        }
+        Ok(())
+    }
+}
+
+fn text(text: impl ToString) -> Text {
+    Text(text.to_string())
 }
 
 fn about_itself(registry: &mut Registry, status: &Status) {
     let info = gauges(registry, "build", "The version that runs; always 1");
-    set(&info, vec![("version", status.version.clone())], 1);
+    set(&info, vec![("version", text(status.version.clone()))], 1);
     let start = moments(registry, "start", "When the daemon was started");
     at(&start, vec![], status.started);
     let rounds = counters(registry, "rounds", "Rounds since the start");
@@ -101,9 +122,9 @@ fn about_records(registry: &mut Registry, status: &Status) {
     for record in &status.records {
         for state in State::ALL {
             let labels = vec![
-                ("name", record.name.clone()),
-                ("type", record.rtype.clone()),
-                ("provider", record.provider.clone()),
+                ("name", text(record.name.clone())),
+                ("type", text(record.rtype.clone())),
+                ("provider", text(record.provider.clone())),
                 ("state", text(state.word())),
             ];
             set(&family, labels, i64::from(record.state == state));
@@ -119,7 +140,7 @@ fn about_homes(registry: &mut Registry, status: &Status) {
     let settled = moments(registry, "settled", "Since when the address is acted on");
     let voted = gauges(registry, "operator_vote", "1 for how an operator stood in the newest vote, 0 for the others");
     let via = |line: &Option<String>, family: &String| {
-        vec![("line", line.clone().unwrap_or_default()), ("family", family.clone())]
+        vec![("line", text(line.clone().unwrap_or_default())), ("family", text(family.clone()))]
     };
     for home in &status.homes {
         let labels = via(&home.line, &home.family);
@@ -131,7 +152,7 @@ fn about_homes(registry: &mut Registry, status: &Status) {
         let stood = |operator: &String, vote: &'static str| {
             for one in ["agreed", "dissented", "silent"] {
                 let mut labels = labels.clone();
-                labels.extend([("operator", operator.clone()), ("vote", text(one))]);
+                labels.extend([("operator", text(operator.clone())), ("vote", text(one))]);
                 set(&voted, labels, i64::from(one == vote));
             }
         };
@@ -142,7 +163,7 @@ fn about_homes(registry: &mut Registry, status: &Status) {
     let took = moments_free(registry, "witness_answer", "The median time of a witness's last answers", Unit::Seconds);
     for witness in &status.witnesses {
         let mut labels = via(&witness.line, &witness.family);
-        labels.extend([("witness", witness.name.clone()), ("operator", witness.operator.clone())]);
+        labels.extend([("witness", text(witness.name.clone())), ("operator", text(witness.operator.clone()))]);
         if let Some(took_ms) = witness.took_ms {
             #[expect(clippy::cast_precision_loss, reason = "no answer takes 2^53 ms")]
             took.get_or_create(&labels).set(took_ms as f64 / 1000.0);
@@ -151,13 +172,15 @@ fn about_homes(registry: &mut Registry, status: &Status) {
     let rulings = counters(registry, "rulings", "Votes since the start, by how they ended");
     for (via, ends) in &status.totals.rulings {
         for (end, count) in ends {
-            rulings.get_or_create(&vec![("via", via.clone()), ("outcome", end.clone())]).inc_by(*count);
+            rulings.get_or_create(&vec![("via", text(via.clone())), ("outcome", text(end.clone()))]).inc_by(*count);
         }
     }
     let testimonies = counters(registry, "testimonies", "Answers of witnesses since the start, by what became of them");
     for (witness, ends) in &status.totals.testimonies {
         for (end, count) in ends {
-            testimonies.get_or_create(&vec![("witness", witness.clone()), ("outcome", end.clone())]).inc_by(*count);
+            testimonies
+                .get_or_create(&vec![("witness", text(witness.clone())), ("outcome", text(end.clone()))])
+                .inc_by(*count);
         }
     }
     let findings = gauges(registry, "findings", "What is amiss with the connection or the witnesses");
@@ -178,7 +201,7 @@ fn about_providers(registry: &mut Registry, status: &Status) {
     let standby = gauges(registry, "provider_standing_by", "1 while another daemon has the lease, and writes");
     let left = gauges(registry, "provider_writes_left", "Writes that the daily limit still leaves");
     for provider in &status.providers {
-        let labels = || vec![("provider", provider.name.clone())];
+        let labels = || vec![("provider", text(provider.name.clone()))];
         at(&read, labels(), provider.last_read);
         at(&written, labels(), provider.last_write);
         set(&held, labels(), i64::from(provider.held_since.is_some()));
@@ -189,7 +212,9 @@ fn about_providers(registry: &mut Registry, status: &Status) {
     let writes = counters(registry, "writes", "Writes since the start, by how they ended");
     for (provider, ends) in &status.totals.writes {
         for (end, count) in ends {
-            writes.get_or_create(&vec![("provider", provider.clone()), ("outcome", end.clone())]).inc_by(*count);
+            writes
+                .get_or_create(&vec![("provider", text(provider.clone())), ("outcome", text(end.clone()))])
+                .inc_by(*count);
         }
     }
 }
@@ -198,13 +223,17 @@ fn about_edges(registry: &mut Registry, status: &Status) {
     let ranges = gauges(registry, "edge_ranges", "Ranges of the edge that are in force");
     let fetched = moments(registry, "edge_last_fetch", "When the lists of the edge were last fetched and believed");
     for edge in &status.edges {
-        set(&ranges, vec![("edge", edge.name.clone())], edge.ranges);
-        at(&fetched, vec![("edge", edge.name.clone())], edge.last_fetch);
+        set(&ranges, vec![("edge", text(edge.name.clone()))], edge.ranges);
+        at(&fetched, vec![("edge", text(edge.name.clone()))], edge.last_fetch);
     }
     let checks = gauges(registry, "exposure", "1 for the grade that a check has, 0 for the others");
     for check in &status.exposure {
         for grade in GRADES {
-            let labels = vec![("check", check.check.clone()), ("about", check.about.clone()), ("grade", text(grade))];
+            let labels = vec![
+                ("check", text(check.check.clone())),
+                ("about", text(check.about.clone())),
+                ("grade", text(grade)),
+            ];
             set(&checks, labels, i64::from(check.grade == grade));
         }
     }

@@ -223,6 +223,11 @@ impl Daemon {
         signal(self.pid(), Signal::USR1);
     }
 
+    /// Has it read its configuration again.
+    pub(crate) fn reload(&self) {
+        signal(self.pid(), Signal::HUP);
+    }
+
     /// SIGKILL, and waits for its end.
     pub(crate) fn kill(mut self) {
         assert!(self.child.try_wait().unwrap().is_none(), "the daemon ended by itself:\n{}", self.log());

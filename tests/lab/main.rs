@@ -51,6 +51,7 @@ mod lines;
 mod living;
 mod moves;
 mod net;
+mod page;
 mod parts;
 mod plan;
 mod prefixes;

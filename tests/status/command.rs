@@ -1,0 +1,95 @@
+//! `fingerpost status`.
+
+use std::io::{BufRead as _, BufReader};
+use std::process::{Command, Stdio};
+
+use serde_json::Value;
+
+use crate::living::{binary, until};
+use crate::{AWAY, HOME, Mill, python};
+
+const SCHEMA: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/config/status.schema.json");
+
+#[test]
+fn it_tells_what_the_daemon_knows_and_what_it_left_behind() {
+    let mill = Mill::new("");
+    let daemon = mill.daemon();
+    let said = mill.run(&["status"]);
+    let text = String::from_utf8(said.stdout).unwrap();
+    // A CNAME stands where `cam` is wanted: a person has to act.
+    assert_eq!(said.status.code(), Some(77), "{text}");
+    assert!(text.starts_with("1 of 2 records is in step, 1 blocked. The home is at 203.0.113.77 since 20"), "{text}");
+    assert!(text.contains(", on the word of 3 of 3 operators.\n! cam.heronmill.example A is blocked: "), "{text}");
+    assert!(text.contains("\ngauge.heronmill.example  A     203.0.113.77   in step\n"), "{text}");
+    assert!(text.contains("writes left today\n"), "{text}");
+
+    // One of them says something else: the vote goes on, and it is told.
+    mill.echoes[2].home_is_at(AWAY);
+    until("the dissent", || {
+        String::from_utf8(mill.run(&["status"]).stdout).unwrap().contains("      tern-labs says 203.0.113.9\n")
+    });
+    daemon.stop();
+
+    let said = mill.run(&["status", "--json"]);
+    assert_eq!(said.status.code(), Some(69));
+    let left: Value = serde_json::from_slice(&said.stdout).unwrap();
+    assert_eq!((left["running"].as_bool(), left["rounds"].as_u64()), (Some(false), Some(0)));
+    assert_eq!(left["homes"][0]["settled"], HOME.to_string());
+    assert_eq!(left["stays"][0]["address"], HOME.to_string());
+    let text = String::from_utf8(mill.run(&["status"]).stdout).unwrap();
+    assert!(text.starts_with("No daemon runs here; what it left behind: "), "{text}");
+}
+
+#[test]
+fn following_tells_a_change_as_it_happens() {
+    let mill = Mill::new("");
+    let daemon = mill.daemon();
+    let start = |words: &[&str]| {
+        let mut command = Command::new(binary());
+        command.args(["--config", "fingerpost.toml", "status", "--follow"]).args(words).current_dir(mill.dir());
+        command.stdout(Stdio::piped()).spawn().unwrap()
+    };
+    let (mut people, mut machines) = (start(&[]), start(&["--json"]));
+    let mut lines = BufReader::new(people.stdout.take().unwrap()).lines();
+    let mut documents = BufReader::new(machines.stdout.take().unwrap()).lines();
+    assert!(lines.next().unwrap().unwrap().contains("is at 203.0.113.77"));
+    mill.moves_to(AWAY);
+    let moved = lines.find(|line| line.as_ref().unwrap().contains("is at 203.0.113.9"));
+    assert!(moved.unwrap().unwrap().contains("on the word of 3 of 3 operators"));
+    let is_away = |line: &String| {
+        let document: Value = serde_json::from_str(line).unwrap();
+        document["homes"][0]["settled"] == AWAY.to_string()
+    };
+    assert!(documents.any(|line| is_away(&line.unwrap())));
+    // Both end with the daemon.
+    daemon.stop();
+    assert!(people.wait().unwrap().success() && machines.wait().unwrap().success());
+}
+
+#[test]
+#[ignore = "needs python3 with jsonschema: tests/all.sh runs it"]
+fn the_schema_describes_it() {
+    let mill = Mill::new(
+        "[[edge]]\nname = \"weir\"\nsources = [{ file = \"ranges.txt\" }]\n\
+         [[exposure.service]]\nname = \"gauge.heronmill.example\"\nedge = \"weir\"\norigin = \"127.0.0.1:9\"\n",
+    );
+    std::fs::write(mill.dir().join("ranges.txt"), "203.0.113.128/25\n").unwrap();
+    let daemon = mill.daemon();
+    until("a look at the outside", || {
+        let said: Value = serde_json::from_slice(&mill.run(&["status", "--json"]).stdout).unwrap();
+        said["exposure"].as_array().is_some_and(|checks| !checks.is_empty()) && said["edges"][0]["number"] == 1
+    });
+    let running = String::from_utf8(mill.run(&["status", "--json"]).stdout).unwrap();
+    daemon.stop();
+    let stopped = String::from_utf8(mill.run(&["status", "--json"]).stdout).unwrap();
+    // Draft 2020-12, checked by a reference implementation; nothing besides what it describes.
+    let check = "import json, sys, jsonschema\nschema = json.load(open(sys.argv[1]))\n\
+                 jsonschema.Draft202012Validator.check_schema(schema)\n\
+                 jsonschema.validate(json.load(sys.stdin), schema)\nprint('holds')\n";
+    for document in [&running, &stopped] {
+        assert_eq!(python(&["-c", check, SCHEMA], document), "holds\n", "{document}");
+    }
+    let mut strange: Value = serde_json::from_str(&running).unwrap();
+    strange["records"][0]["state"] = "lost".into();
+    assert_ne!(python(&["-c", check, SCHEMA], &strange.to_string()), "holds\n");
+}
