@@ -174,6 +174,8 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     ears.keep(home.leases());
     let watching = snapshot.subscribe();
     ears.show(&home.means.config, &watching);
+    let told = home.state().told.clone();
+    ears.tell_people(&home.means.config, &watching, &clock, told);
     notifier.tell(&[NotifyState::Ready]);
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
@@ -186,6 +188,8 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 ears.listen(&daemon.home.means.config).await;
                 ears.keep(daemon.home.leases());
                 ears.show(&daemon.home.means.config, &watching);
+                let told = daemon.home.state().told.clone();
+                ears.tell_people(&daemon.home.means.config, &watching, &daemon.clock, told);
                 daemon.follow(&mut ears);
                 daemon.home.release_former_leases().await;
             }
@@ -194,6 +198,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
             Act::Expose => daemon.expose(&mut ears),
             Act::Exposed(found) => daemon.exposed(found),
             Act::Fetch => daemon.fetch(&mut ears),
+            Act::Told(told) => daemon.home.note_told(told),
             Act::Fetched => daemon.fetched(&mut ears).await?,
             Act::Publish => daemon.publish(&mut ears).await?,
             Act::Round { thorough, asked } => {

@@ -28,6 +28,8 @@
 //!   What judges is pure: `source`, `bounds`, `compare`, `render` and what reads rulesets.
 //! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
 //! * [`exposure`] looks at the home as the outside sees it; all but its `look` and what that calls is pure.
+//! * [`status`] is what the daemon knows, for whoever looks: by a command, a page, as metrics. All but its listening is pure.
+//! * [`message`] tells people what needs them. Its `causes` and `desk` are pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
 //! * [`cli`] is the command line and [`commands`] has one file a command.
@@ -49,6 +51,7 @@ pub mod echo;
 pub mod exposure;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
+pub mod message;
 pub mod name;
 pub mod provider;
 pub mod reconcile;

@@ -20,6 +20,7 @@ use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
 use crate::exposure;
+use crate::message::Told;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
@@ -52,6 +53,9 @@ pub struct State {
     /// What was amiss in what the outside can see, and was told of.
     #[serde(default)]
     pub exposed: BTreeSet<String>,
+    /// Who was told of what that is not over.
+    #[serde(default)]
+    pub told: Told,
     /// What stood between each line and the world when that could last be told.
     #[serde(default)]
     pub nats: Vec<Found>,

@@ -7,7 +7,9 @@ use serde::Serialize;
 use super::layers::Layers;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{Config, by_provider, edges, exposure, lines, providers, records, standby, status, tables, witnesses};
+use super::{
+    Config, by_provider, edges, exposure, lines, messages, providers, records, standby, status, tables, witnesses,
+};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]
@@ -91,6 +93,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let named: Vec<&str> = edges.iter().flatten().map(|edge| edge.name.as_str()).collect();
     let exposure = exposure::read(&root, &named);
     let status = status::read(&root);
+    let messages = messages::read(&root, sources);
     witnesses::check(&root, &witnesses, watch.quorum.as_ref(), &records);
     let records: Vec<_> = records.into_iter().filter_map(|record| record.whole).collect();
     let asked = by_provider(&records);
@@ -116,5 +119,6 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         allowlist: allowlist?,
         exposure: exposure?,
         status: status?,
+        messages: messages.into_iter().collect::<Option<_>>()?,
     })
 }

@@ -9,6 +9,7 @@ pub(crate) mod exposure;
 mod layers;
 mod lines;
 pub mod load;
+mod messages;
 mod problem;
 mod providers;
 mod reader;
@@ -38,6 +39,7 @@ use crate::provider::rest::description::Api;
 pub use edges::{
     Allowlist, Columns, Edge, Firewall, Input, ListForm, ListPlace, ListSource, Place, Render, RenderForm, Shortest,
 };
+pub use messages::{Message, Way, Webhook};
 use secret::Secret;
 
 /// The whole configuration, checked: whatever has this type can be acted on.
@@ -73,6 +75,8 @@ pub struct Config {
     pub exposure: Exposure,
     /// Who may look at the status page, and where.
     pub status: StatusPage,
+    /// Who is told of what, in the order of the file.
+    pub messages: Vec<Message>,
 }
 
 /// The `[watch]` table.

@@ -15,9 +15,11 @@ use super::push::Coalesce;
 use super::pushes::Pushes;
 use super::{DaemonError, Notifier, STUCK, Snapshot, Trigger};
 use crate::allowlist::{AllowlistError, Looked};
+use crate::clock::Clock;
 use crate::config::{Config, StatusPage};
 use crate::confirm::{Confirming, Verdict};
 use crate::exposure::Finding;
+use crate::message::{self, Told};
 use crate::standby::Leases;
 use crate::status::SOCKET;
 use crate::status::request::Door;
@@ -67,6 +69,8 @@ pub(super) enum Act {
     Exposed(Vec<Finding>),
     /// It is time to look at the lists of the edges.
     Fetch,
+    /// Somebody was told of something.
+    Told(Told),
     /// That look has ended: [`Ears::lists`] has what it brought.
     Fetched,
     Round {
@@ -99,6 +103,10 @@ pub(super) struct Ears {
     fetching: Option<Fetching>,
     /// What that brought.
     fetched: Option<Lists>,
+    /// Tells people what needs them.
+    telling: Option<Showing>,
+    /// Who was told of what.
+    told: Option<watch::Receiver<Told>>,
     /// Shows the status at these doors.
     showing: Option<(Vec<Door>, Showing)>,
     coalesce: Coalesce,
@@ -129,6 +137,8 @@ impl Ears {
             exposed: None,
             fetching: None,
             fetched: None,
+            telling: None,
+            told: None,
             showing: None,
             coalesce: Coalesce::default(),
             start: Instant::now(),
@@ -170,6 +180,20 @@ impl Ears {
             let showing = Box::pin(serve(doors.clone(), snapshot.clone()));
             self.showing = Some((doors, showing));
         }
+    }
+
+    /// Tells people by `config`; `told` is what they were told before. A letter that waited to be sent comes up again.
+    pub(super) fn tell_people(
+        &mut self,
+        config: &Config,
+        snapshot: &watch::Receiver<Snapshot>,
+        clock: &Clock,
+        told: Told,
+    ) {
+        let (sender, receiver) = watch::channel(told.clone());
+        self.told = Some(receiver);
+        self.telling =
+            Some(Box::pin(message::run(config.messages.clone(), snapshot.clone(), clock.clone(), told, sender)));
     }
 
     /// Does this beside all else; what was begun before is given up.
@@ -233,6 +257,8 @@ impl Ears {
                 () = sleep_until(fetch.unwrap_or(round)), if fetch.is_some() => return Ok(Act::Fetch),
                 found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
+                told = news_of(&mut self.told) => return Ok(Act::Told(told)),
+                () = telling(&mut self.telling) => return Err(DaemonError::Blind),
                 () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => return Ok(Act::Confirmed(verdicts?)),
                 // Last, so that a flood keeps nothing else waiting.
@@ -267,6 +293,7 @@ impl Ears {
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
                 found = ended(&mut self.exposing) => self.exposed = Some(found),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
+                () = telling(&mut self.telling) => return Err(DaemonError::Blind),
                 () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => self.confirmed.extend(verdicts?),
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
@@ -289,6 +316,23 @@ async fn ended<T>(under_way: &mut Option<Pin<Box<dyn Future<Output = T>>>>) -> T
     let found = looking.await;
     *under_way = None;
     found
+}
+
+async fn telling(telling: &mut Option<Showing>) {
+    match telling {
+        Some(telling) => telling.await,
+        None => std::future::pending().await,
+    }
+}
+
+/// Who was told of what, when that is new.
+async fn news_of(told: &mut Option<watch::Receiver<Told>>) -> Told {
+    if let Some(told) = told
+        && told.changed().await.is_ok()
+    {
+        return told.borrow().clone();
+    }
+    std::future::pending().await
 }
 
 async fn shown(showing: &mut Option<(Vec<Door>, Showing)>) {

@@ -17,6 +17,7 @@ use crate::config::{Config, Confirm, by_provider};
 use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
+use crate::message::Told;
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases};
 use crate::state::{State, Store};
@@ -402,6 +403,14 @@ impl Home {
             fresh.into_iter().for_each(|entry| memory.hear(entry));
         }
         Arc::clone(&self.memory)
+    }
+
+    /// Keeps who was told of what.
+    pub fn note_told(&mut self, told: Told) {
+        if self.books.get_mut().state.told != told {
+            self.books.get_mut().state.told = told;
+            self.save();
+        }
     }
 
     /// What the limits still leave today, and the daily limit, by provider.

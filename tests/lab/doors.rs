@@ -291,6 +291,22 @@ fn the_edge_gets_in_and_nobody_else() {
             let (grade, seen) = mill.row(check);
             assert_eq!(grade, "good", "{check}: {seen}");
         }
+
+        // Who writes the line's address into a rule keeps everybody out with the next one, and is told so.
+        let forward = |to: &str| {
+            let rule = format!("iifname \"wan\" {to} tcp dport {PORT} dnat ip to {HOME}");
+            mill.nft(&format!("flush chain inet nat prerouting\nadd rule inet nat prerouting {rule}\n"));
+        };
+        forward(&format!("ip daddr {new}"));
+        mill.is_good("for today's address");
+        let next = Ipv4Addr::new(203, 0, 113, 33);
+        lab.router_wan(next);
+        until("the next address", || lab.rrset(&named, "weir", RecordType::A) == Some(set(120, &[&next.to_string()])));
+        // Until the edge has asked for the name again, the way by the old address goes on.
+        until("nobody", || !mill.visits());
+        mill.is_amiss("for yesterday's address", &["0 too many get in, 16 missing", "198.51.100.64/28"]);
+        forward("fib daddr type local");
+        mill.is_good("for any address of the line");
         daemon.stop();
     });
 }

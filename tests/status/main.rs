@@ -8,6 +8,7 @@ mod command;
 mod common;
 #[path = "../common/living.rs"]
 mod living;
+mod messages;
 mod metrics;
 mod page;
 

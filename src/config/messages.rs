@@ -1,0 +1,225 @@
+//! `[[message]]`: who is told of what, and how.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use reqwest::Method;
+use reqwest::header::{HeaderMap, HeaderName, HeaderValue};
+
+use super::cell::Cell;
+use super::edges::command;
+use super::load::Sources;
+use super::reader::Table;
+use super::secret::{self, Secret};
+use super::units::Wrong;
+use super::words;
+use crate::message::causes::Kind;
+use crate::message::desk::Quiet;
+use crate::provider::rest::body::Body;
+
+/// One `[[message]]`.
+#[derive(Clone, Debug)]
+pub struct Message {
+    /// Its name, unique.
+    pub name: String,
+    /// What it tells of.
+    pub events: BTreeSet<Kind>,
+    /// When nothing is sent.
+    pub quiet: Option<Quiet>,
+    /// How long one sending may take.
+    pub timeout: Duration,
+    /// The way.
+    pub way: Way,
+}
+
+/// How somebody is told.
+#[derive(Clone, Debug)]
+pub enum Way {
+    /// A request.
+    Webhook(Webhook),
+    /// A program that sends mail.
+    Mail {
+        /// The program and its arguments; never empty. It reads the mail with its headers.
+        command: Vec<String>,
+        /// To whom.
+        to: String,
+        /// From whom.
+        from: String,
+    },
+    /// A program that reads JSON.
+    Program {
+        /// The program and its arguments; never empty.
+        command: Vec<String>,
+    },
+}
+
+/// A request that tells somebody.
+#[derive(Clone, Debug)]
+pub struct Webhook {
+    /// Whole; it may hold the secret.
+    pub url: Secret,
+    /// Scheme, host and port: for people.
+    pub origin: String,
+    /// The method.
+    pub method: Method,
+    /// Its headers; they may hold the secret, and do not show it.
+    pub headers: HeaderMap,
+    /// Its body.
+    pub body: Body,
+}
+
+#[derive(Clone, Copy)]
+enum By {
+    Webhook,
+    Mail,
+    Program,
+}
+
+const BYS: [(&str, By); 3] = [("webhook", By::Webhook), ("mail", By::Mail), ("program", By::Program)];
+
+/// The variables of a body.
+const VARIABLES: [&str; 5] = ["event", "key", "over", "text", "time"];
+
+pub(super) fn read(root: &Table<'_>, sources: &Sources) -> Vec<Option<Message>> {
+    let mut names = BTreeMap::new();
+    root.tables("message").iter().map(|table| message(table, sources, &mut names)).collect()
+}
+
+fn message(table: &Table<'_>, sources: &Sources, names: &mut BTreeMap<String, Option<usize>>) -> Option<Message> {
+    let name_cell = table.key("name").required("name = \"keeper\"");
+    let name = name_cell.parse(words::label);
+    if let Some(name) = &name {
+        words::unique(&name_cell, name, "message", names);
+    }
+    let events_cell = table.key("events").or(Kind::ALL.map(|(word, _)| word).to_vec());
+    let events: Option<BTreeSet<Kind>> =
+        events_cell.list().map(|items| items.iter().filter_map(|item| item.one_of(&Kind::ALL)).collect());
+    if events_cell.is_empty_list() {
+        events_cell.wrong("no event is listed", "list some, or remove the key for all of them");
+    }
+    let quiet_cell = table.key("quiet");
+    let quiet = if quiet_cell.is_set() { quiet_cell.parse(quiet_hours).map(Some) } else { Some(None) };
+    let timeout = super::tables::timeout(&table.key("timeout").or("20s"));
+    let by = table.key("by").required("by = \"mail\"").one_of(&BYS);
+    let way = match by {
+        Some(By::Webhook) => webhook(table, sources).map(Way::Webhook),
+        Some(By::Mail) => mail(table),
+        Some(By::Program) => {
+            let cell = table.key("command").required("command = [\"/usr/local/bin/tell-keeper\"]");
+            program(&cell).map(|command| Way::Program { command })
+        }
+        None => {
+            table.unchecked();
+            None
+        }
+    };
+    Some(Message { name: name?, events: events?, quiet: quiet?, timeout: timeout?, way: way? })
+}
+
+fn program(cell: &Cell<'_>) -> Option<Vec<String>> {
+    if cell.is_empty_list() {
+        cell.wrong(
+            "no program is named",
+            "write program and arguments apart, such as [\"/usr/sbin/sendmail\", \"-t\"]",
+        );
+        return None;
+    }
+    command(cell)
+}
+
+/// `22:00-07:00`.
+fn quiet_hours(text: &str) -> Result<Quiet, Wrong> {
+    let wrong = || Wrong::new("is no span of hours", "write it in UTC, such as \"22:00-07:00\"");
+    let minute = |text: &str| {
+        let (hour, minute) = text.split_once(':')?;
+        let two =
+            |text: &str| (text.len() == 2 && text.bytes().all(|b| b.is_ascii_digit())).then(|| text.parse().ok())?;
+        let (hour, minute): (u32, u32) = (two(hour)?, two(minute)?);
+        (hour < 24 && minute < 60).then_some(hour * 60 + minute)
+    };
+    let (from, until) = text.split_once('-').ok_or_else(wrong)?;
+    let (from, until) = (minute(from).ok_or_else(wrong)?, minute(until).ok_or_else(wrong)?);
+    if from == until {
+        return Err(Wrong::new("begins when it ends, so it would never be quiet", "remove the key, or write a span"));
+    }
+    Ok(Quiet { from, until })
+}
+
+/// An address of a mail as far as it matters here: it stands in a header line.
+fn mailbox(text: &str) -> Result<String, Wrong> {
+    let is_plain = text.is_ascii() && !text.bytes().any(|byte| byte.is_ascii_control());
+    match text.split_once('@') {
+        Some((local, domain)) if is_plain && !local.is_empty() && !domain.is_empty() => Ok(text.to_owned()),
+        _ => Err(Wrong::new("is no address of a mailbox", "write it such as \"keeper@heronmill.example\"")),
+    }
+}
+
+fn mail(table: &Table<'_>) -> Option<Way> {
+    let to = table.key("to").required("to = \"keeper@heronmill.example\"").parse(mailbox);
+    let from = table.key("from").required("from = \"fingerpost@heronmill.example\"").parse(mailbox);
+    let command = program(&table.key("command").or(vec!["/usr/sbin/sendmail", "-t", "-oi"]));
+    Some(Way::Mail { command: command?, to: to?, from: from? })
+}
+
+fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
+    // What it is plays no part in anything that has an identity.
+    let mut identity = String::new();
+    let secret_cell = table.key("secret");
+    let secret =
+        if secret_cell.is_set() { secret::read(table, "secret", sources, &mut identity).map(Some) } else { Some(None) };
+    let put = |text: &str| match &secret {
+        Some(Some(secret)) => Ok(text.replace("{secret}", secret)),
+        Some(None) if text.contains("{secret}") => {
+            Err(Wrong::new("has {secret} in it, and `secret` is not set", "add secret = { file = \"/path\" }"))
+        }
+        // What is wrong with it is told already.
+        _ => Ok(text.replace("{secret}", "secret")),
+    };
+    let url_cell = table.key("url").required("url = \"https://chat.example/hooks/{secret}\"");
+    let url = url_cell.parse(|text| {
+        let url = words::url(&put(text)?)?;
+        Ok((url.origin().ascii_serialization(), Secret::new(url.as_str().as_bytes().to_vec())))
+    });
+    if let Some((origin, _)) = &url
+        && origin.starts_with("http:")
+        && !origin.trim_start_matches("http://").split(':').next().is_some_and(words::is_loopback)
+    {
+        url_cell.note("over plain http, anybody on the way can read it", "use https where it is offered");
+    }
+    let method = table.key("method").or("POST").one_of(&[("POST", 0), ("PUT", 1)]);
+    let method = method.map(|method| if method == 0 { Method::POST } else { Method::PUT });
+    let mut headers = HeaderMap::new();
+    let mut whole = true;
+    for (name, cell) in table.table("headers").entries() {
+        let value = cell.parse(|text| {
+            let mut value = HeaderValue::from_str(&put(text)?)
+                .map_err(|_| Wrong::new("is not the value of a header (RFC 9110, 5.5)", "write visible ASCII only"))?;
+            value.set_sensitive(true);
+            Ok(value)
+        });
+        match (HeaderName::from_bytes(name.as_bytes()), value) {
+            (Ok(name), Some(value)) => drop(headers.insert(name, value)),
+            (Err(_), _) => {
+                cell.wrong(format!("{name:?} is not the name of a header (RFC 9110, 5.1)"), "write it like \"X-Key\"");
+                whole = false;
+            }
+            (_, None) => whole = false,
+        }
+    }
+    let example = "{ \"text\": \"{text}\" }";
+    let body = table.key("body").or(example).parse(|text| {
+        let body = Body::parse(text).map_err(|what| Wrong::new(what, format!("write it such as '{example}'")))?;
+        if let Some((name, _)) = body.variables().iter().find(|(name, _)| !VARIABLES.contains(name)) {
+            let known = VARIABLES.map(|name| format!("{{{name}}}")).join(", ");
+            return Err(Wrong::new(
+                format!("has the variable {{{name}}}, which there is not"),
+                format!("there are {known}"),
+            ));
+        }
+        Ok(body)
+    });
+    let (origin, url) = url?;
+    secret?;
+    whole.then_some(())?;
+    Some(Webhook { url, origin, method: method?, headers, body: body? })
+}

@@ -1,0 +1,213 @@
+//! What is sent when: one desk for each `[[message]]`. Pure; the time is an argument.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::time::Duration;
+
+use super::causes::{Kind, causes, is_unknown, published};
+use crate::clock::Timestamp;
+use crate::config::Message;
+use crate::status::Status;
+
+/// Letters that may wait, at most; the oldest goes when there are more.
+const WAITING: usize = 64;
+/// After a failure the wait is this, and twice as long each time.
+const FIRST: Duration = Duration::from_secs(30);
+/// But no longer than that.
+const LAST: Duration = Duration::from_secs(3600);
+/// A letter that could not be sent for so long is given up.
+const GIVEN_UP: Duration = Duration::from_secs(86_400);
+/// With nothing to do, it is looked again after so long.
+pub const LONG: Duration = Duration::from_secs(60);
+
+/// One message, to be sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Letter {
+    /// What it is about; the same for the beginning and the end of one cause.
+    pub key: String,
+    /// What kind of thing that is.
+    pub kind: Kind,
+    /// Whether it says that something is over.
+    pub over: bool,
+    /// The words.
+    pub text: String,
+    /// When it came up.
+    pub time: Timestamp,
+}
+
+/// What is to be done now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Next {
+    /// This letter is to be sent.
+    Send(Letter),
+    /// Nothing for so long.
+    Wait(Duration),
+}
+
+/// Hours of the day in which nothing is sent: minutes since midnight in UTC, from and until.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Quiet {
+    /// From then.
+    pub from: u32,
+    /// Until then, perhaps on the next day.
+    pub until: u32,
+}
+
+const MINUTES: u32 = 24 * 60;
+
+impl Quiet {
+    /// How long it stays quiet at `now`; `None` when it is not.
+    pub fn lasts(self, now: Timestamp) -> Option<Duration> {
+        let day = Duration::from_secs(86_400).as_millis();
+        let spent = Duration::from_millis((u128::from(now.millis()) % day).try_into().unwrap_or_default());
+        let minute = u32::try_from(spent.as_secs() / 60).unwrap_or_default();
+        let since = (minute + MINUTES - self.from) % MINUTES;
+        let span = (self.until + MINUTES - self.from) % MINUTES;
+        (since < span).then(|| {
+            let begun =
+                Duration::from_secs(u64::from(since) * 60) + (spent - Duration::from_secs(u64::from(minute) * 60));
+            Duration::from_secs(u64::from(span) * 60) - begun
+        })
+    }
+}
+
+/// One way to a person: what was told, and what waits to be.
+#[derive(Debug)]
+pub struct Desk {
+    kinds: BTreeSet<Kind>,
+    quiet: Option<Quiet>,
+    told: BTreeSet<String>,
+    waiting: VecDeque<Letter>,
+    published: Option<BTreeMap<String, Vec<String>>>,
+    failures: u32,
+    not_before: Option<Timestamp>,
+    amiss: bool,
+}
+
+impl Desk {
+    /// A desk by `message` that has `told` of these causes in an earlier life.
+    pub fn new(message: &Message, told: BTreeSet<String>) -> Self {
+        Self {
+            kinds: message.events.clone(),
+            quiet: message.quiet,
+            told,
+            waiting: VecDeque::new(),
+            published: None,
+            failures: 0,
+            not_before: None,
+            amiss: false,
+        }
+    }
+
+    /// Takes in what is known now.
+    pub fn hear(&mut self, status: &Status, now: Timestamp) {
+        let causes = causes(status, now);
+        for (key, (kind, text)) in &causes {
+            let is_new =
+                !self.told.contains(key) && !self.waiting.iter().any(|letter| letter.key == *key && !letter.over);
+            if is_new && self.kinds.contains(kind) {
+                self.put(Letter { key: key.clone(), kind: *kind, over: false, text: text.clone(), time: now });
+            }
+        }
+        // What nobody was told of need not be called off.
+        let lasts = |key: &str| causes.contains_key(key) || is_unknown(status, key);
+        self.waiting.retain(|letter| letter.over || letter.kind == Kind::Changed || lasts(&letter.key));
+        self.waiting.retain(|letter| !letter.over || !lasts(&letter.key));
+        let over: Vec<String> = self.told.iter().filter(|key| !lasts(key)).cloned().collect();
+        for key in over {
+            if !self.waiting.iter().any(|letter| letter.key == key) {
+                let kind = kind_of(&key);
+                let text = format!("over: {}", key.split_once(' ').map_or(key.as_str(), |(_, about)| about));
+                self.put(Letter { key, kind, over: true, text, time: now });
+            }
+        }
+        self.changed(status, now);
+    }
+
+    fn changed(&mut self, status: &Status, now: Timestamp) {
+        let present = published(status);
+        let before = self.published.get_or_insert_with(|| present.clone());
+        let mut letters = Vec::new();
+        for (record, addresses) in &present {
+            match before.insert(record.clone(), addresses.clone()) {
+                Some(earlier) if earlier != *addresses => {
+                    let text = format!("{record} is {} now, and was {}", addresses.join(", "), earlier.join(", "));
+                    letters.push(Letter {
+                        key: format!("changed {record}"),
+                        kind: Kind::Changed,
+                        over: false,
+                        text,
+                        time: now,
+                    });
+                }
+                _ => {}
+            }
+        }
+        if self.kinds.contains(&Kind::Changed) {
+            for letter in letters {
+                // What waits is overtaken.
+                self.waiting.retain(|waiting| waiting.key != letter.key);
+                self.put(letter);
+            }
+        }
+    }
+
+    fn put(&mut self, letter: Letter) {
+        if self.waiting.len() == WAITING {
+            self.waiting.pop_front();
+        }
+        self.waiting.push_back(letter);
+    }
+
+    /// What is to be done now.
+    pub fn next(&mut self, now: Timestamp) -> Next {
+        self.waiting.retain(|letter| now.since(letter.time) < GIVEN_UP);
+        let Some(letter) = self.waiting.front() else { return Next::Wait(LONG) };
+        if let Some(wait) = self.quiet.and_then(|quiet| quiet.lasts(now)) {
+            return Next::Wait(wait.min(LONG));
+        }
+        match self.not_before.filter(|time| *time > now) {
+            Some(time) => Next::Wait(time.since(now).min(LONG)),
+            None => Next::Send(letter.clone()),
+        }
+    }
+
+    /// Takes in how the sending of `letter` ended.
+    pub fn ended(&mut self, letter: &Letter, now: Timestamp, done: bool) {
+        if !done {
+            let wait = FIRST.saturating_mul(1 << self.failures.min(10)).min(LAST);
+            (self.failures, self.not_before) = (self.failures.saturating_add(1), Some(now.plus(wait)));
+            return;
+        }
+        (self.failures, self.not_before) = (0, None);
+        self.waiting.retain(|waiting| waiting != letter);
+        match (letter.kind, letter.over) {
+            // A change is no state that lasts.
+            (Kind::Changed, _) => {}
+            (_, true) => drop(self.told.remove(&letter.key)),
+            (_, false) => drop(self.told.insert(letter.key.clone())),
+        }
+    }
+
+    /// The causes that were told and are not over.
+    pub fn told(&self) -> &BTreeSet<String> {
+        &self.told
+    }
+
+    /// Logs the first failure and the recovery.
+    pub fn say(&mut self, name: &str, failure: Option<String>) {
+        match failure {
+            Some(why) if !self.amiss => tracing::warn!("message {name}: {why}; it is tried again"),
+            None if self.amiss => tracing::info!("message {name}: it gets through again"),
+            _ => {}
+        }
+        self.amiss = self.failures > 0;
+    }
+}
+
+fn kind_of(key: &str) -> Kind {
+    let word = key.split(' ').next().unwrap_or_default();
+    Kind::ALL.iter().find(|(known, _)| *known == word).map_or(Kind::Finding, |(_, kind)| *kind)
+}
+
+#[cfg(test)]
+mod tests;
