@@ -119,6 +119,16 @@ fn the_other_witnesses_stand_beside_it_and_the_lines_in_its_place() {
     assert_eq!(config.watch.return_after.as_secs(), 600, "ten minutes");
 }
 
+#[test]
+fn the_page_and_the_message_stand_beside_it() {
+    let [status] = blocks("toml status").try_into().unwrap();
+    let config = loaded(&format!("{}{status}", blocks("toml")[0]));
+    assert!(config.status.listen.is_some() && config.messages.len() == 1);
+    assert_eq!(config.messages[0].quiet.unwrap().until, 7 * 60);
+    let image = Path::new(env!("CARGO_MANIFEST_DIR")).join("packaging/page.png");
+    assert!(readme().contains("](packaging/page.png)") && image.exists());
+}
+
 /// The firewall is a listing in a file, in which one rule was forgotten and one range is missing.
 #[test]
 fn the_comparison_prints_what_is_shown() {

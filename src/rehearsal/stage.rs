@@ -97,6 +97,12 @@ impl Stage {
         self.dir().join("fingerpost.toml")
     }
 
+    /// Adds to the configuration.
+    pub(super) fn add(&self, text: &str) -> Result<(), RehearsalError> {
+        let whole = fs::read_to_string(self.config_file()).map_err(RehearsalError::stage)? + text;
+        fs::write(self.config_file(), whole).map_err(RehearsalError::stage)
+    }
+
     /// Writes the configuration, with these `[limits]`.
     pub(super) fn configure(&self, limits: &str) -> Result<(), RehearsalError> {
         let mut text = format!(

@@ -2,7 +2,10 @@
 
 use std::collections::BTreeSet;
 use std::net::{IpAddr, Ipv4Addr};
+use std::path::Path;
 
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::net::UnixStream;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::echo::Behaviour;
@@ -16,6 +19,7 @@ use crate::daemon::{Snapshot, Trigger};
 use crate::provider::{RecordType, RrSet};
 use crate::round::Means;
 use crate::state::State;
+use crate::status::SOCKET;
 use crate::update::{RecordState, Report};
 
 const fn wan(host: u8) -> IpAddr {
@@ -93,7 +97,20 @@ async fn first_round(teller: &mut Teller, stage: &mut Stage) -> Result<(), Rehea
     teller.claim(
         "cam is blocked, because a CNAME stands there; an address beside it would break DNS",
         stage.published("cam").is_none() && why.is_some_and(|why| why.contains("CNAME")),
-    )
+    )?;
+    let page = page(&stage.state_dir().join(SOCKET)).await.map_err(RehearsalError::stage)?;
+    teller.claim("the status page has a signpost with three arms, of which cam's hangs", {
+        page.matches("class=\"arm level\"").count() == 2 && page.matches("class=\"arm hanging\"").count() == 1
+    })
+}
+
+/// The status page, as the daemon serves it on its control socket too.
+async fn page(socket: &Path) -> std::io::Result<String> {
+    let mut stream = UnixStream::connect(socket).await?;
+    stream.write_all(b"GET / HTTP/1.0\r\n\r\n").await?;
+    let mut page = String::new();
+    stream.read_to_string(&mut page).await?;
+    Ok(page)
 }
 
 async fn moves(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalError> {
@@ -271,16 +288,22 @@ pub(super) struct Kept {
 pub(super) fn keep(stage: &mut Stage) -> Result<Kept, RehearsalError> {
     let int = signal(SignalKind::interrupt()).map_err(RehearsalError::stage)?;
     let term = signal(SignalKind::terminate()).map_err(RehearsalError::stage)?;
+    // A port that is free now: should somebody else take it, the daemon says so, and all else goes on.
+    let free = std::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).and_then(|listener| listener.local_addr());
+    let page = free.map_err(RehearsalError::stage)?;
+    stage.add(&format!("\n[status]\nlisten = \"{page}\"\n"))?;
     stage.start();
     let (host, port) = (stage.dns.addr().ip(), stage.dns.addr().port());
     let config = stage.config_file();
     let fingerpost = format!("fingerpost --config {}", config.display());
     let mut look = vec![
         format!("dig @{host} -p {port} gauge.heronmill.example A"),
+        format!("{fingerpost} status"),
         format!("{fingerpost} preview"),
         format!("{fingerpost} audit show --since 1h"),
         format!("{fingerpost} audit verify"),
     ];
+    look.push(format!("http://{page}/ in a browser"));
     look.extend(stage.echoes.iter().map(|echo| format!("curl {}", echo.url())));
     Ok(Kept { look, int, term })
 }

@@ -9,7 +9,7 @@ use std::thread;
 
 use serde_json::Value;
 
-use crate::living::until;
+use crate::living::{Daemon, until};
 use crate::{AWAY, Mill};
 
 /// A server that gives this status to every request and hands it on; none to those it leaves waiting.
@@ -86,7 +86,10 @@ fn a_person_is_told_once_and_no_secret_is_anywhere() {
     });
     let log = daemon.log();
     daemon.stop();
-    let daemon = mill.daemon();
+    let mut daemon = Daemon::start(mill.dir());
+    until("the first round", || {
+        daemon.is_up() && String::from_utf8_lossy(&mill.run(&["status"]).stdout).contains("is at 203.0.113.9 ")
+    });
     mill.moves_to(crate::HOME);
     assert!(told.recv().unwrap().contains("A is 203.0.113.77 now"), "and not that cam is blocked");
     let everything = [log, daemon.log(), fs::read_to_string(mill.dir().join("state/audit.jsonl")).unwrap()].concat();
