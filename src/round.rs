@@ -6,6 +6,7 @@
 
 mod home;
 mod means;
+mod outages;
 
 use std::collections::BTreeMap;
 use std::fmt;

@@ -76,7 +76,10 @@ fn exit(status: &Status) -> Exit {
     } else if any(State::Blocked) || any(State::HeldBack) || status.providers.iter().any(|one| one.held_since.is_some())
     {
         Exit::Refused
-    } else if any(State::Adrift) {
+    } else if any(State::Adrift)
+        || status.homes.iter().any(|home| home.address.is_some() && home.address != home.settled)
+    {
+        // Not yet, or not yet settled.
         Exit::PutOff
     } else if status.rounds == 0
         || status.homes.iter().any(|home| home.address.is_none() && !has_other(status, &home.family))

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use futures_util::StreamExt;
 use futures_util::{future, stream};
 
+use super::outages::Outages;
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::file::{self, Log};
@@ -28,7 +29,6 @@ use crate::watch::diagnose::{self, Finding, History};
 use crate::watch::failover::Failover;
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
-use crate::watch::vote::Outcome;
 
 /// Providers that are worked on at the same time: enough to hide a slow one, few enough for the smallest machine.
 const AT_A_TIME: usize = 8;
@@ -48,8 +48,7 @@ pub struct Home {
     former: Leases,
     /// Looks since the start.
     rounds: u32,
-    /// Where there is no ruling: since when, how the vote ended then, and for how many looks.
-    outages: BTreeMap<Via, (Timestamp, String, u32)>,
+    outages: Outages,
     memory: Arc<Memory>,
 }
 
@@ -75,7 +74,7 @@ impl Home {
             found: Vec::new(),
             former: Leases::new(),
             rounds: 0,
-            outages: BTreeMap::new(),
+            outages: Outages::default(),
             memory: Arc::default(),
         };
         home.after_start();
@@ -340,7 +339,10 @@ impl Home {
         let mut heard = Vec::new();
         for look in self.looks.clone() {
             let via = look.via();
-            self.note_outage(&via, &look, now);
+            let was_settled = self.settling.get(&via).is_some_and(|settling| settling.settled.is_some());
+            if let Some(over) = self.outages.hear(&look, now).filter(|_| was_settled) {
+                self.enter(over);
+            }
             let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
             if let Heard::Settled { from, to } = told {
                 self.books.get_mut().state.settled.insert(via.clone(), to);
@@ -358,28 +360,9 @@ impl Home {
         heard
     }
 
-    /// Enters the end of a time without a ruling. One look without one may be chance.
-    fn note_outage(&mut self, via: &Via, look: &Look, now: Timestamp) {
-        match look.ruling.outcome {
-            Outcome::Split | Outcome::TooFew => {
-                self.outages.entry(via.clone()).or_insert_with(|| (now, look.ruling.to_string(), 0)).2 += 1;
-            }
-            Outcome::NoneAsked => {}
-            Outcome::Agreed(_) => {
-                let was_settled = self.settling.get(via).is_some_and(|settling| settling.settled.is_some());
-                if let Some((since, why, looks)) = self.outages.remove(via)
-                    && was_settled
-                    && looks > 1
-                {
-                    self.enter(Event::Outage { line: look.line.clone(), family: look.family, since, why });
-                }
-            }
-        }
-    }
-
     /// Where there is no ruling now, and since when.
     pub fn outages(&self) -> impl Iterator<Item = (&Via, Timestamp)> {
-        self.outages.iter().map(|(via, (since, ..))| (via, *since))
+        self.outages.since()
     }
 
     /// Reads what the log tells of earlier; from now on what is new is counted. Returns where its chain does not hold, if it
