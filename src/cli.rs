@@ -135,6 +135,12 @@ pub enum Audit {
         /// Only entries of this event
         #[arg(long, value_name = "EVENT", value_parser = crate::audit::EVENTS)]
         event: Option<String>,
+        /// As comma-separated values (RFC 4180): number, time, event, and what it says
+        #[arg(long, conflicts_with_all = ["json", "plot"])]
+        csv: bool,
+        /// Draw where the home has been in the last 90 days
+        #[arg(long, conflicts_with_all = ["json", "record", "since", "event"])]
+        plot: bool,
     },
     /// Check the chain over all files that are kept
     Verify,

@@ -209,7 +209,7 @@ _fingerpost() {
             return 0
             ;;
         fingerpost__subcmd__audit__subcmd__show)
-            opts="-v -q -h --record --since --event --config --json --state-dir --verbose --quiet --help"
+            opts="-v -q -h --record --since --event --csv --plot --config --json --state-dir --verbose --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

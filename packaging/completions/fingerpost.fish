@@ -100,6 +100,8 @@ ranges\t''
 set-aside\t''"
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l csv -d 'As comma-separated values (RFC 4180): number, time, event, and what it says'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l plot -d 'Draw where the home has been in the last 90 days'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l json -d 'One JSON document on standard output; logs stay on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s q -l quiet -d 'Say only warnings and errors on standard error'

@@ -15,6 +15,8 @@ use crate::clock::{Clock, Timestamp};
 use crate::confirm::wave::Serving;
 use crate::name::DnsName;
 use crate::provider::Change;
+use crate::status::memory::SPAN;
+use crate::status::tenure::{Move, stays};
 use crate::watch::Via;
 
 pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
@@ -49,6 +51,7 @@ pub(super) fn show(
     record: Option<&str>,
     since: Option<&str>,
     event: Option<&str>,
+    csv: bool,
 ) -> Result<Exit, CommandError> {
     let record = record
         .map(|text| DnsName::parse(text).map_err(|error| CommandError::Usage(format!("--record: {error}"))))
@@ -64,6 +67,7 @@ pub(super) fn show(
         let is_event = event.is_none_or(|event| entry.json.get("event").and_then(|name| name.as_str()) == Some(event));
         if concerns && is_event && since.is_none_or(|since| entry.time >= since) {
             shown.push(match common.json {
+                _ if csv => row(&entry),
                 true => serde_json::Value::Object(entry.json).to_string(),
                 false => format!("{:>6}  {}  {}\n", entry.seq, entry.time, sentence(&entry)),
             });
@@ -71,10 +75,37 @@ pub(super) fn show(
     });
     let flaw = flaw.map_err(unreadable)?;
     match common.json {
+        _ if csv => print(&format!("seq,time,event,text\r\n{}", shown.concat()))?,
         true if shown.is_empty() => print("[]\n")?,
         true => print(&format!("[\n{}\n]\n", shown.join(",\n")))?,
         false if !any && flaw.is_none() => print(&none_yet(&dir))?,
         false => print(&shown.concat())?,
+    }
+    flaw.map_or(Ok(Exit::Done), |flaw| Err(flaw.into()))
+}
+
+/// One entry as a row of CSV.
+fn row(entry: &Entry) -> String {
+    let name = entry.json.get("event").and_then(|name| name.as_str()).unwrap_or_default();
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let fields = [entry.seq.to_string(), entry.time.to_millis_text(), name.to_owned(), sentence(entry)];
+    // Into memory it is written without fail.
+    let _ = writer.write_record(&fields);
+    writer.into_inner().map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default()
+}
+
+/// Where the home has been, as the log has it.
+pub(super) fn plot(common: &Common) -> Result<Exit, CommandError> {
+    let dir = state_dir(common)?;
+    let mut moves = Vec::new();
+    let flaw = file::follow(&dir, |entry| moves.extend(Move::of(&entry))).map_err(unreadable)?;
+    let now = Clock::system().now();
+    let stays = stays(&moves, now, SPAN);
+    if stays.is_empty() {
+        print(&none_yet(&dir))?;
+    } else {
+        let width = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok()).unwrap_or(80);
+        print(&super::plot::plot(&stays, now, SPAN, width.min(400)))?;
     }
     flaw.map_or(Ok(Exit::Done), |flaw| Err(flaw.into()))
 }

@@ -7,6 +7,7 @@ mod daemon;
 mod echo;
 mod exposure;
 mod locate;
+mod plot;
 mod preview;
 mod rehearse;
 pub mod say;
@@ -178,8 +179,9 @@ pub fn run(cli: &Cli) -> ExitCode {
         Command::Sync { wait } => sync::run(common, *wait),
         Command::Preview { exit_code } => preview::run(common, *exit_code),
         Command::Locate => locate::run(common),
-        Command::Audit(cli::Audit::Show { record, since, event }) => {
-            audit::show(common, record.as_deref(), since.as_deref(), event.as_deref())
+        Command::Audit(cli::Audit::Show { plot: true, .. }) => audit::plot(common),
+        Command::Audit(cli::Audit::Show { record, since, event, csv, .. }) => {
+            audit::show(common, record.as_deref(), since.as_deref(), event.as_deref(), *csv)
         }
         Command::Audit(cli::Audit::Verify) => audit::verify(common),
         Command::Allowlist(cli::Allowlist::Fetch { accept }) => allowlist::fetch(common, *accept),

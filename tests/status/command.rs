@@ -93,3 +93,20 @@ fn the_schema_describes_it() {
     strange["records"][0]["state"] = "lost".into();
     assert_ne!(python(&["-c", check, SCHEMA], &strange.to_string()), "holds\n");
 }
+
+#[test]
+fn the_log_is_drawn_and_told_as_a_table() {
+    let mill = Mill::new("");
+    mill.daemon().stop();
+    let drawn = String::from_utf8(mill.run(&["audit", "show", "--plot"]).stdout).unwrap();
+    assert!(drawn.starts_with("IPv4, the last 90 days\n") && drawn.contains("█\n203.0.113.77 "), "{drawn}");
+    let said = mill.run(&["audit", "show", "--csv"]);
+    // By the reader of a reference implementation of RFC 4180.
+    let mut rows = csv::Reader::from_reader(said.stdout.as_slice());
+    assert_eq!(rows.headers().unwrap(), &["seq", "time", "event", "text"][..]);
+    let rows: Vec<csv::StringRecord> = rows.records().map(Result::unwrap).collect();
+    assert_eq!((&rows[0][0], &rows[0][2]), ("1", "settled"));
+    assert!(rows[0][3].starts_with("settled IPv4 203.0.113.77, on the word of north-collective, ferryman"), "{rows:?}");
+    // Each is of one kind.
+    assert_eq!(mill.run(&["audit", "show", "--csv", "--json"]).status.code(), Some(64));
+}

@@ -305,6 +305,12 @@ fn every_event_has_its_name_in_the_list() {
     let provider = || "home".to_owned();
     let events = [
         Event::Settled { family: crate::address::Family::Ipv4, from: None, to: address, word, line: None },
+        Event::Outage {
+            line: None,
+            family: crate::address::Family::Ipv4,
+            since: Timestamp::default(),
+            why: String::new(),
+        },
         intent(),
         outcome(1),
         hold("why"),
@@ -317,12 +323,6 @@ fn every_event_has_its_name_in_the_list() {
             took_ms: 0,
             servers: vec![],
             missing: vec![],
-            why: String::new(),
-        },
-        Event::Outage {
-            line: None,
-            family: crate::address::Family::Ipv4,
-            since: Timestamp::default(),
             why: String::new(),
         },
         Event::Found { line: None, about: String::new(), text: String::new() },

@@ -1,0 +1,98 @@
+//! Where the home has been, drawn in a terminal. Pure.
+
+use std::fmt::Write as _;
+use std::time::Duration;
+
+use crate::clock::Timestamp;
+use crate::status::model::Stay;
+use crate::status::words;
+
+/// The narrowest drawing that still says something.
+const LEAST: usize = 20;
+
+/// The stays of the `span` before `now`, drawn `width` signs wide, a bar for each line and family, with the same in words.
+pub(super) fn plot(stays: &[Stay], now: Timestamp, span: Duration, width: usize) -> String {
+    let width = width.max(LEAST);
+    let begin = now.minus(span);
+    let at = |time: Timestamp| {
+        let part = time.since(begin).as_secs_f64() / span.as_secs_f64() * width as f64;
+        (part as usize).min(width)
+    };
+    let mut abouts: Vec<(Option<&str>, &str)> = Vec::new();
+    for stay in stays {
+        let about = (stay.line.as_deref(), stay.family.as_str());
+        if !abouts.contains(&about) {
+            abouts.push(about);
+        }
+    }
+    let mut text = String::new();
+    for (line, family) in abouts {
+        let of: Vec<&Stay> =
+            stays.iter().filter(|s| (s.line.as_deref(), s.family.as_str()) == (line, family)).collect();
+        let line = line.map(|line| format!("{line} ")).unwrap_or_default();
+        let _ = writeln!(text, "{line}{}, the last {}", words::family(family), words::span(span));
+        let mut bar = vec![' '; width];
+        let (addresses, gaps): (Vec<&Stay>, Vec<&Stay>) = of.iter().copied().partition(|stay| stay.address.is_some());
+        for (number, stay) in addresses.iter().enumerate() {
+            // Neighbours differ; where it is now is darkest.
+            let sign = match (stay.to, number % 2) {
+                (None, _) => '█',
+                (Some(_), 0) => '▒',
+                (Some(_), _) => '░',
+            };
+            fill(&mut bar, at(stay.from), at(stay.to.unwrap_or(now)), sign);
+        }
+        for gap in gaps {
+            fill(&mut bar, at(gap.from), at(gap.to.unwrap_or(now)), '╳');
+        }
+        let _ = writeln!(text, "{}", bar.into_iter().collect::<String>());
+        for stay in of.iter().rev() {
+            let what = stay.address.as_deref().unwrap_or("no ruling");
+            let lasted = words::span(stay.to.unwrap_or(now).since(stay.from));
+            let until = stay.to.map_or_else(|| "now".to_owned(), words::moment);
+            let _ = writeln!(text, "{what:39}  {} to {until}, {lasted}", words::moment(stay.from));
+        }
+        text.push('\n');
+    }
+    text
+}
+
+/// At least one sign: what was short is seen too.
+fn fill(bar: &mut [char], from: usize, to: usize, sign: char) {
+    let from = from.min(bar.len().saturating_sub(1));
+    let to = to.max(from + 1).min(bar.len());
+    if let Some(part) = bar.get_mut(from..to) {
+        part.fill(sign);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bar_to_scale_and_the_same_in_words() {
+        let now = Timestamp::parse("2026-11-25T00:00:00Z").unwrap();
+        let day = |days: u64| now.minus(Duration::from_secs(86_400 * days));
+        let stay = |address: Option<&str>, from, to| Stay {
+            line: None,
+            family: "ipv4".into(),
+            address: address.map(str::to_owned),
+            from,
+            to,
+        };
+        let stays = [
+            stay(Some("203.0.113.10"), day(90), Some(day(54))),
+            stay(Some("203.0.113.9"), day(54), Some(day(9))),
+            stay(None, day(20), Some(day(20).plus(Duration::from_secs(60)))),
+            stay(Some("203.0.113.77"), day(9), None),
+        ];
+        let text = plot(&stays, now, Duration::from_secs(86_400 * 90), 40);
+        let mut lines = text.lines();
+        assert_eq!(lines.next(), Some("IPv4, the last 90 days"));
+        assert_eq!(lines.next(), Some("▒▒▒▒▒▒▒▒▒▒▒▒▒▒▒▒░░░░░░░░░░░░░░░╳░░░░████"));
+        assert!(lines.next().unwrap().starts_with("203.0.113.77 ") && text.contains("now, 9 days\n"), "{text}");
+        assert!(text.contains("no ruling ") && text.contains(", 60 s\n"), "{text}");
+        assert_eq!(plot(&[], now, Duration::from_secs(1), 0), "");
+    }
+}
