@@ -222,10 +222,18 @@ fn kept_running_it_says_how_to_query_it_in_the_one_document() {
         }
     };
     let look = document["look"].as_array().unwrap();
-    let preview = look.iter().find_map(|command| command.as_str()?.strip_prefix("fingerpost ")).unwrap();
+    let ours = || look.iter().filter_map(|command| command.as_str()?.strip_prefix("fingerpost "));
+    let preview = ours().find(|command| command.ends_with(" preview")).unwrap();
     let looked = Command::new(env!("CARGO_BIN_EXE_fingerpost")).args(preview.split(' ')).output().unwrap();
     let told = String::from_utf8(looked.stdout).unwrap();
     assert!(told.contains("gauge.heronmill.example") && told.ends_with("Nothing was written.\n"), "{told}");
+    // The page, as a browser gets it.
+    let page = look.iter().find_map(|line| line.as_str()?.strip_prefix("http://")).unwrap().trim_end_matches('/');
+    let mut stream = std::net::TcpStream::connect(page).unwrap();
+    std::io::Write::write_all(&mut stream, format!("GET / HTTP/1.1\r\nHost: {page}\r\n\r\n").as_bytes()).unwrap();
+    let mut told = String::new();
+    stream.read_to_string(&mut told).unwrap();
+    assert!(told.starts_with("HTTP/1.1 200 ") && told.contains("<h1>fingerpost</h1>"), "{told}");
     kill_process(Pid::from_child(&rehearsal.0), Signal::INT).unwrap();
     assert!(rehearsal.0.wait().unwrap().success());
     stdout.read_to_end(&mut printed).unwrap();

@@ -303,7 +303,7 @@ pub(super) fn keep(stage: &mut Stage) -> Result<Kept, RehearsalError> {
         format!("{fingerpost} audit show --since 1h"),
         format!("{fingerpost} audit verify"),
     ];
-    look.push(format!("http://{page}/ in a browser"));
+    look.push(format!("http://{page}/"));
     look.extend(stage.echoes.iter().map(|echo| format!("curl {}", echo.url())));
     Ok(Kept { look, int, term })
 }
