@@ -73,7 +73,7 @@ fn slow_connections_keep_nobody_waiting() {
             let socket = tokio::net::TcpSocket::new_v4().unwrap();
             socket.bind((from, 0).into()).unwrap();
             // The queue of those who wait to be accepted is bounded too: who finds it full hears nothing.
-            let connecting = tokio::time::timeout(Duration::from_millis(50), socket.connect(at));
+            let connecting = tokio::time::timeout(Duration::from_millis(8), socket.connect(at));
             if let Ok(Ok(stream)) = connecting.await {
                 let _ = stream.try_write(b"GET / HT");
                 held.push(stream);
