@@ -37,7 +37,11 @@ fn follow(common: &Common, config: &Config) -> Result<Exit, CommandError> {
     let mut before = String::new();
     let mut failed = None;
     let ended = ask::follow(&config.state_dir, || {
-        let status = ask::status(&config.state_dir)?;
+        let status = match ask::status(&config.state_dir) {
+            // It ends just now, as the stream will say.
+            Err(AskError::Nobody { .. } | AskError::Broken { .. }) => return Ok(false),
+            asked => asked?,
+        };
         let line = if common.json {
             serde_json::to_string(&status).map_err(|error| AskError::Strange { why: error.to_string() })?
         } else {
