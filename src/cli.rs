@@ -121,6 +121,60 @@ pub struct Echo {
     pub accept_special: Vec<IpNet>,
 }
 
+/// What a first configuration says.
+#[derive(Clone, Debug, Default, Args)]
+pub struct New {
+    /// The zone that holds the names
+    #[arg(long, value_name = "NAME")]
+    pub zone: Option<String>,
+    /// A name to publish; may be repeated
+    #[arg(long, value_name = "NAME")]
+    pub record: Vec<String>,
+    /// The types of each name: A (if not said), AAAA, or A,AAAA
+    #[arg(long, value_name = "TYPES")]
+    pub types: Option<String>,
+    /// Where the zone lives: a DNS server that takes signed updates (if not said), an HTTP API, a master file on this
+    /// machine, or what a program of yours reaches
+    #[arg(long, value_parser = ["rfc2136", "rest", "zonefile", "program"])]
+    pub kind: Option<String>,
+    /// For rfc2136 the zone's primary, HOST or HOST:PORT; for rest the API's https://HOST
+    #[arg(long, value_name = "SERVER")]
+    pub server: Option<String>,
+    /// For rfc2136: what the server is, for the statement that lets the key do what it has to and no more
+    #[arg(long, value_parser = ["bind", "knot", "powerdns", "other"])]
+    pub software: Option<String>,
+    /// For rfc2136: the key's name; after the first record if not said
+    #[arg(long, value_name = "NAME")]
+    pub key: Option<String>,
+    /// For rfc2136 and rest: the file that holds the key's secret or the API's token, or "systemd" (if not said), which
+    /// hands it over as a credential
+    #[arg(long, value_name = "FILE")]
+    pub secret: Option<String>,
+    /// For zonefile the master file; for rest the API's description, providers/record.toml if not said. A relative path
+    /// starts at the configuration's directory
+    #[arg(long, value_name = "FILE")]
+    pub file: Option<String>,
+    /// For zonefile: the command that makes the server load the file again, with blanks between its words
+    #[arg(long, value_name = "COMMAND")]
+    pub reload: Option<String>,
+    /// For program: the program's absolute path, and its arguments with blanks between them
+    #[arg(long, value_name = "COMMAND")]
+    pub program: Option<String>,
+    /// A witness: who runs it, and where it is. An echo service as https://HOST/PATH, with #/POINTER where the address stands
+    /// in JSON (RFC 6901); a STUN server as stun:HOST (RFC 7064); may be repeated
+    #[arg(long, value_name = "OPERATOR=URI")]
+    pub witness: Vec<String>,
+    /// Ask the home's router too
+    #[arg(long)]
+    pub router: bool,
+    /// Write it there instead of to the file that --config names; "-" is standard output
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Write over a file that is there
+    #[arg(long)]
+    pub replace: bool,
+}
+
 /// The audit log.
 #[derive(Clone, Debug, Subcommand)]
 pub enum Audit {
@@ -163,8 +217,11 @@ pub enum Allowlist {
 }
 
 /// The configuration.
-#[derive(Clone, Copy, Debug, Subcommand)]
+#[derive(Clone, Debug, Subcommand)]
 pub enum Config {
+    /// Write a first configuration, commented, with what the DNS server has to be told; on a terminal it asks what the
+    /// options leave out
+    New(Box<New>),
     /// Check it with the daemon's own code
     Check,
     /// Print every key in force and where its value came from; secrets are not shown

@@ -67,6 +67,9 @@ _fingerpost() {
             fingerpost__subcmd__config,check)
                 cmd="fingerpost__subcmd__config__subcmd__check"
                 ;;
+            fingerpost__subcmd__config,new)
+                cmd="fingerpost__subcmd__config__subcmd__new"
+                ;;
             fingerpost__subcmd__config,show)
                 cmd="fingerpost__subcmd__config__subcmd__show"
                 ;;
@@ -265,7 +268,7 @@ _fingerpost() {
             return 0
             ;;
         fingerpost__subcmd__config)
-            opts="-v -q -h --config --json --state-dir --verbose --quiet --help check show"
+            opts="-v -q -h --config --json --state-dir --verbose --quiet --help new check show"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -293,6 +296,80 @@ _fingerpost() {
                 return 0
             fi
             case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --state-dir)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        fingerpost__subcmd__config__subcmd__new)
+            opts="-v -q -h --zone --record --types --kind --server --software --key --secret --file --reload --program --witness --router --out --replace --config --json --state-dir --verbose --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --zone)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --record)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --types)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --kind)
+                    COMPREPLY=($(compgen -W "rfc2136 rest zonefile program" -- "${cur}"))
+                    return 0
+                    ;;
+                --server)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --software)
+                    COMPREPLY=($(compgen -W "bind knot powerdns other" -- "${cur}"))
+                    return 0
+                    ;;
+                --key)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --secret)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --file)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --reload)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --program)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --witness)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --out)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --config)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

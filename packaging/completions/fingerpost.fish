@@ -167,14 +167,42 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l json 
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s h -l help -d 'Print help'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -l config -d 'The configuration file' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -l json -d 'One JSON document on standard output; logs stay on standard error'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -s v -l verbose -d 'Say more on standard error; twice for even more'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -s q -l quiet -d 'Say only warnings and errors on standard error'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -s h -l help -d 'Print help'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -f -a "check" -d 'Check it with the daemon\'s own code'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from check show" -f -a "show" -d 'Print every key in force and where its value came from; secrets are not shown'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s h -l help -d 'Print help'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -f -a "new" -d 'Write a first configuration, commented, with what the DNS server has to be told; on a terminal it asks what the options leave out'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -f -a "check" -d 'Check it with the daemon\'s own code'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -f -a "show" -d 'Print every key in force and where its value came from; secrets are not shown'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l zone -d 'The zone that holds the names' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l record -d 'A name to publish; may be repeated' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l types -d 'The types of each name: A (if not said), AAAA, or A,AAAA' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l kind -d 'Where the zone lives: a DNS server that takes signed updates (if not said), an HTTP API, a master file on this machine, or what a program of yours reaches' -r -f -a "rfc2136\t''
+rest\t''
+zonefile\t''
+program\t''"
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l server -d 'For rfc2136 the zone\'s primary, HOST or HOST:PORT; for rest the API\'s https://HOST' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l software -d 'For rfc2136: what the server is, for the statement that lets the key do what it has to and no more' -r -f -a "bind\t''
+knot\t''
+powerdns\t''
+other\t''"
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l key -d 'For rfc2136: the key\'s name; after the first record if not said' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l secret -d 'For rfc2136 and rest: the file that holds the key\'s secret or the API\'s token, or "systemd" (if not said), which hands it over as a credential' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l file -d 'For zonefile the master file; for rest the API\'s description, providers/record.toml if not said. A relative path starts at the configuration\'s directory' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l reload -d 'For zonefile: the command that makes the server load the file again, with blanks between its words' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l program -d 'For program: the program\'s absolute path, and its arguments with blanks between them' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l witness -d 'A witness: who runs it, and where it is. An echo service as https://HOST/PATH, with #/POINTER where the address stands in JSON (RFC 6901); a STUN server as stun:HOST (RFC 7064); may be repeated' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l out -d 'Write it there instead of to the file that --config names; "-" is standard output' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l config -d 'The configuration file' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l router -d 'Ask the home\'s router too'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l replace -d 'Write over a file that is there'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -s v -l verbose -d 'Say more on standard error; twice for even more'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -s q -l quiet -d 'Say only warnings and errors on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l json -d 'One JSON document on standard output; logs stay on standard error'

@@ -14,7 +14,7 @@ mod look;
 pub mod render;
 pub mod source;
 mod store;
-mod write;
+pub(crate) mod write;
 
 use std::io;
 use std::path::PathBuf;

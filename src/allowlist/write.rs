@@ -100,7 +100,7 @@ fn put(one: &Render, parts: &[Part], ports: &[u16]) -> Result<bool, String> {
 }
 
 /// Puts `bytes` in the file's place, with the mode and the owner of what stood there, or readable by all.
-fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
+pub(crate) fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     // Where it leads, should it be a link.
     let (path, before) = match fs::canonicalize(path) {
         Ok(path) => (path.clone(), Some(fs::metadata(path)?)),

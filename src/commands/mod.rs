@@ -7,6 +7,7 @@ mod daemon;
 mod echo;
 mod exposure;
 mod locate;
+mod new;
 mod plot;
 mod preview;
 mod rehearse;
@@ -104,6 +105,9 @@ pub enum CommandError {
     /// The rehearsal.
     #[error(transparent)]
     Rehearsal(#[from] RehearsalError),
+    /// A first configuration cannot be written.
+    #[error(transparent)]
+    New(#[from] new::NewError),
     /// An argument that the command line's own checks let through.
     #[error("{0}")]
     Usage(String),
@@ -124,7 +128,7 @@ impl CommandError {
             Self::Config(_) | Self::Daemon(DaemonError::Config(_)) | Self::Unconfigured(_) => Exit::Config,
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
             Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
-            Self::Audit(_) => Exit::CannotWrite,
+            Self::Audit(_) | Self::New(_) => Exit::CannotWrite,
             Self::Log { .. } => Exit::Refused,
             Self::Rehearsal(_)
             | Self::Daemon(DaemonError::Deaf | DaemonError::Blind | DaemonError::Confirming(_))
@@ -191,6 +195,7 @@ pub fn run(cli: &Cli) -> ExitCode {
         Command::Status { follow } => status::run(common, *follow),
         Command::Echo(arguments) => echo::run(arguments),
         Command::Rehearse { keep } => rehearse::run(common, *keep),
+        Command::Config(cli::Config::New(arguments)) => new::run(common, arguments),
         Command::Config(cli::Config::Check) => config::check(common),
         Command::Config(cli::Config::Show) => config::show(common),
     };

@@ -4,6 +4,7 @@
 
 mod cell;
 mod description;
+pub mod draft;
 mod edges;
 pub(crate) mod exposure;
 mod layers;

@@ -58,9 +58,7 @@ pub enum ConfigError {
 
 fn way_out(error: &io::Error) -> &'static str {
     match error.kind() {
-        io::ErrorKind::NotFound => {
-            "write it (the example config/fingerpost.toml explains every key), or name another with --config"
-        }
+        io::ErrorKind::NotFound => "write it with `fingerpost config new`, or name another with --config",
         io::ErrorKind::PermissionDenied => "let the user that runs fingerpost read it, or name another with --config",
         _ => "name another file with --config",
     }

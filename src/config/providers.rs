@@ -154,7 +154,7 @@ fn program(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
 
 const COMMAND: &str = "command = [\"/usr/local/lib/fingerpost/mill-dns\"]";
 
-fn absolute_program(text: &str) -> Result<String, Wrong> {
+pub(super) fn absolute_program(text: &str) -> Result<String, Wrong> {
     match word_of_command(text) {
         Ok(word) if !Path::new(&word).is_absolute() => {
             Err(Wrong::new("is not an absolute path", "write where the program is: it is not looked for in PATH"))
