@@ -13,8 +13,8 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use crate::audit::chain::{Entry, Known};
-use crate::audit::file::hand_over;
 use crate::audit::file::{self, AuditError};
+use crate::audit::file::{hand_over, way_in};
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
@@ -84,7 +84,7 @@ pub struct Hold {
 #[derive(Debug, thiserror::Error)]
 pub enum StateError {
     /// The operating system said no.
-    #[error("cannot {act} {}; it must be writable for the user that runs fingerpost", path.display())]
+    #[error("cannot {act} {}; it must be writable for the user that runs fingerpost{}", path.display(), way_in(source))]
     Io {
         /// What was tried.
         act: &'static str,

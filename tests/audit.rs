@@ -86,7 +86,16 @@ fn where_no_log_is_or_can_be_read_that_is_said() {
     let dir = tempfile::tempdir().unwrap();
     for command in ["show", "verify"] {
         let (status, shown, _) = audit(dir.path(), &[command]);
-        assert_eq!((status, shown), (Some(0), format!("There is no audit log in {} yet.\n", dir.path().display())));
+        assert_eq!(
+            (status, shown),
+            (
+                Some(0),
+                format!(
+                    "There is no audit log in {} yet; the daemon writes it, and `fingerpost sync`.\n",
+                    dir.path().display()
+                )
+            )
+        );
     }
     assert_eq!(audit(dir.path(), &["show", "--json"]).1.trim_end(), "[]");
     // Nobody can read a directory as a file, root included.

@@ -22,7 +22,7 @@ pub const CURRENT: &str = "audit.jsonl";
 #[derive(Debug, thiserror::Error)]
 pub enum AuditError {
     /// The operating system said no.
-    #[error("cannot {act} {}; until it can, nothing is sent to any provider", file.display())]
+    #[error("cannot {act} {}; until it can, nothing is sent to any provider{}", file.display(), way_in(source))]
     Io {
         /// What was tried.
         act: &'static str,
@@ -44,6 +44,14 @@ pub enum AuditError {
         /// What is wrong with it.
         flaw: Flaw,
     },
+}
+
+/// What to do about an `error` in the state directory, as the end of a clause; empty where that says it all.
+pub(crate) fn way_in(error: &io::Error) -> &'static str {
+    match error.kind() {
+        io::ErrorKind::PermissionDenied => "; run this as root (sudo), or as the user to whom that directory belongs",
+        _ => "",
+    }
 }
 
 /// An intent whose end is not known yet.

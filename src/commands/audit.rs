@@ -111,7 +111,7 @@ pub(super) fn plot(common: &Common) -> Result<Exit, CommandError> {
 }
 
 fn none_yet(dir: &Path) -> String {
-    format!("There is no audit log in {} yet.\n", dir.display())
+    format!("There is no audit log in {} yet; the daemon writes it, and `fingerpost sync`.\n", dir.display())
 }
 
 /// Here nothing is to be written, and the daemon may well be able to do what this user is not.

@@ -16,6 +16,7 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     }
     let paint = say::Paint::stdout();
     let mut text = say::looks(&looks, paint);
+    text.push_str(&say::ways_out(&looks));
     text.push_str(&say::findings(&found, paint));
     for testimony in looks.iter().flat_map(|look| &look.testimony) {
         let said = match &testimony.said {

@@ -71,7 +71,9 @@ pub(super) fn run(common: &Common, new: &New) -> Result<Exit, CommandError> {
         Err(error @ ConfigError::Unreadable { .. }) => return Err(error.into()),
     };
     let exit = if problems.is_empty() { Exit::Done } else { Exit::Config };
-    let told = steps::Told { draft: &draft, file: &file, common, notes: &notes, problems: &problems };
+    let absolute = std::path::absolute(&file).unwrap_or_else(|_| file.clone());
+    let told =
+        steps::Told { draft: &draft, file: &file, absolute: &absolute, common, notes: &notes, problems: &problems };
     if common.json {
         print_json(&told.document())?
     } else {

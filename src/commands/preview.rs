@@ -36,6 +36,7 @@ pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError
     } else {
         let paint = say::Paint::stdout();
         let mut text = say::looks(&looks, paint);
+        text.push_str(&say::ways_out(&looks));
         text.push_str(&say::findings(&found, paint));
         text.push_str(&say::held_back(&held_back, paint));
         text.push_str(&say::records(&reports, say::Mood::Would, paint));

@@ -14,6 +14,7 @@ use crate::provider::RrSet;
 use crate::reconcile::Verb;
 use crate::round::{Found, HeldBack, Look};
 use crate::update::{RecordReport, RecordState, Report, Trouble};
+use crate::watch::Silence;
 use crate::watch::vote::Outcome;
 
 /// Whether the writes in a text have happened or would happen.
@@ -77,6 +78,38 @@ pub fn looks(looks: &[Look], paint: Paint) -> String {
         for remark in look.ruling.remarks() {
             let _ = writeln!(text, "      {}", paint.tone(Tone::Faint, &remark));
         }
+    }
+    text
+}
+
+/// What to do where there is no ruling, a line each; nothing for a family in which another line has one.
+pub fn ways_out(looks: &[Look]) -> String {
+    let agreed = |look: &Look| matches!(look.ruling.outcome, Outcome::Agreed(_));
+    let mut text = String::new();
+    for look in looks {
+        if looks.iter().any(|other| other.family == look.family && agreed(other)) {
+            continue;
+        }
+        let is_silent = look.testimony.iter().all(|testimony| {
+            matches!(testimony.said, Err(Silence::TimedOut(_) | Silence::NoWay | Silence::Unreachable(_)))
+        });
+        let is_astray =
+            look.testimony.iter().all(|testimony| matches!(testimony.said, Err(Silence::NotPublishable(_))));
+        let way = match look.ruling.outcome {
+            Outcome::Agreed(_) => continue,
+            Outcome::NoneAsked => "add a [[witness]] that is asked for this family",
+            Outcome::TooFew if is_silent => {
+                "see that this machine is online and can resolve names, and open a witness by hand"
+            }
+            Outcome::TooFew if is_astray => {
+                "see which way this machine's questions leave by: a VPN, or who answers is inside the home"
+            }
+            Outcome::TooFew => "mend or replace what has no answer, or add witnesses of other operators",
+            Outcome::Split => {
+                "see on the router's own page who is right, and replace who is not; a home with two lines names them ([[line]])"
+            }
+        };
+        let _ = writeln!(text, "{}  the names stay as they are; {way}", look.via());
     }
     text
 }

@@ -103,6 +103,10 @@ fn has_other(status: &Status, family: &str) -> bool {
 
 fn told(status: &Status, paint: Paint) -> String {
     let mut text = format!("{}\n", paint.tone(Tone::Strong, &status.sentence));
+    if !status.running {
+        let start = "start it: sudo systemctl enable --now fingerpost, or fingerpost daemon";
+        let _ = writeln!(text, "{} {start}", paint.tone(Tone::Amiss, "!"));
+    }
     for need in &status.needs {
         let _ = writeln!(text, "{} {need}", paint.tone(Tone::Amiss, "!"));
     }

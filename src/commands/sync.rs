@@ -54,6 +54,7 @@ pub(super) fn run(common: &Common, wait: bool) -> Result<Exit, CommandError> {
     } else if !(exit == Exit::Done && verdicts.is_empty() && reports.iter().all(is_quiet)) {
         let paint = say::Paint::stdout();
         let mut text = say::looks(home.looks(), paint);
+        text.push_str(&say::ways_out(home.looks()));
         text.push_str(&say::findings(home.found(), paint));
         text.push_str(&say::held_back(&held_back, paint));
         text.push_str(&say::records(&reports, say::Mood::Done, paint));

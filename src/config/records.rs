@@ -80,7 +80,7 @@ fn record<'d>(
         {
             let what = format!("{:?} is outside {zone}, the zone of the provider {provider:?}", name.as_str());
             let remedy = if name.as_str().contains('.') {
-                "name the provider of its own zone".to_owned()
+                "correct the name or that zone, or name the provider of its own zone".to_owned()
             } else {
                 format!("write the whole name: \"{name}.{zone}\"")
             };

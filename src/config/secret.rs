@@ -71,7 +71,8 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
         let name = credential.string()?;
         if sources.looking_only && sources.credentials_dir.is_none() {
             cell.show(format!("{{ credential = {name:?} }}"));
-            credential.note("cannot be checked here: only the service is handed its credentials", "");
+            let what = "cannot be checked here: only the service is handed its credentials";
+            credential.note(what, "see that LoadCredential= in the unit has this name");
             return None;
         }
         let text = told(&credential, from_credential(&name, sources.credentials_dir.as_deref()))?;
@@ -109,7 +110,8 @@ fn open(path: &Path) -> Result<File, Fault> {
     let flags = OFlags::NONBLOCK.bits().cast_signed();
     OpenOptions::new().read(true).custom_flags(flags).open(path).map_err(|error| match error.kind() {
         io::ErrorKind::NotFound => {
-            fault("there is no such file", "a relative path starts at the directory of the configuration")
+            let remedy = "put the secret there, for its owner only (chmod 600); a relative path starts at the directory of the configuration";
+            fault("there is no such file", remedy)
         }
         io::ErrorKind::PermissionDenied => fault(
             "the file may not be read by the user that runs fingerpost",

@@ -16,7 +16,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 #[derive(Debug, thiserror::Error)]
 pub enum AskError {
     /// No daemon listens there.
-    #[error("no daemon runs on {}", dir.display())]
+    #[error("no daemon runs on {}; start it (sudo systemctl enable --now fingerpost, or fingerpost daemon)", dir.display())]
     Nobody {
         /// The state directory.
         dir: PathBuf,

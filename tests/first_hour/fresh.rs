@@ -96,7 +96,7 @@ fn with_a_credential_it_says_how_the_service_gets_it() {
   3. Check it: fingerpost --config fingerpost.toml config check
   4. Ask the witnesses: fingerpost --config fingerpost.toml locate
   5. See what would be written; nothing is:
-     sudo systemd-run --pipe --wait --property=LoadCredential=gauge.key:/etc/fingerpost/gauge.key /usr/bin/fingerpost --config fingerpost.toml preview
+     sudo systemd-run --pipe --wait --property=LoadCredential=gauge.key:/etc/fingerpost/gauge.key /usr/bin/fingerpost --config DIR/fingerpost.toml preview
 ";
     assert!(done.status == 0 && next.starts_with(wanted), "{done:#?}");
 }
@@ -107,7 +107,7 @@ fn what_is_still_missing_is_told() {
     let done =
         fresh(&home, &["--server", "ns1.heronmill.example", "--witness", "ferryman=https://ip.ferryman.example/"]);
     let told = "fingerpost.toml is written. Before it holds:
-  fingerpost.toml:45: provider.home.key.secret.file: there is no such file; a relative path starts at the directory of the configuration
+  fingerpost.toml:45: provider.home.key.secret.file: there is no such file; put the secret there, for its owner only (chmod 600); a relative path starts at the directory of the configuration
 ";
     assert!(done.status == 78 && done.stdout.starts_with(told), "{done:#?}");
     let first = "\n  1. Name witnesses of two more operators: the word of one alone decides.\n";

@@ -4,13 +4,14 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod errors;
 mod fresh;
 #[path = "../common/living.rs"]
 mod living;
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
@@ -47,12 +48,17 @@ impl Home {
 
     /// The same, started by another program, with these variables.
     pub(crate) fn run_by(&self, prefix: &[&str], variables: &[(&str, &str)], arguments: &[&str]) -> Done {
-        let binary = env!("CARGO_BIN_EXE_fingerpost");
+        self.start(prefix, Path::new(env!("CARGO_BIN_EXE_fingerpost")), variables, arguments)
+    }
+
+    /// The same with the program as it stands at `binary`.
+    pub(crate) fn start(&self, prefix: &[&str], binary: &Path, variables: &[(&str, &str)], arguments: &[&str]) -> Done {
         // A command that hangs is ended, with status 124, by the timeout of coreutils.
         let output = Command::new("timeout")
             .arg("60")
             .args(prefix)
-            .args([binary, "--config", "fingerpost.toml"])
+            .arg(binary)
+            .args(["--config", "fingerpost.toml"])
             .args(arguments)
             .current_dir(self.0.path())
             .env_clear()

@@ -11,6 +11,8 @@ use crate::config::load::Problem;
 pub(super) struct Told<'a> {
     pub(super) draft: &'a Draft,
     pub(super) file: &'a Path,
+    /// The file, as it is called from anywhere.
+    pub(super) absolute: &'a Path,
     pub(super) common: &'a Common,
     /// What the daemon's own check remarks on.
     pub(super) notes: &'a [Problem],
@@ -63,10 +65,13 @@ impl Told<'_> {
 
     fn steps(&self) -> Vec<String> {
         let is_default = self.file == Path::new(SERVICE);
-        let named = if is_default { String::new() } else { format!(" --config {}", self.file.display()) };
         let state = self.common.state_dir.as_ref().map(|dir| format!(" --state-dir {}", dir.display()));
         let state = state.unwrap_or_default();
-        let command = |command: &str| format!("fingerpost{named}{state} {command}");
+        let by = |file: &Path, command: &str| match is_default {
+            true => format!("fingerpost{state} {command}"),
+            false => format!("fingerpost --config {}{state} {command}", file.display()),
+        };
+        let command = |command: &str| by(self.file, command);
         let mut steps = Vec::new();
         match super::operators(self.draft) {
             0 | 1 => steps.push("Name witnesses of two more operators: the word of one alone decides.".to_owned()),
@@ -95,11 +100,11 @@ impl Told<'_> {
         }
         steps.push(format!("Check it: {}", command("config check")));
         steps.push(format!("Ask the witnesses: {}", command("locate")));
-        let preview = command("preview");
         steps.push(match handed {
-            None => format!("See what would be written; nothing is: {preview}"),
+            None => format!("See what would be written; nothing is: {}", command("preview")),
             Some(load) => format!(
-                "See what would be written; nothing is:\n     sudo systemd-run --pipe --wait --property={load} /usr/bin/{preview}"
+                "See what would be written; nothing is:\n     sudo systemd-run --pipe --wait --property={load} /usr/bin/{}",
+                by(self.absolute, "preview")
             ),
         });
         steps.push(if is_default {
