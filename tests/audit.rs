@@ -98,6 +98,11 @@ fn where_no_log_is_or_can_be_read_that_is_said() {
         );
     }
     assert_eq!(audit(dir.path(), &["show", "--json"]).1.trim_end(), "[]");
+    // A log that has nothing to draw is a log all the same.
+    let other = tempfile::tempdir().unwrap();
+    log(other.path());
+    let drawn = audit(other.path(), &["show", "--plot"]);
+    assert_eq!((drawn.0, drawn.1.as_str()), (Some(0), "The log that is kept tells of no settled address.\n"));
     // Nobody can read a directory as a file, root included.
     fs::create_dir(dir.path().join(CURRENT)).unwrap();
     let (status, _, told) = audit(dir.path(), &["show"]);

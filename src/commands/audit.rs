@@ -2,9 +2,11 @@
 
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
+use std::io;
 use std::path::{Path, PathBuf};
 
 use ipnet::IpNet;
+use rustix::termios::tcgetwinsize;
 
 use super::{CommandError, Exit, load_to_look, print, print_json, say};
 use crate::audit::chain::{Entry, Known};
@@ -97,15 +99,22 @@ fn row(entry: &Entry) -> String {
 /// Where the home has been, as the log has it.
 pub(super) fn plot(common: &Common) -> Result<Exit, CommandError> {
     let dir = state_dir(common)?;
-    let mut moves = Vec::new();
-    let flaw = file::follow(&dir, |entry| moves.extend(Move::of(&entry))).map_err(unreadable)?;
+    let (mut moves, mut any) = (Vec::new(), false);
+    let flaw = file::follow(&dir, |entry| {
+        any = true;
+        moves.extend(Move::of(&entry));
+    });
+    let flaw = flaw.map_err(unreadable)?;
     let now = Clock::system().now();
     let stays = stays(&moves, now, SPAN);
-    if stays.is_empty() {
+    if stays.is_empty() && any {
+        print("The log that is kept tells of no settled address.\n")?;
+    } else if stays.is_empty() {
         print(&none_yet(&dir))?;
     } else {
-        let width = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok()).unwrap_or(80);
-        print(&super::plot::plot(&stays, now, SPAN, width.min(400)))?;
+        let terminal = tcgetwinsize(io::stdout()).ok().map(|size| size.ws_col);
+        let width = super::plot::width(terminal, std::env::var("COLUMNS").ok().as_deref());
+        print(&super::plot::plot(&stays, now, SPAN, width))?;
     }
     flaw.map_or(Ok(Exit::Done), |flaw| Err(flaw.into()))
 }

@@ -9,6 +9,15 @@ use crate::status::words;
 
 /// The narrowest drawing that still says something.
 const LEAST: usize = 20;
+/// The widest one.
+const MOST: usize = 400;
+
+/// How wide to draw: as `$COLUMNS` prefers (POSIX.1-2017, Base Definitions, section 8.3), else as the terminal is.
+pub(super) fn width(terminal: Option<u16>, columns: Option<&str>) -> usize {
+    let preferred = columns.and_then(|columns| columns.parse().ok());
+    let terminal = terminal.map(usize::from);
+    preferred.or(terminal).filter(|columns| *columns > 0).unwrap_or(80).clamp(LEAST, MOST)
+}
 
 /// The stays of the `span` before `now`, drawn `width` signs wide, a bar for each line and family, with the same in words.
 pub(super) fn plot(stays: &[Stay], now: Timestamp, span: Duration, width: usize) -> String {
@@ -69,6 +78,22 @@ fn fill(bar: &mut [char], from: usize, to: usize, sign: char) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn as_wide_as_the_terminal() {
+        for (terminal, columns, wide) in [
+            (Some(132), Some("60"), 60),
+            (Some(132), None, 132),
+            (None, Some("60"), 60),
+            // Some consoles do not know.
+            (Some(0), None, 80),
+            (None, Some("many"), 80),
+            (Some(5), None, LEAST),
+            (None, Some("100000"), MOST),
+        ] {
+            assert_eq!(width(terminal, columns), wide);
+        }
+    }
 
     #[test]
     fn a_bar_to_scale_and_the_same_in_words() {
