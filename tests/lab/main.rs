@@ -37,6 +37,8 @@
 mod advertise;
 mod allowed;
 mod cases;
+#[path = "../common/browser.rs"]
+mod chromium;
 #[path = "../common/mod.rs"]
 mod common;
 mod delegation;

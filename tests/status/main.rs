@@ -3,6 +3,8 @@
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod browser;
+#[path = "../common/browser.rs"]
+mod chromium;
 mod command;
 #[path = "../common/mod.rs"]
 mod common;
