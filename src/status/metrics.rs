@@ -3,6 +3,7 @@
 //! Moments, not ages: an age goes stale where it is stored. A time that is not known has no sample. A state is a set of
 //! gauges of which one is 1.
 
+use std::collections::BTreeMap;
 use std::fmt::{self, Write as _};
 use std::sync::atomic::{AtomicI64, AtomicU64};
 
@@ -19,7 +20,7 @@ use crate::clock::Timestamp;
 
 type Labels = Vec<(&'static str, Text)>;
 type Gauges = Family<Labels, Gauge<i64, AtomicI64>>;
-type Moments = Family<Labels, Gauge<f64, AtomicU64>>;
+type Seconds = Family<Labels, Gauge<f64, AtomicU64>>;
 type Counters = Family<Labels, Counter>;
 
 /// The grades of a check, as they stand in the status.
@@ -52,9 +53,13 @@ fn gauges(registry: &mut Registry, name: &str, help: &str) -> Gauges {
     family
 }
 
-fn moments(registry: &mut Registry, name: &str, help: &str) -> Moments {
-    let family = Moments::default();
-    registry.register_with_unit(name, help, Unit::Other("timestamp_seconds".to_owned()), family.clone());
+fn moments(registry: &mut Registry, name: &str, help: &str) -> Seconds {
+    seconds(registry, name, help, Unit::Other("timestamp_seconds".to_owned()))
+}
+
+fn seconds(registry: &mut Registry, name: &str, help: &str, unit: Unit) -> Seconds {
+    let family = Seconds::default();
+    registry.register_with_unit(name, help, unit, family.clone());
     family
 }
 
@@ -64,7 +69,23 @@ fn counters(registry: &mut Registry, name: &str, help: &str) -> Counters {
     family
 }
 
-fn at(family: &Moments, labels: Labels, time: Option<Timestamp>) {
+/// Counts by outcome, of each of those that `label` names.
+fn outcomes(
+    registry: &mut Registry,
+    name: &str,
+    help: &str,
+    label: &'static str,
+    counts: &BTreeMap<String, BTreeMap<String, u64>>,
+) {
+    let family = counters(registry, name, help);
+    for (about, ends) in counts {
+        for (end, count) in ends {
+            family.get_or_create(&vec![(label, text(about)), ("outcome", text(end))]).inc_by(*count);
+        }
+    }
+}
+
+fn at(family: &Seconds, labels: Labels, time: Option<Timestamp>) {
     if let Some(time) = time {
         #[expect(clippy::cast_precision_loss, reason = "milliseconds of any date that is shown fit 53 bits")]
         family.get_or_create(&labels).set(time.millis() as f64 / 1000.0);
@@ -160,7 +181,7 @@ fn about_homes(registry: &mut Registry, status: &Status) {
         home.dissent.iter().for_each(|said| stood(&said.operator, "dissented"));
         home.silent.iter().for_each(|said| stood(&said.operator, "silent"));
     }
-    let took = moments_free(registry, "witness_answer", "The median time of a witness's last answers", Unit::Seconds);
+    let took = seconds(registry, "witness_answer", "The median time of a witness's last answers", Unit::Seconds);
     for witness in &status.witnesses {
         let mut labels = via(&witness.line, &witness.family);
         labels.extend([("witness", text(witness.name.clone())), ("operator", text(witness.operator.clone()))]);
@@ -169,28 +190,12 @@ fn about_homes(registry: &mut Registry, status: &Status) {
             took.get_or_create(&labels).set(took_ms as f64 / 1000.0);
         }
     }
-    let rulings = counters(registry, "rulings", "Votes since the start, by how they ended");
-    for (via, ends) in &status.totals.rulings {
-        for (end, count) in ends {
-            rulings.get_or_create(&vec![("via", text(via.clone())), ("outcome", text(end.clone()))]).inc_by(*count);
-        }
-    }
-    let testimonies = counters(registry, "testimonies", "Answers of witnesses since the start, by what became of them");
-    for (witness, ends) in &status.totals.testimonies {
-        for (end, count) in ends {
-            testimonies
-                .get_or_create(&vec![("witness", text(witness.clone())), ("outcome", text(end.clone()))])
-                .inc_by(*count);
-        }
-    }
+    let totals = &status.totals;
+    outcomes(registry, "rulings", "Votes since the start, by how they ended", "via", &totals.rulings);
+    let help = "Answers of witnesses since the start, by what became of them";
+    outcomes(registry, "testimonies", help, "witness", &totals.testimonies);
     let findings = gauges(registry, "findings", "What is amiss with the connection or the witnesses");
     set(&findings, vec![], status.findings.len());
-}
-
-fn moments_free(registry: &mut Registry, name: &str, help: &str, unit: Unit) -> Moments {
-    let family = Moments::default();
-    registry.register_with_unit(name, help, unit, family.clone());
-    family
 }
 
 fn about_providers(registry: &mut Registry, status: &Status) {
@@ -209,14 +214,7 @@ fn about_providers(registry: &mut Registry, status: &Status) {
         set(&standby, labels(), i64::from(provider.standing_by));
         set(&left, labels(), provider.left_today);
     }
-    let writes = counters(registry, "writes", "Writes since the start, by how they ended");
-    for (provider, ends) in &status.totals.writes {
-        for (end, count) in ends {
-            writes
-                .get_or_create(&vec![("provider", text(provider.clone())), ("outcome", text(end.clone()))])
-                .inc_by(*count);
-        }
-    }
+    outcomes(registry, "writes", "Writes since the start, by how they ended", "provider", &status.totals.writes);
 }
 
 fn about_edges(registry: &mut Registry, status: &Status) {
