@@ -246,6 +246,12 @@ fn doubts_are_told_and_forbid_nothing() {
         let near = BASE.replace("https://tern.example", &format!("http://{loopback}"));
         assert_eq!(notes(&home.load(&near)), [""; 0], "{loopback}");
     }
+    for (host, noted) in [("127.0.0.1:8080", 0), ("[::1]:8080", 0), ("localhost", 0), ("[2001:db8::1]", 1)] {
+        let webhook = format!("[[message]]\nname = \"keeper\"\nby = \"webhook\"\nurl = \"http://{host}/\"\n");
+        let got = notes(&home.load(&(BASE.to_owned() + &webhook)));
+        let is_plain = |note: &String| note.starts_with("message[0].url: over plain http");
+        assert!(got.len() == noted && got.iter().all(is_plain), "{host}: {got:?}");
+    }
 
     let same_host = BASE.replace("https://tern.example/", "https://ferryman.example/other");
     let got = notes(&home.load(&same_host));

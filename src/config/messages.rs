@@ -178,12 +178,10 @@ fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
     let url_cell = table.key("url").required("url = \"https://chat.example/hooks/{secret}\"");
     let url = url_cell.parse(|text| {
         let url = words::url(&put(text)?)?;
-        Ok((url.origin().ascii_serialization(), Secret::new(url.as_str().as_bytes().to_vec())))
+        let in_plain = url.scheme() == "http" && !url.host_str().is_some_and(words::is_loopback);
+        Ok((url.origin().ascii_serialization(), Secret::new(url.as_str().as_bytes().to_vec()), in_plain))
     });
-    if let Some((origin, _)) = &url
-        && origin.starts_with("http:")
-        && !origin.trim_start_matches("http://").split(':').next().is_some_and(words::is_loopback)
-    {
+    if let Some((_, _, true)) = &url {
         url_cell.note("over plain http, anybody on the way can read it", "use https where it is offered");
     }
     let method = table.key("method").or("POST").one_of(&[("POST", 0), ("PUT", 1)]);
@@ -218,7 +216,7 @@ fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
         }
         Ok(body)
     });
-    let (origin, url) = url?;
+    let (origin, url, _) = url?;
     secret?;
     whole.then_some(())?;
     Some(Webhook { url, origin, method: method?, headers, body: body? })
