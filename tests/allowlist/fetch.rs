@@ -1,4 +1,4 @@
-//! Lists are fetched, checked and kept.
+//! Lists are fetched and kept.
 
 use std::fs::{self, File};
 
@@ -44,65 +44,6 @@ fn what_is_taken_is_in_force_logged_and_kept() {
         ]
     );
     assert_eq!(mill.run(&["audit", "verify"]).status, 0);
-}
-
-#[test]
-fn a_list_that_is_not_believed_changes_nothing() {
-    let mill = Mill::new(FROM_FILE);
-    mill.write("weir.txt", "192.0.2.0/24\n198.51.100.0/28\n");
-    assert_eq!(mill.fetch(&[]).0, 0);
-    let before = mill.read("state/edges/weir/current.json");
-    let place = mill.path("weir.txt");
-    let place = place.file_name().unwrap().to_str().unwrap();
-    let ten: String =
-        (0..250).map(|n| format!("203.0.113.{n}\n")).collect::<String>() + "192.0.2.0/24\n198.51.100.0/24\n";
-    for (text, status, want) in [
-        ("", 65, "it is empty"),
-        ("# moved\r\n", 65, "it is empty"),
-        ("<!doctype html><title>Welcome</title>", 65, "it is a page for a browser, not a list"),
-        ("0.0.0.0/0\n", 65, "0.0.0.0/0 is shorter than /8"),
-        ("192.0.2.0/24\n10.1.0.0/16\n", 65, "it holds 10.1.0.0: 10.0.0.0/8 is private, RFC 1918"),
-        ("192.0.2.0/24\n198.51.100.0/2\n", 65, "192.0.0.0/2 is shorter than /8"),
-        ("192.0.2.0/24 198.51.100.0/28\n", 65, "line 1 is not an address range"),
-        // Half of the list is gone.
-        ("192.0.2.0/25\n", 77, "52 percent of its IPv4 addresses are gone, and `may_lose` is 30 percent"),
-        (&ten, 77, "its IPv4 addresses grew by 180 percent, and `may_gain` is 100 percent"),
-        ("192.0.2.0/24\n198.51.100.0/28\n2001:db8::/32\n", 77, "it has IPv6 addresses, and had none before"),
-    ] {
-        mill.write("weir.txt", text);
-        let (got, report) = mill.fetch(&[]);
-        assert_eq!((got, &report["outcome"]), (status, &json!("refused")), "{text:?}: {report}");
-        let why = report["why"].as_str().unwrap();
-        assert!(why.contains(want), "{text:?}: {why}");
-        assert_eq!(report["acceptable"], json!(status == 77), "{text:?}");
-        assert_eq!(mill.read("state/edges/weir/current.json"), before, "{text:?}");
-        // Nobody's leave makes a list of what is none.
-        if status == 65 {
-            assert_eq!(mill.fetch(&["--accept"]).0, 65, "{text:?}");
-            assert_eq!(mill.read("state/edges/weir/current.json"), before, "{text:?}");
-        }
-    }
-    fs::remove_file(mill.path("weir.txt")).unwrap();
-    let said = mill.run(&["allowlist", "fetch"]);
-    assert_eq!(said.status, 75);
-    assert!(said.out.contains(&format!("{place}: No such file or directory\n")), "{}", said.out);
-    assert_eq!(mill.read("state/edges/weir/current.json"), before);
-
-    // A person has looked at it.
-    mill.write("weir.txt", "192.0.2.0/25\n");
-    assert_eq!(mill.fetch(&["--accept"]).0, 0);
-    assert_eq!(mill.in_force(), ["192.0.2.0/25"]);
-}
-
-#[test]
-fn what_is_untidy_is_taken_with_a_note() {
-    let mill = Mill::new(FROM_FILE);
-    mill.write("weir.txt", "\u{feff}192.0.2.77/24\r\n198.51.100.0/25\r\n198.51.100.0/25\r\n");
-    let (status, report) = mill.fetch(&[]);
-    assert_eq!((status, &report["ranges"]), (0, &json!(["192.0.2.0/24", "198.51.100.0/25"])));
-    let notes: Vec<_> = report["notes"].as_array().unwrap().iter().map(|note| note.as_str().unwrap()).collect();
-    assert!(notes[0].ends_with("weir.txt: 192.0.2.77/24 has bits set behind its prefix: taken for 192.0.2.0/24"));
-    assert!(notes[1].ends_with("weir.txt: 1 range is listed twice") && notes.len() == 2, "{notes:?}");
 }
 
 #[test]

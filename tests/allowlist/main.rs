@@ -1,6 +1,7 @@
 //! `fingerpost allowlist` as a program: against lists served by nginx, and rulesets of the real `nft`.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
+mod believed;
 #[path = "../common/mod.rs"]
 mod common;
 mod compare;
