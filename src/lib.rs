@@ -25,7 +25,7 @@
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
-//!   What judges is pure: `source`, `bounds`, `compare`, `render` and what reads rulesets.
+//!   What judges is pure: `source`, `bounds`, `compare`, `refused`, `render` and what reads rulesets.
 //! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
 //! * [`exposure`] looks at the home as the outside sees it; all but its `look` and what that calls is pure.
 //! * [`status`] is what the daemon knows, for whoever looks: by a command, a page, as metrics. All but its listening is pure.

@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::allowlist::refused;
 use crate::audit::chain::{Entry, Known};
 use crate::audit::file::{self, AuditError};
 use crate::audit::file::{hand_over, way_in};
@@ -53,6 +54,9 @@ pub struct State {
     /// What was amiss in what the outside can see, and was told of.
     #[serde(default)]
     pub exposed: BTreeSet<String>,
+    /// The edges whose lists are not believed, as the audit log has it.
+    #[serde(default)]
+    pub refused: BTreeSet<String>,
     /// Who was told of what that is not over.
     #[serde(default)]
     pub told: Told,
@@ -157,6 +161,12 @@ impl State {
             }
             Event::Gone { about, .. } if about.starts_with(exposure::news::PREFIX) => {
                 self.exposed.remove(&about);
+            }
+            Event::Found { about, .. } if about.starts_with(refused::PREFIX) => {
+                self.refused.insert(about);
+            }
+            Event::Gone { about, .. } if about.starts_with(refused::PREFIX) => {
+                self.refused.remove(&about);
             }
             Event::Found { line, about, .. } => {
                 self.findings.insert((line, about));

@@ -11,6 +11,7 @@ pub mod firewall;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod look;
+pub mod refused;
 pub mod render;
 pub mod source;
 mod store;
@@ -28,7 +29,8 @@ use crate::audit::file::{AuditError, Log};
 use crate::clock::Timestamp;
 use crate::config::{Config, Edge};
 use crate::round;
-use crate::update::BooksError;
+use crate::state::StateError;
+use crate::update::{Books, BooksError};
 use bounds::Doubtful;
 pub use fetch::{Client, SourceError};
 pub use look::{Compared, compare};
@@ -50,6 +52,18 @@ pub enum AllowlistError {
     /// State or audit log cannot be kept.
     #[error(transparent)]
     Books(#[from] BooksError),
+    /// Another process, most likely the daemon, is at work: it looks at the lists itself.
+    #[error("another fingerpost is at work on {}; {}", path.display(), if *accept {
+        "stop it (`systemctl stop fingerpost`), run this again, and start it"
+    } else {
+        "a daemon looks at the lists itself; to have it look now, reload it (`systemctl reload fingerpost`)"
+    })]
+    AtWork {
+        /// The state directory.
+        path: PathBuf,
+        /// Whether a person was going to answer for the lists: the daemon never does.
+        accept: bool,
+    },
     /// The audit log cannot be written.
     #[error(transparent)]
     Audit(#[from] AuditError),
@@ -153,9 +167,12 @@ pub async fn fetch(config: &Config, accept: bool, now: Timestamp) -> Result<Vec<
     if config.edges.is_empty() {
         return Err(AllowlistError::NoEdge);
     }
-    let mut books = round::open_books(config)?;
+    let mut books = round::open_books(config).map_err(|error| match error {
+        BooksError::State(StateError::Locked { path }) => AllowlistError::AtWork { path, accept },
+        error => error.into(),
+    })?;
     let looked = look(config).await?;
-    take(config, looked, &mut books.log, accept, now)
+    take(config, looked, &mut books, accept, now)
 }
 
 /// Looks at the lists of every edge. Writes nothing.
@@ -173,18 +190,32 @@ pub async fn look(config: &Config) -> Result<Vec<Looked>, AllowlistError> {
     Ok(all)
 }
 
-/// Takes what is believed of what was `looked` at; for the holder of the state directory's lock.
+/// Takes what is believed of what was `looked` at, and enters what is not; for the holder of the state directory's lock.
 ///
 /// # Errors
 /// [`AllowlistError`] when it cannot be written down.
 pub fn take(
     config: &Config,
     looked: Vec<Looked>,
-    log: &mut Log,
+    books: &mut Books,
     accept: bool,
     now: Timestamp,
 ) -> Result<Vec<Report>, AllowlistError> {
-    looked.into_iter().map(|one| take_one(config, one, log, accept, now)).collect()
+    let log = &mut books.log;
+    let reports =
+        looked.into_iter().map(|one| take_one(config, one, log, accept, now)).collect::<Result<Vec<_>, _>>()?;
+    let news = refused::news(&books.state.refused, &reports);
+    for (key, event) in news {
+        let begins = matches!(event, Event::Found { .. });
+        books.log.append(now, event)?;
+        if begins {
+            books.state.refused.insert(key);
+        } else {
+            books.state.refused.remove(&key);
+        }
+    }
+    books.save().map_err(BooksError::from)?;
+    Ok(reports)
 }
 
 fn take_one(

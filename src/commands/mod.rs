@@ -147,7 +147,9 @@ impl CommandError {
 fn allowlist_exit(error: &AllowlistError) -> Exit {
     match error {
         AllowlistError::NoEdge | AllowlistError::NoFirewall | AllowlistError::Client(_) => Exit::Config,
-        AllowlistError::Books(BooksError::State(StateError::Locked { .. })) => Exit::PutOff,
+        AllowlistError::AtWork { .. } | AllowlistError::Books(BooksError::State(StateError::Locked { .. })) => {
+            Exit::PutOff
+        }
         AllowlistError::Books(_) | AllowlistError::Audit(_) => Exit::CannotWrite,
         AllowlistError::Store { act: "read", .. } => Exit::Refused,
         AllowlistError::Store { .. } => Exit::CannotWrite,

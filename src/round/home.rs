@@ -115,7 +115,7 @@ impl Home {
     /// [`AllowlistError`] when it cannot be written down.
     pub fn take_ranges(&mut self, looked: Vec<Looked>) -> Result<Vec<allowlist::Report>, AllowlistError> {
         let now = self.means.clock.now();
-        allowlist::take(&self.means.config, looked, &mut self.books.get_mut().log, false, now)
+        allowlist::take(&self.means.config, looked, self.books.get_mut(), false, now)
     }
 
     /// The newest round's rulings.

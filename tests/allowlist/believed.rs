@@ -29,6 +29,12 @@ fn mill() -> Mill {
     mill
 }
 
+/// What the audit log tells of refusals.
+fn told(mill: &Mill) -> Vec<String> {
+    let shown = ["found", "gone"].map(|event| mill.run(&["audit", "show", "--event", event]).out).concat();
+    shown.lines().filter_map(|line| line.split("  ").last()).map(str::to_owned).collect()
+}
+
 /// What the firewall gets to read, and what is in force.
 fn stands(mill: &Mill) -> (String, String) {
     assert_eq!(mill.run(&["allowlist", "render"]).status, 0);
@@ -125,17 +131,27 @@ fn a_list_that_is_not_believed_changes_nothing() {
             assert_eq!(stands(&mill), before, "{name}");
         }
     }
+    // That one is not believed is told once, also when the state has to be made anew from that.
+    let found = format!("found: the ranges of weir are not taken: {}", cases[0].3);
+    assert_eq!(told(&mill), [found.as_str()]);
+    fs::remove_file(mill.path("state/state.json")).unwrap();
+    assert_eq!(mill.fetch(&[]).0, DOUBTFUL);
+    assert_eq!(told(&mill), [found.as_str()]);
+
     fs::remove_file(mill.path("weir.txt")).unwrap();
     let said = mill.run(&["allowlist", "fetch"]);
     assert_eq!(said.status, 75);
     assert!(said.out.contains("weir.txt: No such file or directory\n"), "{}", said.out);
     assert_eq!(stands(&mill), before);
+    assert_eq!(told(&mill), [found.as_str()], "whether it would be believed now is not known");
 
     // A person has looked at it.
     mill.write("weir.txt", "192.0.2.0/28\n");
     assert_eq!(mill.fetch(&["--accept"]).0, 0);
     assert_eq!(mill.in_force(), ["192.0.2.0/28"]);
     assert!(stands(&mill).0.ends_with("version 2.\n192.0.2.0/28\n"));
+    assert_eq!(told(&mill), [found.as_str(), "gone: ranges: weir"]);
+    assert_eq!(mill.run(&["audit", "verify"]).status, 0);
 }
 
 #[test]

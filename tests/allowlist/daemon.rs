@@ -58,11 +58,31 @@ fn the_daemon_keeps_the_files_as_the_lists_are() {
         assert!(log().contains("; what was in force stays so"), "{}", log());
         assert!(mill.read("edge.txt").ends_with("version 1.\n192.0.2.0/24\n"));
     }
+    let refusals = |event| mill.run(&["audit", "show", "--event", event]).out;
+    let found = refusals("found");
+    assert!(
+        found.contains("found: the ranges of weir are not taken: 50 percent of its IPv4 addresses are gone"),
+        "{found}"
+    );
+    assert_eq!((found.lines().count(), refusals("gone").as_str()), (1, ""));
+
+    // What the refusal says to do cannot be done beside the daemon: the way out is told.
+    let said = mill.run(&["allowlist", "fetch", "--accept"]);
+    assert_eq!((said.status, said.out.as_str()), (75, ""), "{}", said.err);
+    let way =
+        "another fingerpost is at work on state; stop it (`systemctl stop fingerpost`), run this again, and start it\n";
+    assert!(said.err.ends_with(way), "{}", said.err);
+    let said = mill.run(&["allowlist", "fetch"]);
+    assert_eq!(said.status, 75);
+    assert!(said.err.ends_with("; to have it look now, reload it (`systemctl reload fingerpost`)\n"), "{}", said.err);
+
     mill.write("weir.txt", "192.0.2.0/24\n198.51.100.0/25\n");
     daemon.signal(Signal::HUP);
     until("the next version", || has("effect", "version 2.\n192.0.2.0/24\n198.51.100.0/25\n"));
     daemon.signal(Signal::TERM);
     assert!(daemon.0.wait().unwrap().success(), "{}", log());
     assert_eq!(mill.run(&["audit", "show", "--event", "ranges"]).out.lines().count(), 2);
+    assert_eq!(refusals("found"), found);
+    assert!(refusals("gone").ends_with("gone: ranges: weir\n"), "{}", refusals("gone"));
     assert_eq!(mill.run(&["audit", "verify"]).status, 0);
 }
