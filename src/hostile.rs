@@ -23,7 +23,7 @@ use crate::watch::{Silence, extract};
 pub use crate::allowlist::hostile::{ranges, ruleset, table};
 pub use crate::confirm::hostile::any_answer as server_answer;
 pub use crate::echo::hostile::request_head as echo_request;
-pub use crate::exposure::hostile::certificate;
+pub use crate::exposure::hostile::{certificate, zone_text};
 pub use crate::provider::rest::hostile::any_answer as api_answer;
 pub use crate::provider::rfc2136::hostile::any_answer as dns_answer;
 pub use crate::provider::zonefile::hostile::file as zone_file;

@@ -81,7 +81,7 @@ macro_rules! batteries {
 
 batteries! {
     api_answer audit_line certificate device_xml dns_answer echo_body echo_request lease_claim natpmp netlink pcp
-    port_mapping ranges ruleset server_answer ssdp stun table zone_file
+    port_mapping ranges ruleset server_answer ssdp stun table zone_file zone_text
 }
 
 /// The targets are not compiled here: each is one call of the function it is named after.
