@@ -9,6 +9,7 @@ mod foreign;
 #[path = "../common/config.rs"]
 mod home;
 mod hostile;
+mod listing;
 mod powerdns;
 mod records;
 mod rrsets;

@@ -10,9 +10,11 @@ use super::body::{Body, Vars};
 use super::description::{AnswerForm, Api, Credential, Fields, List, Pages, Paging, Payload, Request, Shape, Write};
 use super::items::{self, Concern};
 use super::json::{Pointer, list};
+use super::listing;
 use super::plan::{Index, plan};
 use super::template::Template;
 use crate::name::DnsName;
+use crate::provider::listing::{Data, ZoneRecord};
 use crate::provider::{Change, RecordType, RrSet};
 
 /// A list of records or RRsets, and what is made of it when an address shall be written.
@@ -30,6 +32,12 @@ fn answer(api: &Api, data: &[u8]) -> bool {
     let [Ok(zone), Ok(gauge), Ok(below)] = names else { return false };
     let Ok(json) = serde_json::from_slice::<&RawValue>(data) else { return false };
     let Some(page) = api.list.pages.items.find(json).and_then(list) else { return false };
+    for raw in &page {
+        let Ok(records) = listing::records(api, &zone, raw) else { continue };
+        let is_address = |record: &ZoneRecord| matches!(record.rtype.as_str(), "A" | "AAAA");
+        assert!(records.iter().all(|record| is_address(record) || !matches!(record.data, Data::Address(_))));
+        assert!(records.iter().all(|record| !record.name.contains(char::is_uppercase)));
+    }
     let names = BTreeSet::from([gauge.clone(), below.clone()]);
     let concern = Concern::new(&zone, &names);
     let read: Result<Vec<_>, _> = page.iter().map(|raw| items::read(api, &concern, raw)).collect();

@@ -13,6 +13,7 @@ pub(crate) mod hostile;
 mod items;
 pub mod json;
 mod judge;
+mod listing;
 mod plan;
 pub mod template;
 
@@ -30,6 +31,7 @@ use self::items::{Concern, Item, Unfit};
 use self::json::text;
 use self::judge::Errand;
 use self::plan::{Index, Task};
+use super::listing::ZoneRecord;
 use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider};
 use crate::name::DnsName;
 
@@ -41,9 +43,21 @@ pub struct Rest {
     zone_id: Mutex<Option<Box<RawValue>>>,
 }
 
-/// What was read for some names.
+/// What is to be read.
+#[derive(Clone, Copy)]
+enum Scope<'a> {
+    /// What stands at these names.
+    Names(&'a BTreeSet<DnsName>),
+    /// Everything, whatever its type.
+    Whole,
+}
+
+/// What was read.
 struct Found {
+    /// What stands at the names, where names were asked about.
     items: Vec<Item>,
+    /// Everything, where that was asked for.
+    records: Vec<ZoneRecord>,
     serial: Option<u32>,
     /// The variables that hold for the whole zone.
     fixed: Vars,
@@ -59,16 +73,16 @@ impl Rest {
         &self.client.api
     }
 
-    async fn look(&self, names: &BTreeSet<DnsName>, budget: &mut Budget) -> Result<Found, Fault> {
+    async fn look(&self, scope: Scope<'_>, budget: &mut Budget) -> Result<Found, Fault> {
         let known = self.zone_id.lock().unwrap_or_else(PoisonError::into_inner).take();
         let outcome = match &known {
-            Some(id) => self.list(names, Some(id), budget).await,
-            None => self.look_up_and_list(names, budget).await,
+            Some(id) => self.walk(scope, Some(id), budget).await,
+            None => self.look_up_and_walk(scope, budget).await,
         };
         match outcome {
             // The zone may have been made anew, with another id.
             Err(fault) if known.is_some() && fault.kind == FaultKind::Refused => {
-                self.look_up_and_list(names, budget).await
+                self.look_up_and_walk(scope, budget).await
             }
             Ok(found) => {
                 if known.is_some() {
@@ -80,12 +94,12 @@ impl Rest {
         }
     }
 
-    async fn look_up_and_list(&self, names: &BTreeSet<DnsName>, budget: &mut Budget) -> Result<Found, Fault> {
+    async fn look_up_and_walk(&self, scope: Scope<'_>, budget: &mut Budget) -> Result<Found, Fault> {
         let id = match &self.api().lookup {
             Some(lookup) => Some(self.look_up(lookup, budget).await?),
             None => None,
         };
-        let found = self.list(names, id.as_deref(), budget).await?;
+        let found = self.walk(scope, id.as_deref(), budget).await?;
         *self.zone_id.lock().unwrap_or_else(PoisonError::into_inner) = id;
         Ok(found)
     }
@@ -116,41 +130,49 @@ impl Rest {
         })
     }
 
-    async fn list(
-        &self,
-        names: &BTreeSet<DnsName>,
-        id: Option<&RawValue>,
-        budget: &mut Budget,
-    ) -> Result<Found, Fault> {
+    async fn walk(&self, scope: Scope<'_>, id: Option<&RawValue>, budget: &mut Budget) -> Result<Found, Fault> {
         let api = self.api();
         let fixed = match id {
             Some(id) => api.values.clone().with("zone_id", Var::json(id)),
             None => api.values.clone(),
         };
-        let concern = Concern::new(&self.zone, names);
-        let (mut items, mut serial) = (Vec::new(), None);
+        let concern = match scope {
+            Scope::Names(names) => Some(Concern::new(&self.zone, names)),
+            Scope::Whole => None,
+        };
+        let (mut items, mut records, mut serial) = (Vec::new(), Vec::new(), None);
         let mut each = |answer: &RawValue, page: Vec<&RawValue>| {
             if let Some(at) = &api.list.serial {
                 serial = at.find(answer).and_then(text).and_then(|text| text.parse().ok()).or(serial);
             }
             for raw in page {
-                items.extend(items::read(api, &concern, raw)?);
+                match &concern {
+                    Some(concern) => items.extend(items::read(api, concern, raw)?),
+                    None => records.extend(listing::records(api, &self.zone, raw)?),
+                }
             }
             Ok(())
         };
-        if api.list.by_name {
-            for name in names {
-                let vars = plan::named(api, &fixed, &self.zone, name);
-                self.client.walk(Errand::List, &api.list.pages, &vars, budget, &mut each).await?;
+        match scope {
+            Scope::Names(names) if api.list.by_name => {
+                for name in names {
+                    let vars = plan::named(api, &fixed, &self.zone, name);
+                    self.client.walk(Errand::List, &api.list.pages, &vars, budget, &mut each).await?;
+                }
             }
-        } else {
-            self.client.walk(Errand::List, &api.list.pages, &fixed, budget, &mut each).await?;
+            Scope::Whole if api.list.by_name => {
+                let why = format!("the description asks {} for one name at a time", self.client.origin);
+                return Err(Fault::refused(why, "write a `list` that shows the whole zone, if the API has one"));
+            }
+            Scope::Names(_) | Scope::Whole => {
+                self.client.walk(Errand::List, &api.list.pages, &fixed, budget, &mut each).await?;
+            }
         }
-        Ok(Found { items, serial, fixed })
+        Ok(Found { items, records, serial, fixed })
     }
 
     async fn observe(&self, names: &BTreeSet<DnsName>) -> Result<Observed, Fault> {
-        let found = self.look(names, &mut self.client.budget()).await?;
+        let found = self.look(Scope::Names(names), &mut self.client.budget()).await?;
         let names = items::standings(&found.items, names, &self.api().shape)
             .map_err(|unfit| self.client.unfit(Errand::List, unfit))?;
         Ok(Observed { names, serial: found.serial })
@@ -163,7 +185,7 @@ impl Rest {
             let why = format!("{stray} is outside the zone {}", self.zone);
             return Err(Fault::refused(why, "give the record a provider whose zone it is in"));
         }
-        let found = self.look(&names, &mut budget).await?;
+        let found = self.look(Scope::Names(&names), &mut budget).await?;
         self.compare(changes, &found, &names)?;
         let index = Index::new(&found.items);
         let tasks = plan::plan(self.api(), changes, &index);
@@ -268,6 +290,10 @@ impl Provider for Rest {
             }
             self.write(changes).await
         })
+    }
+
+    fn list(&self) -> Pending<'_, Vec<ZoneRecord>> {
+        Box::pin(async { Ok(self.look(Scope::Whole, &mut self.client.budget()).await?.records) })
     }
 
     fn target(&self) -> String {

@@ -189,7 +189,7 @@ impl<'a> Lexer<'a> {
 ///
 /// Names are held as text in one form each: lower case, no final dot, the root empty, and every octet but letters,
 /// digits, `-`, `_` and `*` as `\DDD`. Two names are the same when their texts are (RFC 4343, section 3).
-pub(super) fn absolute(word: &[u8], origin: &str) -> Result<String, &'static str> {
+pub(in crate::provider) fn absolute(word: &[u8], origin: &str) -> Result<String, &'static str> {
     match word {
         b"@" => return Ok(origin.to_owned()),
         b"." => return Ok(String::new()),

@@ -17,26 +17,38 @@ pub(super) fn records(master: &Master<'_>) -> Result<Vec<ZoneRecord>, Problem> {
 }
 
 fn data(master: &Master<'_>, record: &Record) -> Result<Data, Problem> {
+    if matches!(record.rtype.as_str(), "A" | "AAAA") && !is_generic(record.data.first().map(|span| master.text(span))) {
+        return super::view::address(master, record).map(Data::Address);
+    }
     let words: Vec<&[u8]> = record.data.iter().map(|span| master.text(span)).collect();
-    let name = |at: usize| {
-        let word = words.get(at).copied().unwrap_or_default();
-        absolute(word, &record.origin).map_err(|what| Problem::syntax(record.line, what))
-    };
-    // In the generic form of RFC 3597 it is text like any other.
-    let generic = words.first().is_some_and(|word| *word == br"\#");
-    let text = || Data::Text(unescaped(&words, record.rtype != "TXT"));
-    Ok(match record.rtype.as_str() {
-        _ if generic => text(),
-        "A" | "AAAA" => super::view::address(master, record).map(Data::Address)?,
+    let name = |word: &[u8]| absolute(word, &record.origin);
+    leads_to(&record.rtype, &record.owner, &words, name).map_err(|what| Problem::syntax(record.line, what))
+}
+
+/// In the generic form of RFC 3597 data is text like any other.
+fn is_generic(first: Option<&[u8]>) -> bool {
+    first == Some(br"\#")
+}
+
+/// What the data `words` of a record of this type, which is no address, lead to; `name` makes one of a word.
+pub(in crate::provider) fn leads_to<E>(
+    rtype: &str,
+    owner: &str,
+    words: &[&[u8]],
+    name: impl Fn(&[u8]) -> Result<String, E>,
+) -> Result<Data, E> {
+    let word = |at: usize| words.get(at).copied().unwrap_or_default();
+    Ok(match rtype {
+        _ if is_generic(words.first().copied()) => Data::Text(unescaped(words, rtype != "TXT")),
         // Where the target stands: RFC 1035, section 3.3; RFC 2782; RFC 6672, section 2.1.
-        "CNAME" | "NS" | "PTR" | "DNAME" => Data::Name(name(0)?),
-        "MX" => Data::Name(name(1)?),
-        "SRV" => Data::Name(name(3)?),
+        "CNAME" | "NS" | "PTR" | "DNAME" => Data::Name(name(word(0))?),
+        "MX" => Data::Name(name(word(1))?),
+        "SRV" => Data::Name(name(word(3))?),
         "SVCB" | "HTTPS" => {
-            let target = if words.get(1).is_some_and(|word| *word == b".") { record.owner.clone() } else { name(1)? };
+            let target = if word(1) == b"." { owner.to_owned() } else { name(word(1))? };
             Data::Service { target, hints: words.iter().skip(2).flat_map(|word| hints(word)).collect() }
         }
-        _ => text(),
+        _ => Data::Text(unescaped(words, rtype != "TXT")),
     })
 }
 

@@ -10,8 +10,8 @@ mod edit;
 mod file;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
-mod lex;
-mod listing;
+pub(super) mod lex;
+pub(super) mod listing;
 pub(crate) mod reload;
 mod scan;
 mod serial;
