@@ -14,6 +14,7 @@
 //! * [`config`] turns a TOML file, the environment and options into checked values, once, at the door.
 //! * [`address`] knows which addresses a home can have: the IANA registries and the arithmetic of prefixes.
 //! * [`name`] and [`clock`] hold the two small values that every room speaks of: a DNS name and a moment.
+//! * `http` is where every client for HTTP begins: without a proxy, and with nothing kept or tried again.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
 //! * `dns` builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
@@ -51,6 +52,7 @@ pub mod echo;
 pub mod exposure;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
+mod http;
 pub mod message;
 pub mod name;
 pub mod provider;

@@ -8,12 +8,13 @@ use std::path::Path;
 use std::time::Duration;
 
 use reqwest::header::{CONTENT_TYPE, ETAG, HeaderMap, HeaderName, IF_MODIFIED_SINCE, IF_NONE_MATCH, LAST_MODIFIED};
-use reqwest::{StatusCode, Url, redirect, retry};
+use reqwest::{StatusCode, Url, redirect};
 use tokio::time::timeout;
 
 use super::source::{self, LIMIT, Listed, Unreadable};
 use super::{AllowlistError, Kept, KeptSource, Outcome};
 use crate::config::{Edge, ListForm, ListPlace, ListSource};
+use crate::http;
 use crate::watch::http::{root_cause, same_origin};
 
 /// How long one list may take.
@@ -60,18 +61,9 @@ impl Client {
     /// # Errors
     /// [`AllowlistError::Client`].
     pub fn new(edges: &[Edge]) -> Result<Self, AllowlistError> {
-        // An error means that a provider is installed already: as good.
-        let _ = rustls::crypto::ring::default_provider().install_default();
         let is_secure = |source: &ListSource| matches!(&source.at, ListPlace::Url(url) if url.scheme() == "https");
         let secure = edges.iter().flat_map(|edge| &edge.sources).any(is_secure);
-        let builder = reqwest::Client::builder()
-            .no_proxy()
-            .pool_max_idle_per_host(0)
-            .retry(retry::never())
-            .referer(false)
-            .redirect(redirect::Policy::custom(same_origin))
-            .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
-        let builder = if secure { builder } else { builder.tls_certs_only([]) };
+        let builder = http::client(secure).redirect(redirect::Policy::custom(same_origin));
         builder.build().map(Self).map_err(|error| AllowlistError::Client(root_cause(&error)))
     }
 

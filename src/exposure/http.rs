@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use reqwest::{Certificate, Client, ClientBuilder, Url, redirect, retry};
+use reqwest::{Certificate, Url};
 use rustls::pki_types::CertificateDer;
 use serde::Deserialize;
 
@@ -12,24 +12,11 @@ use super::reach::Entry;
 use crate::address::Family;
 use crate::config::Service;
 use crate::echo::probe::State;
+use crate::http;
 use crate::watch::http::{local_address, one_line, root_cause};
 
 /// The longest answer of a helper that is read, in bytes.
 const LIMIT: usize = 4096;
-
-/// A client whose name resolution and trust are yet to be told.
-fn client(patience: Duration) -> ClientBuilder {
-    // An error means that a provider is installed already: as good.
-    let _ = rustls::crypto::ring::default_provider().install_default();
-    Client::builder()
-        .no_proxy()
-        .pool_max_idle_per_host(0)
-        .retry(retry::never())
-        .referer(false)
-        .redirect(redirect::Policy::none())
-        .timeout(patience)
-        .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")))
-}
 
 /// What a request through the public name of `service` comes to, at the addresses `at`. Certificates of `given` count
 /// beside the system's.
@@ -44,7 +31,11 @@ pub(super) async fn enter(
         return Entry::NotAsked("the name leads to no address of the edge or of the home: nobody is asked".into());
     }
     let given = given.iter().filter_map(|der| Certificate::from_der(der).ok());
-    let built = client(patience).resolve_to_addrs(service.name.as_str(), &addresses).tls_certs_merge(given).build();
+    let built = http::client(true)
+        .timeout(patience)
+        .resolve_to_addrs(service.name.as_str(), &addresses)
+        .tls_certs_merge(given)
+        .build();
     let client = match built {
         Ok(client) => client,
         Err(error) => {
@@ -79,7 +70,7 @@ pub(super) async fn probe(
     let mut url = helper.join("probe").map_err(|error| error.to_string())?;
     url.set_query(Some(&format!("port={port}")));
     let local = local_address(family, None);
-    let client = client(patience).local_address(local).build();
+    let client = http::client(true).timeout(patience).local_address(local).build();
     let client = client.map_err(|error| root_cause(&error))?;
     let mut response = client.get(url).send().await.map_err(|error| format!("the helper: {}", root_cause(&error)))?;
     let status = response.status();

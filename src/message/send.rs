@@ -4,10 +4,10 @@
 use std::time::Duration;
 
 use reqwest::header::{CONTENT_TYPE, HeaderValue};
-use reqwest::{Client, redirect, retry};
 
 use super::desk::Letter;
 use crate::config::{Message, Way, Webhook};
+use crate::http;
 use crate::provider::command::{self, Job, NotEnded};
 use crate::provider::rest::body::{Var, Vars};
 use crate::watch::http::root_cause;
@@ -69,17 +69,7 @@ fn encoded(text: &str) -> String {
 
 async fn post(webhook: &Webhook, letter: &Letter, timeout: Duration) -> Result<(), String> {
     let Webhook { url, origin, method, headers, body } = webhook;
-    // An error means that a provider is installed already: as good.
-    let _ = rustls::crypto::ring::default_provider().install_default();
-    let builder = Client::builder()
-        .no_proxy()
-        .redirect(redirect::Policy::none())
-        .retry(retry::never())
-        .referer(false)
-        .pool_max_idle_per_host(0)
-        .timeout(timeout)
-        .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
-    let client = builder.build().map_err(|error| root_cause(&error))?;
+    let client = http::client(true).timeout(timeout).build().map_err(|error| root_cause(&error))?;
     let url = String::from_utf8_lossy(url.expose()).into_owned();
     let vars = Vars::default()
         .with("event", Var::text(letter.kind.word()))

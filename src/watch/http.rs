@@ -8,12 +8,13 @@ use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
 use reqwest::header::{ACCEPT, CACHE_CONTROL, CONTENT_TYPE, HeaderValue};
-use reqwest::{Client, StatusCode, Url, redirect, retry};
+use reqwest::{Client, StatusCode, Url, redirect};
 
 use super::extract::{LIMIT, extract, too_long};
 use super::{Silence, WatchError};
 use crate::address::Family;
 use crate::config::{Bind, Extract, Witness, WitnessKind};
+use crate::http;
 
 /// Redirects within the same origin that are followed.
 const REDIRECTS: usize = 3;
@@ -31,26 +32,16 @@ impl Clients {
     /// # Errors
     /// [`WatchError::Client`] when the platform's certificates cannot be loaded.
     pub fn new(witnesses: &[Witness], bind: Option<&Bind>) -> Result<Self, WatchError> {
-        // An error means that a provider is installed already: as good.
-        let _ = rustls::crypto::ring::default_provider().install_default();
         let secure = witnesses
             .iter()
             .any(|witness| matches!(&witness.kind, WitnessKind::Http { url, .. } if url.scheme() == "https"));
         let build = |family| {
             let Some(local) = local_address(family, bind) else { return Ok(None) };
+            let builder = http::client(secure).local_address(local).redirect(redirect::Policy::custom(same_origin));
             let builder = match bind {
-                Some(Bind::Interface(interface)) => Client::builder().interface(interface),
-                _ => Client::builder(),
+                Some(Bind::Interface(interface)) => builder.interface(interface),
+                _ => builder,
             };
-            let builder = builder
-                .local_address(local)
-                .no_proxy()
-                .pool_max_idle_per_host(0)
-                .retry(retry::never())
-                .referer(false)
-                .redirect(redirect::Policy::custom(same_origin))
-                .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
-            let builder = if secure { builder } else { builder.tls_certs_only([]) };
             builder.build().map(Some).map_err(|source| WatchError::Client { why: root_cause(&source), source })
         };
         Ok(Self { ipv4: build(Family::Ipv4)?, ipv6: build(Family::Ipv6)? })

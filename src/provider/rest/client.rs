@@ -6,7 +6,7 @@
 use std::time::{Duration, SystemTime};
 
 use reqwest::header::{ACCEPT, CONTENT_TYPE, ETAG, HeaderMap, HeaderValue, IF_MATCH, LOCATION, RETRY_AFTER};
-use reqwest::{Method, Url, redirect, retry};
+use reqwest::{Method, Url};
 use serde_json::value::RawValue;
 use tokio::time::{Instant, timeout_at};
 
@@ -57,16 +57,8 @@ pub(super) struct Reply {
 
 impl Client {
     pub(super) fn new(api: Api, zone: DnsName, timeout: Duration) -> Self {
-        // An error means that a provider is installed already: as good.
-        let _ = rustls::crypto::ring::default_provider().install_default();
-        let builder = reqwest::Client::builder()
-            .no_proxy()
-            .redirect(redirect::Policy::none())
-            .retry(retry::never())
-            .referer(false)
-            .pool_idle_timeout(KEPT)
-            .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
-        let builder = if api.base.scheme() == "https" { builder } else { builder.tls_certs_only([]) };
+        let builder =
+            crate::http::client(api.base.scheme() == "https").pool_max_idle_per_host(1).pool_idle_timeout(KEPT);
         let http = builder.build().map_err(|error| root_cause(&error));
         Self { http, origin: api.base.origin().ascii_serialization(), api, zone, timeout }
     }

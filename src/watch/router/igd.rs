@@ -11,11 +11,12 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddrV4};
 use std::time::Duration;
 
 use reqwest::header::{CONTENT_TYPE, HeaderValue};
-use reqwest::{Client, Response, StatusCode, Url, redirect, retry};
+use reqwest::{Client, Response, StatusCode, Url};
 use tokio::net::UdpSocket;
 use tokio::time::{Instant, timeout_at};
 
 use super::{Failure, Mute, facing, one_line};
+use crate::http;
 use crate::watch::Silence;
 use crate::watch::extract::excerpt;
 use crate::watch::http::root_cause;
@@ -144,17 +145,7 @@ fn silent() -> Failure {
 }
 
 fn client(local: Ipv4Addr, interface: Option<&str>) -> reqwest::Result<Client> {
-    // An error means that a provider is installed already: as good.
-    let _ = rustls::crypto::ring::default_provider().install_default();
-    let builder = Client::builder()
-        .local_address(IpAddr::V4(local))
-        .no_proxy()
-        .pool_max_idle_per_host(0)
-        .retry(retry::never())
-        .referer(false)
-        .redirect(redirect::Policy::none())
-        .tls_certs_only([])
-        .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
+    let builder = http::client(false).local_address(IpAddr::V4(local));
     match interface {
         Some(interface) => builder.interface(interface).build(),
         None => builder.build(),
