@@ -117,7 +117,8 @@ pub struct Echo {
         value_parser = clap::value_parser!(u32).range(1..=600))]
     pub all_probes_per_minute: u32,
     /// Probe clients in this special-purpose range all the same: labs; may be repeated
-    #[arg(long, value_name = "CIDR", requires = "probe_back")]
+    #[arg(long, value_name = "CIDR", requires = "probe_back",
+        value_parser = |text: &str| crate::address::range(text).ok_or("it is not an address range"))]
     pub accept_special: Vec<IpNet>,
 }
 

@@ -7,6 +7,7 @@ pub mod special;
 use std::fmt;
 use std::net::IpAddr;
 
+use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
 /// The address family of a question, an answer or a record.
@@ -38,5 +39,68 @@ impl fmt::Display for Family {
             Self::Ipv4 => "IPv4",
             Self::Ipv6 => "IPv6",
         })
+    }
+}
+
+/// A range in CIDR form (RFC 4632, section 3.1), its host bits as they are. No zone id, and no leading zero, which some
+/// read as octal: another network then (RFC 6943, section 3.1.1).
+pub fn range(text: &str) -> Option<IpNet> {
+    let (address, length) = text.split_once('/')?;
+    let is_number = length.bytes().all(|b| b.is_ascii_digit()) && (length == "0" || !length.starts_with('0'));
+    // `std` reads addresses so strictly, and lengths not quite.
+    IpNet::new(address.parse().ok()?, length.parse().ok().filter(|_| is_number)?).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use ipnet::IpNet;
+    use proptest::prelude::*;
+
+    use super::range;
+
+    #[test]
+    fn what_could_be_another_range_is_none() {
+        for text in ["203.0.113.7/24", "0.0.0.0/0", "10.0.0.0/8", "::/0", "2001:db8::1/32", "::ffff:203.0.113.0/120"] {
+            assert_eq!(range(text), Some(text.parse().unwrap()), "{text}");
+        }
+        for text in [
+            "",
+            "/",
+            "10.0.0.0",
+            "10.0.0.0/",
+            "/8",
+            "010.0.0.0/8",
+            "10.0.0.00/8",
+            "10.0.0.0/08",
+            "10.0.0.0/00",
+            "10.0.0.0/+8",
+            "10.0.0.0/-0",
+            "10.0.0.0/33",
+            "10.0.0.0/8/8",
+            "10.0.0.0/ 8",
+            " 10.0.0.0/8",
+            "10/8",
+            "10.0.0.0/255.0.0.0",
+            "0x0a.0.0.0/8",
+            "fe80::1%eth0/64",
+            "2001:db8::/129",
+            "2001:00db8::/32",
+        ] {
+            assert_eq!(range(text), None, "{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_written_is_read(address: std::net::IpAddr, length in 0..=128_u8) {
+            if let Ok(net) = IpNet::new(address, length) {
+                prop_assert_eq!(range(&net.to_string()), Some(net));
+            }
+        }
+
+        #[test]
+        fn nothing_panics(text in "[0-9a-f.:/+ ]{0,24}|\\PC{0,24}") {
+            let _ = range(&text);
+        }
     }
 }

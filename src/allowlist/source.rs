@@ -9,7 +9,7 @@ use std::net::IpAddr;
 use ipnet::IpNet;
 use serde_json::Value;
 
-use crate::address::set::AddressSet;
+use crate::address::{self, set::AddressSet};
 use crate::config::ListForm;
 use crate::watch::extract::{excerpt, is_page};
 
@@ -124,16 +124,9 @@ fn json(text: &str, lists: &[String], item: &str, tally: &mut Tally) -> Result<(
     Ok(())
 }
 
-/// A range in CIDR form (RFC 4632, section 3.1), or one address. `std` takes no zone id and no leading zero, which some
-/// read as octal: another network then (RFC 6943, section 3.1.1).
+/// A range, or one address.
 pub(super) fn range(text: &str) -> Option<IpNet> {
-    match text.split_once('/') {
-        None => text.parse::<IpAddr>().ok().map(IpNet::from),
-        Some((address, length)) => {
-            let digits = length.bytes().all(|b| b.is_ascii_digit());
-            IpNet::new(address.parse().ok()?, length.parse().ok().filter(|_| digits)?).ok()
-        }
-    }
+    address::range(text).or_else(|| text.parse::<IpAddr>().ok().map(IpNet::from))
 }
 
 /// What has been read so far.

@@ -8,6 +8,7 @@ use ipnet::IpNet;
 use super::cell::{Cell, not_one_of};
 use super::units::Wrong;
 use super::{Extract, Sharing};
+use crate::address;
 use crate::address::prefix::{self, Mac};
 use crate::name::DnsName;
 use crate::provider::RecordType;
@@ -122,7 +123,7 @@ pub(super) fn mac(text: &str) -> Result<Mac, Wrong> {
 /// An address range in CIDR form (RFC 4632, section 3.1), with no bit set behind the prefix.
 pub(super) fn range(text: &str) -> Result<IpNet, Wrong> {
     let wrong = |remedy: String| Wrong::new("is not an address range", remedy);
-    let net: IpNet = text.parse().map_err(|_| match text.parse::<IpAddr>() {
+    let net = address::range(text).ok_or_else(|| match text.parse::<IpAddr>() {
         Ok(address) => wrong(format!("write \"{}\" for this one address", IpNet::from(address))),
         Err(_) => wrong("write an address, a slash and the prefix length, such as \"203.0.113.0/24\"".into()),
     })?;

@@ -209,6 +209,7 @@ fn what_keeps_it_from_starting_is_told() {
         (&["--http", "8080"], 64, "invalid"),
         (&["--stun", "127.0.0.1:0", "--probes-per-minute", "7"], 64, "--probe-back"),
         (&["--stun", "127.0.0.1:0", "--accept-special", "10.0.0.0/8"], 64, "--probe-back"),
+        (&["--stun", "127.0.0.1:0", "--probe-back", "--accept-special", "010.0.0.0/8"], 64, "010.0.0.0/8"),
         (&["--stun", "127.0.0.1:0", "--requests-per-minute", "0"], 64, "0 is not in 1..=60000"),
     ] {
         let output = program::command(arguments).output().unwrap();
