@@ -75,6 +75,12 @@ impl Browser {
         self.call("POST", "/window/rect", json!({ "width": width, "height": height }));
     }
 
+    /// Shows pages as on this medium of CSS; empty for the screen.
+    pub(crate) fn media(&self, media: &str) {
+        let command = json!({ "cmd": "Emulation.setEmulatedMedia", "params": { "media": media } });
+        self.call("POST", "/goog/cdp/execute", command);
+    }
+
     /// Into `TESTS_SHOTS`, for whoever wants to look; nowhere without it.
     pub(crate) fn shoot(&self, name: &str) {
         let Some(dir) = std::env::var_os("TESTS_SHOTS") else { return };

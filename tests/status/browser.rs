@@ -116,6 +116,14 @@ fn every_width_and_every_word() {
             let seen = browser.run("return matchMedia('(prefers-color-scheme: dark)').matches");
             assert_eq!(seen, json!(scheme == "dark"));
             browser.shoot(&format!("{width}-{scheme}.png"));
+            // On paper it is dark on light, whatever the screen is, and no wider than the sheet.
+            browser.media("print");
+            let paper = "return [getComputedStyle(document.body).backgroundColor, getComputedStyle(document.body).color, \
+                         document.documentElement.scrollWidth - document.documentElement.clientWidth]";
+            assert_eq!(browser.run(paper), json!(["rgb(255, 255, 255)", "rgb(0, 0, 0)", 0]), "{width} {scheme}");
+            assert_eq!(violations(&browser), Vec::<String>::new(), "{width} {scheme}, printed");
+            browser.shoot(&format!("{width}-{scheme}-print.png"));
+            browser.media("");
             browser.open(&url("hostile.html"));
             let evil = "return [window.evil, document.querySelectorAll('img, main script').length, \
                         document.documentElement.scrollWidth - document.documentElement.clientWidth]";
