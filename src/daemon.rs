@@ -199,7 +199,8 @@ impl Daemon {
         let pace = Pace::new(&home.means.config);
         let edges = build::edges(&home.means.config);
         let (flaw, started) = (home.remember(), Some(clock.now()));
-        let latest = Snapshot { flaw, started, edges, ..Snapshot::default() };
+        let configured = Arc::new(home.means.config.records.clone());
+        let latest = Snapshot { flaw, started, edges, configured, ..Snapshot::default() };
         Self {
             home,
             clock,
@@ -363,6 +364,7 @@ impl Daemon {
                 self.latest.providers.clear();
                 let config = &self.home.means.config;
                 self.latest.edges = build::edges(config);
+                self.latest.configured = Arc::new(config.records.clone());
                 let names: Vec<&str> = config.witnesses.iter().map(|witness| witness.name.as_str()).collect();
                 Arc::make_mut(&mut self.latest.history).keep_only(&names);
                 self.latest.reload_refused = None;

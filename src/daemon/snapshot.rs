@@ -7,6 +7,7 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use crate::clock::Timestamp;
+use crate::config::Record;
 use crate::exposure::{Finding, Grade};
 use crate::round::{Found, HeldBack, Look};
 use crate::state::Hold;
@@ -63,6 +64,9 @@ pub struct Snapshot {
     pub left_today: BTreeMap<String, (u32, u32)>,
     /// The edges and their ranges.
     pub edges: Vec<Edge>,
+    /// The records that are configured.
+    #[serde(skip)]
+    pub configured: Arc<Vec<Record>>,
 }
 
 impl Snapshot {
@@ -70,7 +74,8 @@ impl Snapshot {
     pub fn sentence(&self) -> String {
         let records: Vec<_> = self.providers.values().flat_map(|report| &report.records).collect();
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
-        let mut text = format!("{in_step} of {} records in step", records.len() + self.held_back.len());
+        let all: usize = self.configured.iter().map(|record| record.types.len()).sum();
+        let mut text = format!("{in_step} of {all} records in step");
         let spreading: Vec<_> = records
             .iter()
             .filter_map(|record| match &record.standing {

@@ -10,8 +10,9 @@ use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State,
 use super::{tenure, words};
 use crate::allowlist;
 use crate::clock::Timestamp;
-use crate::config::Config;
+use crate::config::{self, Config};
 use crate::daemon::Snapshot;
+use crate::provider::RecordType;
 use crate::round::{Found, HeldBack, Look};
 use crate::state;
 use crate::update::{RecordReport, RecordState, Report, Trouble};
@@ -54,7 +55,38 @@ pub fn status(seen: &Snapshot) -> Status {
 fn records(seen: &Snapshot) -> Vec<Record> {
     let reported = seen.providers.values().flat_map(|report| report.records.iter().map(move |one| (report, one)));
     let held = seen.held_back.iter().map(held_back);
-    reported.map(|(report, one)| record(report, one)).chain(held).collect()
+    let mut records: Vec<Record> = reported.map(|(report, one)| record(report, one)).chain(held).collect();
+    let key = |one: &Record| (one.provider.clone(), one.name.clone(), one.rtype.clone());
+    let known: BTreeSet<_> = records.iter().map(key).collect();
+    let each = seen.configured.iter().flat_map(|one| one.types.iter().map(|rtype| unheard(one, *rtype, seen)));
+    let is_unheard = |one: &Record| {
+        let (_, name, rtype) = key(one);
+        // What is held back names no provider.
+        !known.contains(&key(one)) && !known.contains(&(String::new(), name, rtype))
+    };
+    records.extend(each.filter(is_unheard));
+    records
+}
+
+/// A record that no report is about.
+fn unheard(one: &config::Record, rtype: RecordType, seen: &Snapshot) -> Record {
+    let mut looks = seen.looks.iter().filter(|look| look.family == rtype.family() && one.lines.contains(&look.line));
+    let has_ruling = looks.any(|look| matches!(look.ruling.outcome, Outcome::Agreed(_)));
+    let note = match (seen.rounds, has_ruling) {
+        (0, _) => "not looked at yet".to_owned(),
+        (_, true) => "not written yet: its address is being settled".to_owned(),
+        (_, false) => format!("no ruling for {}", rtype.family()),
+    };
+    Record {
+        name: one.name.to_string(),
+        rtype: rtype.to_string(),
+        provider: one.provider.clone(),
+        state: State::Adrift,
+        wanted: None,
+        at_provider: Vec::new(),
+        behind: Vec::new(),
+        note,
+    }
 }
 
 fn record(report: &Report, one: &RecordReport) -> Record {
@@ -121,8 +153,9 @@ fn home(look: &Look, seen: &Snapshot) -> Home {
 }
 
 fn amiss(found: &Found, memory: &Memory) -> Amiss {
-    let since = memory.since(found.line.as_deref(), &found.finding.key());
-    Amiss { line: found.line.clone(), text: found.finding.to_string(), since }
+    let key = found.finding.key();
+    let since = memory.since(found.line.as_deref(), &key);
+    Amiss { line: found.line.clone(), key, text: found.finding.to_string(), since }
 }
 
 fn provider(name: &str, (left_today, daily): (u32, u32), seen: &Snapshot) -> Provider {

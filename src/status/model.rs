@@ -191,6 +191,8 @@ pub struct Witness {
 pub struct Amiss {
     /// The line; null when there is only one.
     pub line: Option<String>,
+    /// What it is, in the audit log's words: the same as long as it lasts.
+    pub key: String,
     /// What is amiss, and what to do.
     pub text: String,
     /// Since when.
