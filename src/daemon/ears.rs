@@ -190,10 +190,9 @@ impl Ears {
         clock: &Clock,
         told: Told,
     ) {
-        let (sender, receiver) = watch::channel(told.clone());
+        let (sender, receiver) = watch::channel(told);
         self.told = Some(receiver);
-        self.telling =
-            Some(Box::pin(message::run(config.messages.clone(), snapshot.clone(), clock.clone(), told, sender)));
+        self.telling = Some(Box::pin(message::run(config.messages.clone(), snapshot.clone(), clock.clone(), sender)));
     }
 
     /// Does this beside all else; what was begun before is given up.

@@ -6,8 +6,9 @@ use std::time::Duration;
 use serde::Serialize;
 
 use crate::clock::Timestamp;
-use crate::status::model::{State, Status};
+use crate::status::model::{Check, Edge, Home, Record, State, Status};
 use crate::status::words;
+use crate::watch::diagnose;
 
 /// So long without a ruling is worth a message.
 pub const NO_RULING: Duration = Duration::from_secs(3600);
@@ -51,7 +52,7 @@ pub type Causes = BTreeMap<String, (Kind, String)>;
 pub fn causes(status: &Status, now: Timestamp) -> Causes {
     let mut causes = Causes::new();
     for record in &status.records {
-        let about = format!("{} {}", record.name, record.rtype);
+        let about = of_record(record);
         if matches!(record.state, State::Blocked | State::HeldBack) {
             let text = format!("{about} is {}: {}", record.state.word(), record.note);
             causes.insert(format!("blocked {about}"), (Kind::Blocked, text));
@@ -65,16 +66,13 @@ pub fn causes(status: &Status, now: Timestamp) -> Causes {
     }
     let gaps = status.stays.iter().filter(|stay| stay.address.is_none() && stay.to.is_none());
     for gap in gaps.filter(|gap| now.since(gap.from) >= NO_RULING) {
-        let line = gap.line.as_ref().map(|line| format!("{line} ")).unwrap_or_default();
-        let about = format!("{line}{}", words::family(&gap.family));
+        let about = of_via(gap.line.as_deref(), &gap.family);
         let text = format!("no ruling for {about} since {}: the names stay as they are", words::moment(gap.from));
         causes.insert(format!("no-ruling {about}"), (Kind::NoRuling, text));
     }
     for finding in &status.findings {
         let line = finding.line.as_ref().map(|line| format!("{line}: ")).unwrap_or_default();
-        // Its first words say what it is about; the rest may be told otherwise next time.
-        let about: String = finding.text.chars().take_while(|letter| *letter != ':' && *letter != ';').collect();
-        causes.insert(format!("finding {line}{about}"), (Kind::Finding, format!("{line}{}", finding.text)));
+        causes.insert(format!("finding {line}{}", finding.key), (Kind::Finding, format!("{line}{}", finding.text)));
     }
     for check in status.exposure.iter().filter(|check| check.grade == "amiss") {
         let todo = if check.todo.is_empty() { String::new() } else { format!("; {}", check.todo) };
@@ -90,15 +88,45 @@ pub fn causes(status: &Status, now: Timestamp) -> Causes {
     causes
 }
 
-/// What the outside cannot be seen for at the moment: whether it has cleared is not known.
+/// Whether it cannot be told now that the cause `key`, which does not show, is over: what it is about has not been looked at
+/// since the start, or could not be.
 pub fn is_unknown(status: &Status, key: &str) -> bool {
-    let is_it = |about: &str, check: &str| key == format!("finding {about} {check}");
-    status.exposure.iter().any(|check| check.grade == "unknown" && is_it(&check.about, &check.check))
+    let Some((kind, about)) = key.split_once(' ') else { return false };
+    let is_kind = |one: Kind| one.word() == kind;
+    if is_kind(Kind::Blocked) {
+        let undecided = |record: &&Record| record.state == State::Adrift;
+        return status.records.iter().filter(undecided).any(|record| about == of_record(record));
+    }
+    if is_kind(Kind::NoRuling) {
+        let of_home = |home: &Home| of_via(home.line.as_deref(), &home.family);
+        return status.homes.iter().any(|home| home.last_ruling.is_none() && about == of_home(home));
+    }
+    if is_kind(Kind::Finding) {
+        let of_edge = |edge: &Edge| edge.last_fetch.is_none() && about == format!("ranges {}", edge.name);
+        let of_check = |one: &Check| one.grade == "unknown" && about == format!("{} {}", one.about, one.check);
+        let is_young = status.rounds < u64::from(diagnose::ROUNDS);
+        let of_finding = about.rsplit(": ").next().unwrap_or_default();
+        return (is_young && diagnose::needs_history(of_finding))
+            || status.exposed.is_none()
+            || status.edges.iter().any(of_edge)
+            || status.exposure.iter().any(of_check);
+    }
+    false
+}
+
+/// The words by which the cause about a record is known.
+pub fn of_record(record: &Record) -> String {
+    format!("{} {}", record.name, record.rtype)
+}
+
+fn of_via(line: Option<&str>, family: &str) -> String {
+    let line = line.map(|line| format!("{line} ")).unwrap_or_default();
+    format!("{line}{}", words::family(family))
 }
 
 /// The published addresses of each record, by name and type.
 pub fn published(status: &Status) -> BTreeMap<String, Vec<String>> {
     let is_published = |state| matches!(state, State::InStep | State::Spreading);
     let records = status.records.iter().filter(|record| is_published(record.state));
-    records.map(|record| (format!("{} {}", record.name, record.rtype), record.at_provider.clone())).collect()
+    records.map(|record| (of_record(record), record.at_provider.clone())).collect()
 }

@@ -3,7 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 
-use super::causes::{Kind, causes, is_unknown, published};
+use serde::{Deserialize, Serialize};
+
+use super::causes::{Kind, causes, is_unknown, of_record, published};
 use crate::clock::Timestamp;
 use crate::config::Message;
 use crate::status::Status;
@@ -32,6 +34,14 @@ pub struct Letter {
     pub text: String,
     /// When it came up.
     pub time: Timestamp,
+    /// For a change, the addresses of the record now.
+    pub addresses: Vec<String>,
+}
+
+impl Letter {
+    fn new(key: String, kind: Kind, over: bool, text: String, time: Timestamp) -> Self {
+        Self { key, kind, over, text, time, addresses: Vec::new() }
+    }
 }
 
 /// What is to be done now.
@@ -70,28 +80,53 @@ impl Quiet {
     }
 }
 
+/// What a person knows already.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(from = "Kept")]
+pub struct Past {
+    /// The causes that were told and are not over.
+    pub causes: BTreeSet<String>,
+    /// The addresses of each record, by name and type, as they were last told or first seen.
+    pub published: BTreeMap<String, Vec<String>>,
+}
+
+/// [`Past`] as a state file has it; once it was the causes alone.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum Kept {
+    Whole { causes: BTreeSet<String>, published: BTreeMap<String, Vec<String>> },
+    Causes(BTreeSet<String>),
+}
+
+impl From<Kept> for Past {
+    fn from(kept: Kept) -> Self {
+        match kept {
+            Kept::Whole { causes, published } => Self { causes, published },
+            Kept::Causes(causes) => Self { causes, ..Self::default() },
+        }
+    }
+}
+
 /// One way to a person: what was told, and what waits to be.
 #[derive(Debug)]
 pub struct Desk {
     kinds: BTreeSet<Kind>,
     quiet: Option<Quiet>,
-    told: BTreeSet<String>,
+    past: Past,
     waiting: VecDeque<Letter>,
-    published: Option<BTreeMap<String, Vec<String>>>,
     failures: u32,
     not_before: Option<Timestamp>,
     amiss: bool,
 }
 
 impl Desk {
-    /// A desk by `message` that has `told` of these causes in an earlier life.
-    pub fn new(message: &Message, told: BTreeSet<String>) -> Self {
+    /// A desk by `message`, with what it told in an earlier life.
+    pub fn new(message: &Message, past: Past) -> Self {
         Self {
             kinds: message.events.clone(),
             quiet: message.quiet,
-            told,
+            past,
             waiting: VecDeque::new(),
-            published: None,
             failures: 0,
             not_before: None,
             amiss: false,
@@ -102,51 +137,44 @@ impl Desk {
     pub fn hear(&mut self, status: &Status, now: Timestamp) {
         let causes = causes(status, now);
         for (key, (kind, text)) in &causes {
-            let is_new =
-                !self.told.contains(key) && !self.waiting.iter().any(|letter| letter.key == *key && !letter.over);
+            let is_new = !self.past.causes.contains(key)
+                && !self.waiting.iter().any(|letter| letter.key == *key && !letter.over);
             if is_new && self.kinds.contains(kind) {
-                self.put(Letter { key: key.clone(), kind: *kind, over: false, text: text.clone(), time: now });
+                self.put(Letter::new(key.clone(), *kind, false, text.clone(), now));
             }
         }
         // What nobody was told of need not be called off.
         let lasts = |key: &str| causes.contains_key(key) || is_unknown(status, key);
         self.waiting.retain(|letter| letter.over || letter.kind == Kind::Changed || lasts(&letter.key));
         self.waiting.retain(|letter| !letter.over || !lasts(&letter.key));
-        let over: Vec<String> = self.told.iter().filter(|key| !lasts(key)).cloned().collect();
+        let over: Vec<String> = self.past.causes.iter().filter(|key| !lasts(key)).cloned().collect();
         for key in over {
             if !self.waiting.iter().any(|letter| letter.key == key) {
                 let kind = kind_of(&key);
                 let text = format!("over: {}", key.split_once(' ').map_or(key.as_str(), |(_, about)| about));
-                self.put(Letter { key, kind, over: true, text, time: now });
+                self.put(Letter::new(key, kind, true, text, now));
             }
         }
         self.changed(status, now);
     }
 
     fn changed(&mut self, status: &Status, now: Timestamp) {
-        let present = published(status);
-        let before = self.published.get_or_insert_with(|| present.clone());
-        let mut letters = Vec::new();
-        for (record, addresses) in &present {
-            match before.insert(record.clone(), addresses.clone()) {
-                Some(earlier) if earlier != *addresses => {
-                    let text = format!("{record} is {} now, and was {}", addresses.join(", "), earlier.join(", "));
-                    letters.push(Letter {
-                        key: format!("changed {record}"),
-                        kind: Kind::Changed,
-                        over: false,
-                        text,
-                        time: now,
-                    });
-                }
-                _ => {}
-            }
+        if !self.kinds.contains(&Kind::Changed) {
+            return;
         }
-        if self.kinds.contains(&Kind::Changed) {
-            for letter in letters {
-                // What waits is overtaken.
-                self.waiting.retain(|waiting| waiting.key != letter.key);
-                self.put(letter);
+        let present = published(status);
+        let is_configured = |about: &str| status.records.iter().any(|record| about == of_record(record));
+        self.past.published.retain(|about, _| present.contains_key(about) || is_configured(about));
+        for (about, addresses) in present {
+            let key = format!("changed {about}");
+            let before = self.past.published.entry(about.clone()).or_insert_with(|| addresses.clone());
+            let text = format!("{about} is {} now, and was {}", addresses.join(", "), before.join(", "));
+            let has_moved = *before != addresses;
+            // What waits is overtaken, also by a return.
+            let is_said = |letter: &Letter| has_moved && letter.addresses == addresses;
+            self.waiting.retain(|letter| letter.key != key || is_said(letter));
+            if has_moved && !self.waiting.iter().any(|letter| letter.key == key) {
+                self.put(Letter { addresses, ..Letter::new(key, Kind::Changed, false, text, now) });
             }
         }
     }
@@ -165,6 +193,8 @@ impl Desk {
         if let Some(wait) = self.quiet.and_then(|quiet| quiet.lasts(now)) {
             return Next::Wait(wait.min(LONG));
         }
+        // The clock may have been set back.
+        self.not_before = self.not_before.map(|time| time.min(now.plus(LAST)));
         match self.not_before.filter(|time| *time > now) {
             Some(time) => Next::Wait(time.since(now).min(LONG)),
             None => Next::Send(letter.clone()),
@@ -176,21 +206,29 @@ impl Desk {
         if !done {
             let wait = FIRST.saturating_mul(1 << self.failures.min(10)).min(LAST);
             (self.failures, self.not_before) = (self.failures.saturating_add(1), Some(now.plus(wait)));
+            // It may be this letter alone that nobody takes.
+            if self.waiting.front() == Some(letter) {
+                self.waiting.rotate_left(1);
+            }
             return;
         }
         (self.failures, self.not_before) = (0, None);
         self.waiting.retain(|waiting| waiting != letter);
         match (letter.kind, letter.over) {
             // A change is no state that lasts.
-            (Kind::Changed, _) => {}
-            (_, true) => drop(self.told.remove(&letter.key)),
-            (_, false) => drop(self.told.insert(letter.key.clone())),
+            (Kind::Changed, _) => {
+                if let Some(about) = letter.key.strip_prefix("changed ") {
+                    self.past.published.insert(about.to_owned(), letter.addresses.clone());
+                }
+            }
+            (_, true) => drop(self.past.causes.remove(&letter.key)),
+            (_, false) => drop(self.past.causes.insert(letter.key.clone())),
         }
     }
 
-    /// The causes that were told and are not over.
-    pub fn told(&self) -> &BTreeSet<String> {
-        &self.told
+    /// What is known of what it told.
+    pub fn past(&self) -> &Past {
+        &self.past
     }
 
     /// Logs the first failure and the recovery.

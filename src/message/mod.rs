@@ -9,74 +9,66 @@ pub mod causes;
 pub mod desk;
 mod send;
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::time::Duration;
+use std::collections::BTreeMap;
 
+use futures_util::future::join_all;
 use tokio::sync::watch;
-use tokio::time::{Instant, sleep_until};
+use tokio::time::sleep;
 
 use crate::clock::Clock;
 use crate::config::Message;
 use crate::daemon::Snapshot;
 use crate::status::build;
-use desk::{Desk, Next};
+use desk::{Desk, Next, Past};
 
-/// What has been told to whom and is not over: the causes by the name of the `[[message]]`. It survives restarts.
-pub type Told = BTreeMap<String, BTreeSet<String>>;
+/// What has been told to whom, by the name of the `[[message]]`. It survives restarts.
+pub type Told = BTreeMap<String, Past>;
 
-/// Tells people by `messages` what the snapshots show, for as long as it is polled; never ends. `before` is what was told in
-/// an earlier life, `told` is shown what is told now.
-pub async fn run(
-    messages: Vec<Message>,
-    mut snapshot: watch::Receiver<Snapshot>,
-    clock: Clock,
-    before: Told,
-    told: watch::Sender<Told>,
-) {
-    let desks =
-        messages.iter().map(|message| Desk::new(message, before.get(&message.name).cloned().unwrap_or_default()));
-    let mut desks: Vec<Desk> = desks.collect();
-    if desks.is_empty() {
-        std::future::pending::<()>().await;
-    }
+/// Tells people by `messages` what the snapshots show, for as long as it is polled; never ends. `told` begins with what was
+/// told in an earlier life, and is shown what is told now.
+pub async fn run(messages: Vec<Message>, snapshot: watch::Receiver<Snapshot>, clock: Clock, told: watch::Sender<Told>) {
+    told.send_if_modified(|all| {
+        let before = all.len();
+        all.retain(|name, _| messages.iter().any(|message| message.name == *name));
+        all.len() != before
+    });
+    // Each way to a person by itself: one that is slow holds up no other.
+    join_all(messages.iter().map(|message| attend(message, snapshot.clone(), &clock, &told))).await;
+    std::future::pending().await
+}
+
+/// Tells one person, for as long as there are snapshots.
+async fn attend(message: &Message, mut snapshot: watch::Receiver<Snapshot>, clock: &Clock, told: &watch::Sender<Told>) {
+    let past = told.borrow().get(&message.name).cloned().unwrap_or_default();
+    let mut desk = Desk::new(message, past);
     loop {
         let seen = build::status(&snapshot.borrow_and_update());
         // Before the first round nothing is known, and nothing is over.
         if seen.rounds > 0 {
-            desks.iter_mut().for_each(|desk| desk.hear(&seen, clock.now()));
+            desk.hear(&seen, clock.now());
         }
-        let wake = attend(&messages, &mut desks, &clock, &told).await;
-        tokio::select! {
-            changed = snapshot.changed() => if changed.is_err() {
-                std::future::pending::<()>().await;
-            },
-            () = sleep_until(wake) => {}
-        }
-    }
-}
-
-/// Sends what is to be sent now, one letter of each desk at a time; returns when to come again.
-async fn attend(messages: &[Message], desks: &mut [Desk], clock: &Clock, told: &watch::Sender<Told>) -> Instant {
-    let attending = messages.iter().zip(desks.iter_mut()).map(|(message, desk)| async move {
         let wait = match desk.next(clock.now()) {
             Next::Send(letter) => {
                 let sent = send::send(message, &letter).await;
                 desk.ended(&letter, clock.now(), sent.is_ok());
                 desk.say(&message.name, sent.err());
-                Duration::ZERO
+                None
             }
-            Next::Wait(wait) => wait,
+            Next::Wait(wait) => Some(wait),
         };
-        (wait, (message.name.clone(), desk.told().clone()))
-    });
-    let attended = futures_util::future::join_all(attending).await;
-    let all: Told = attended.iter().map(|(_, told)| told.clone()).collect();
-    told.send_if_modified(|before| {
-        let is_new = *before != all;
-        if is_new {
-            *before = all;
+        told.send_if_modified(|all| {
+            let is_new = all.get(&message.name) != Some(desk.past());
+            if is_new {
+                all.insert(message.name.clone(), desk.past().clone());
+            }
+            is_new
+        });
+        let Some(wait) = wait else { continue };
+        tokio::select! {
+            changed = snapshot.changed() => if changed.is_err() {
+                return;
+            },
+            () = sleep(wait) => {}
         }
-        is_new
-    });
-    Instant::now() + attended.iter().map(|(wait, _)| *wait).min().unwrap_or(desk::LONG)
+    }
 }

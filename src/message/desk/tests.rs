@@ -21,11 +21,25 @@ fn message(events: &[Kind], quiet: Option<Quiet>) -> Message {
 }
 
 fn desk(quiet: Option<Quiet>) -> Desk {
-    Desk::new(&message(&Kind::ALL.map(|(_, kind)| kind), quiet), BTreeSet::new())
+    Desk::new(&message(&Kind::ALL.map(|(_, kind)| kind), quiet), Past::default())
 }
 
 fn at(text: &str) -> Timestamp {
     Timestamp::parse(&format!("2026-11-25T{text}Z")).unwrap()
+}
+
+/// As it is known right after a start: nothing has been looked at.
+fn young() -> Status {
+    let mut status = status();
+    for record in &mut status.records {
+        record.state = State::Adrift;
+        record.at_provider.clear();
+    }
+    status.exposure.clear();
+    status.homes.iter_mut().for_each(|home| home.last_ruling = None);
+    status.edges.iter_mut().for_each(|edge| edge.last_fetch = None);
+    (status.rounds, status.exposed) = (1, None);
+    status
 }
 
 /// All that is sent at `now`, when everything gets through.
@@ -59,9 +73,47 @@ fn a_cause_is_told_once_until_it_clears_and_then_that_it_is_over() {
     desk.hear(&status(), noon);
     assert_eq!(sent(&mut desk, noon).len(), 2);
     // What was told in an earlier life is not told again.
-    let mut again = Desk::new(&message(&[Kind::Blocked], None), desk.told().clone());
+    let mut again = Desk::new(&message(&[Kind::Blocked], None), desk.past().clone());
     again.hear(&status(), noon);
     assert_eq!(sent(&mut again, noon), Vec::<String>::new());
+}
+
+#[test]
+fn what_is_not_known_yet_is_not_over() {
+    let now = at("12:00:00");
+    let told = [
+        "blocked cam.heronmill.example A",
+        "finding gauge.heronmill.example allowlist",
+        "finding lte: dissenter \
+                tern-labs IPv4",
+        "finding ranges weir",
+        "no-ruling IPv4",
+        "hold home",
+    ];
+    let published = [("gauge.heronmill.example A".to_owned(), vec!["203.0.113.9".to_owned()])];
+    let past = Past { causes: told.map(str::to_owned).into(), published: published.into() };
+    let mut desk = Desk::new(&message(&Kind::ALL.map(|(_, kind)| kind), None), past.clone());
+    desk.hear(&young(), now);
+    // Holds survive a start.
+    assert_eq!(sent(&mut desk, now), ["over: home"]);
+    assert_eq!(desk.past().published, past.published);
+    // An address that changed meanwhile is told, and what is over now is known.
+    let mut known = calm();
+    known.edges.iter_mut().for_each(|edge| edge.last_fetch = Some(now));
+    known.homes.iter_mut().for_each(|home| home.last_ruling = Some(now));
+    (known.rounds, known.exposed) = (u64::from(crate::watch::diagnose::ROUNDS), Some(now));
+    desk.hear(&known, now);
+    let over = told.map(|key| format!("over: {}", key.split_once(' ').unwrap().1));
+    let change = "gauge.heronmill.example A is 203.0.113.77 now, and was 203.0.113.9".to_owned();
+    assert_eq!(sent(&mut desk, now), over[..5].iter().cloned().chain([change]).collect::<Vec<_>>());
+    assert_eq!(desk.past().causes.len(), 0);
+}
+
+#[test]
+fn what_an_earlier_state_file_has_is_read() {
+    let past: Past = serde_json::from_str("[\"hold home\"]").unwrap();
+    assert_eq!(past, Past { causes: ["hold home".to_owned()].into(), published: BTreeMap::new() });
+    assert_eq!(serde_json::from_value::<Past>(serde_json::to_value(&past).unwrap()).unwrap(), past);
 }
 
 #[test]
@@ -106,9 +158,24 @@ fn what_does_not_get_through_is_tried_again_ever_more_rarely() {
         waits.push(now.since(begun).as_secs());
     }
     assert_eq!(waits, [30, 60, 120, 240, 480, 960, 1920, 3600, 3600]);
-    assert_eq!(desk.told().len(), 0);
+    assert_eq!(desk.past().causes.len(), 0);
     // It gets through: the others follow at once.
     assert_eq!(sent(&mut desk, now).len(), 2);
+    // One that nobody takes holds up no other.
+    let mut choosy = self::desk(None);
+    choosy.hear(&status(), now);
+    let Next::Send(bad) = choosy.next(now) else { panic!("{choosy:?}") };
+    choosy.ended(&bad, now, false);
+    assert_eq!(choosy.next(now), Next::Wait(FIRST));
+    assert!(matches!(choosy.next(now.plus(FIRST)), Next::Send(good) if good != bad));
+    // A clock that is set back by days makes the wait no longer than it may be.
+    let earlier = at("12:00:00");
+    let mut late = self::desk(None);
+    late.hear(&status(), earlier);
+    let Next::Send(letter) = late.next(earlier.plus(GIVEN_UP / 2)) else { panic!("{late:?}") };
+    late.ended(&letter, earlier.plus(GIVEN_UP / 2), false);
+    assert_eq!(late.next(earlier), Next::Wait(LONG));
+    assert!(matches!(late.next(earlier.plus(LAST)), Next::Send(_)));
     // After a day nobody wants to hear it any more; the next round tells it afresh, if it is still so.
     let mut other = self::desk(None);
     other.hear(&status(), now);
@@ -125,8 +192,24 @@ fn a_change_is_told_with_what_was_before() {
     desk.hear(&moved, now);
     desk.hear(&moved, now);
     assert_eq!(sent(&mut desk, now), ["gauge.heronmill.example A is 203.0.113.9 now, and was 203.0.113.77"]);
+    // Neither a restart nor what could not be sent before it loses one.
+    let mut home = moved.clone();
+    home.records[0].at_provider = vec!["203.0.113.77".into()];
+    desk.hear(&home, now);
+    let mut again = Desk::new(&message(&[Kind::Changed], None), desk.past().clone());
+    again.hear(&home, now);
+    assert_eq!(sent(&mut again, now), ["gauge.heronmill.example A is 203.0.113.77 now, and was 203.0.113.9"]);
+    // Back before anybody was told: nothing has changed.
+    desk.hear(&moved, now);
+    assert_eq!(sent(&mut desk, now), Vec::<String>::new());
+    // What is no longer configured is forgotten, and what cannot be seen is not.
+    assert_eq!(desk.past().published.len(), calm().records.len());
+    moved.records[0].state = State::Adrift;
+    moved.records.truncate(1);
+    desk.hear(&moved, now);
+    assert_eq!(desk.past().published.keys().collect::<Vec<_>>(), ["gauge.heronmill.example A"]);
     // Only of what it shall tell.
-    let mut other = Desk::new(&message(&[Kind::Hold], None), BTreeSet::new());
+    let mut other = Desk::new(&message(&[Kind::Hold], None), Past::default());
     other.hear(&calm(), now);
     other.hear(&moved, now);
     other.hear(&status(), now);
