@@ -24,6 +24,8 @@
 //! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
 //! * [`state`] is what survives a restart and is not in the audit log.
+//! * `own` opens and makes the files of the state directory, where nothing is believed: no link is followed.
+//! * `serving` is what every small HTTP server here does alike.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
 //!   What judges is pure: `source`, `bounds`, `compare`, `refused`, `render` and what reads rulesets.
@@ -55,6 +57,7 @@ pub mod hostile;
 mod http;
 pub mod message;
 pub mod name;
+mod own;
 pub mod provider;
 pub mod reconcile;
 pub mod rehearsal;

@@ -4,10 +4,9 @@
 //! it is missing or unreadable, what the limits need is taken from the audit log instead of from hope.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{self, File, OpenOptions, TryLockError};
-use std::io::{self, Write};
+use std::fs::{self, File, TryLockError};
+use std::io;
 use std::net::IpAddr;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -15,13 +14,13 @@ use serde::{Deserialize, Serialize};
 use crate::allowlist::refused;
 use crate::audit::chain::{Entry, Known};
 use crate::audit::file::{self, AuditError};
-use crate::audit::file::{hand_over, way_in};
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
 use crate::exposure;
 use crate::message::Told;
+use crate::own;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
@@ -88,7 +87,7 @@ pub struct Hold {
 #[derive(Debug, thiserror::Error)]
 pub enum StateError {
     /// The operating system said no.
-    #[error("cannot {act} {}; it must be writable for the user that runs fingerpost{}", path.display(), way_in(source))]
+    #[error("cannot {act} {}; it must be writable for the user that runs fingerpost{}", path.display(), own::way_in(source))]
     Io {
         /// What was tried.
         act: &'static str,
@@ -120,7 +119,7 @@ impl State {
     /// made up from all of the audit log that is kept.
     pub fn load(dir: &Path, limits: &Limits) -> Result<Self, StateError> {
         let path = dir.join(FILE);
-        match fs::read(&path) {
+        match own::read(&path) {
             Ok(bytes) => match serde_json::from_slice(&bytes) {
                 Ok(state) => return Ok(state),
                 Err(error) => {
@@ -284,20 +283,13 @@ impl Store {
         let path = self.dir.join(FILE);
         let mut text = serde_json::to_vec_pretty(state)?;
         text.push(b'\n');
-        self.replace(&path, &text).map_err(|source| StateError::Io { act: "write", path, source })?;
+        own::replace(&path, ".state.json.new", 0o600, &text, &self.dir).map_err(|source| StateError::Io {
+            act: "write",
+            path,
+            source,
+        })?;
         self.saved = state.clone();
         Ok(())
-    }
-
-    fn replace(&self, path: &Path, text: &[u8]) -> io::Result<()> {
-        // One name, always: what a crash leaves behind is overwritten next time. The lock keeps others out.
-        let new = self.dir.join(".state.json.new");
-        let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&new)?;
-        hand_over(&file, &self.dir);
-        file.write_all(text)?;
-        file.sync_all()?;
-        fs::rename(&new, path)?;
-        File::open(&self.dir)?.sync_all()
     }
 }
 

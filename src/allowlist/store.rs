@@ -2,8 +2,8 @@
 //! seventh version. Touches these files and nothing else; one process writes at a time, the holder of the state
 //! directory's lock.
 
-use std::fs::{self, File};
-use std::io::{self, ErrorKind, Write as _};
+use std::fs;
+use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
 use ipnet::IpNet;
@@ -11,9 +11,9 @@ use serde::{Deserialize, Serialize};
 
 use super::AllowlistError;
 use crate::address::set::AddressSet;
-use crate::audit::file::hand_over;
 use crate::clock::Timestamp;
 use crate::config::Config;
+use crate::own;
 
 /// How many versions are kept besides the one in force.
 const KEPT: u64 = 24;
@@ -74,7 +74,7 @@ fn dir(state_dir: &Path, edge: &str) -> PathBuf {
 /// [`AllowlistError::Store`] or [`AllowlistError::Spoilt`]: never a guess.
 pub fn kept(state_dir: &Path, edge: &str) -> Result<Option<Kept>, AllowlistError> {
     let path = dir(state_dir, edge).join("current.json");
-    let bytes = match fs::read(&path) {
+    let bytes = match own::read(&path) {
         Ok(bytes) => bytes,
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
         Err(source) => return Err(AllowlistError::Store { act: "read", path, source }),
@@ -124,28 +124,12 @@ pub(super) fn put(state_dir: &Path, edge: &str, kept: &Kept) -> Result<(), Allow
 }
 
 fn make_dirs(state_dir: &Path, dir: &Path) -> io::Result<()> {
-    for made in [&state_dir.join("edges"), dir] {
-        match fs::create_dir(made) {
-            Ok(()) => {
-                hand_over(&File::open(made)?, state_dir);
-                File::open(made.join(".."))?.sync_all()?;
-            }
-            Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
-            Err(error) => return Err(error),
-        }
-    }
-    Ok(())
+    own::make_dir(&state_dir.join("edges"), state_dir)?;
+    own::make_dir(dir, state_dir)
 }
 
 fn write(dir: &Path, path: &Path, kept: &Kept) -> io::Result<()> {
     let mut text = serde_json::to_vec_pretty(kept)?;
     text.push(b'\n');
-    // One name, always: what a crash leaves behind is overwritten next time. The lock keeps others out.
-    let new = dir.join(".new");
-    let mut file = File::create(&new)?;
-    hand_over(&file, dir);
-    file.write_all(&text)?;
-    file.sync_all()?;
-    fs::rename(&new, path)?;
-    File::open(dir)?.sync_all()
+    own::replace(path, ".new", 0o644, &text, dir)
 }

@@ -1,4 +1,5 @@
 use std::collections::BTreeSet;
+use std::os::unix::fs::symlink;
 
 use super::*;
 use crate::name::DnsName;
@@ -91,6 +92,36 @@ fn a_torn_last_line_is_set_aside_before_the_next_is_written() {
         let Known::Yes(Event::SetAside { file, bytes }) = &entries[2].event else { panic!("{:?}", entries[2]) };
         assert_eq!((file.as_str(), *bytes), ("audit.torn-000000000003", torn.len() as u64));
     }
+}
+
+/// Whoever has the directory may want root to write, or to show, what is not theirs.
+#[test]
+fn no_link_is_followed() {
+    let home = tempfile::tempdir().unwrap();
+    let (dir, victim) = (home.path().join("state"), home.path().join("victim"));
+    fs::create_dir(&dir).unwrap();
+    fs::write(&victim, "precious").unwrap();
+    let (mut log, _) = open(&dir);
+    append(&mut log, hold("one"));
+    // A torn end, and a link where that would be put.
+    drop(log);
+    let path = dir.join(CURRENT);
+    let mut bytes = fs::read(&path).unwrap();
+    bytes.extend_from_slice(b"theirs");
+    fs::write(&path, &bytes).unwrap();
+    symlink(&victim, dir.join("audit.torn-000000000002")).unwrap();
+    let (mut log, _) = open(&dir);
+    append(&mut log, hold("two"));
+    assert_eq!(fs::read(dir.join("audit.torn-000000000002")).unwrap(), b"theirs");
+    // The log itself: neither while it is open nor for the next who opens it.
+    fs::remove_file(&path).unwrap();
+    symlink(&victim, &path).unwrap();
+    let refused = log.append(moment(), hold("three")).unwrap_err().to_string();
+    let link = "it is a link, and none is followed there: remove it";
+    assert!(refused.contains("audit.jsonl") && refused.ends_with(link), "{refused}");
+    let refused = Log::open(&dir, SETTINGS).unwrap_err().to_string();
+    assert!(refused.ends_with(link), "{refused}");
+    assert_eq!(fs::read(&victim).unwrap(), b"precious");
 }
 
 #[test]
@@ -191,7 +222,7 @@ fn what_cannot_be_written_leaves_the_log_as_it_was() {
     assert_eq!(
         told,
         format!(
-            "cannot read {}; until it can, nothing is sent to any provider: Is a directory (os error 21)",
+            "cannot read {}; until it can, nothing is sent to any provider: it is no file; remove it",
             path.display()
         )
     );
@@ -244,19 +275,6 @@ fn other_settings_count_from_the_next_line_on() {
     log.refit(SETTINGS);
     append(&mut log, intent());
     assert_eq!(names(dir.path()), ["audit.000000000001.jsonl", CURRENT]);
-}
-
-#[test]
-fn what_root_makes_is_given_to_whom_the_directory_belongs() {
-    for (is_root, dir, present, heir_is) in [
-        (true, (61184, 61184), (0, 0), Some((61184, 61184))),
-        (true, (0, 61184), (0, 0), Some((0, 61184))),
-        (true, (0, 0), (0, 0), None),
-        (false, (61184, 61184), (61184, 61184), None),
-        (false, (0, 0), (61184, 61184), None),
-    ] {
-        assert_eq!(heir(is_root, dir, present), heir_is, "{dir:?} {present:?}");
-    }
 }
 
 /// What happened is asked for after a power cut of all times.
