@@ -80,6 +80,15 @@ pub enum Obstacle {
     Delegated(String),
 }
 
+impl Obstacle {
+    /// A CNAME to what is said to be the name `target`; `None` where that is none, which people would have to read.
+    pub fn cname(target: &str) -> Option<Self> {
+        let is_plain = target.bytes().all(|b| b.is_ascii_graphic()) && (1..=255).contains(&target.len());
+        let target = target.to_ascii_lowercase();
+        is_plain.then(|| Self::Cname(if target.ends_with('.') { target } else { target + "." }))
+    }
+}
+
 /// What a provider answered to a read.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Observed {

@@ -23,6 +23,8 @@ struct Server {
     refuses: bool,
     /// Replies that are lost, after the work is done.
     lose: usize,
+    /// No swap is done, and none is answered.
+    deaf: bool,
     /// The next swap is a long time on the way: it arrives after the next look.
     dawdles: bool,
     on_the_way: Option<(Option<String>, Option<String>)>,
@@ -40,6 +42,9 @@ impl Line {
     fn swapped(&self, before: Option<&str>, after: Option<&str>) -> Result<(), Fault> {
         let mut server = self.at();
         server.swaps += 1;
+        if server.deaf {
+            return Err(Fault::new(FaultKind::InDoubt, "it closed the connection", ""));
+        }
         if server.refuses {
             return Err(Fault::refused("the server does not let the key change it", "let it"));
         }
@@ -264,6 +269,24 @@ fn a_lost_reply_loses_neither_the_lease_nor_the_giving_back() {
         line.at().lose = 1;
         first.release().await;
         assert_eq!(line.at().text, None);
+    });
+}
+
+#[test]
+fn a_server_that_answers_no_swap_is_not_pressed() {
+    run(async {
+        let line = Line::default();
+        line.at().deaf = true;
+        let first = lease(&line, 1);
+        let one = live(&first);
+        tokio::time::sleep(10 * LEASE).await;
+        let looks = line.at().looks;
+        let swaps = line.at().swaps;
+        assert!((20..=70).contains(&swaps) && looks <= swaps + 1, "{looks} {swaps}");
+        line.at().deaf = false;
+        let took = until(|| first.held().is_some()).await;
+        assert!(took <= LEASE / 6 + SECOND, "{took:?}");
+        one.abort();
     });
 }
 

@@ -142,6 +142,8 @@ pub(super) struct Turn {
     from: Option<String>,
     /// Swaps in a row that met something else.
     conflicts: u32,
+    /// Swaps since the last that was done of which nobody knows.
+    doubts: u32,
     /// No step before this.
     not_before: Moment,
     /// Nothing is to be held: what we have is given back, and nothing is taken.
@@ -164,6 +166,7 @@ impl Turn {
             tried: None,
             from: None,
             conflicts: 0,
+            doubts: 0,
             not_before: Moment::ZERO,
             resting: false,
             told_mine: false,
@@ -271,7 +274,7 @@ impl Turn {
         }
         match end {
             Swapped::Done => {
-                (self.taken, self.tried, self.conflicts) = (claim.since, None, 0);
+                (self.taken, self.tried, self.conflicts, self.doubts) = (claim.since, None, 0, 0);
                 self.ground = Ground::Mine(Mine::sent(claim, sent));
                 self.tell();
             }
@@ -291,7 +294,14 @@ impl Turn {
                         self.ground = theirs;
                         self.failed(now);
                     }
-                    other => self.ground = Ground::Unknown { was: was(other) },
+                    other => {
+                        self.ground = Ground::Unknown { was: was(other) };
+                        self.doubts = self.doubts.saturating_add(1);
+                        // One lost answer is looked after at once; a server that gives none is not pressed.
+                        if self.doubts > 1 {
+                            self.failed(now);
+                        }
+                    }
                 }
             }
             // Whoever swapped knows why.

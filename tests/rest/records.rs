@@ -271,3 +271,16 @@ fn the_token_is_shown_as_the_description_says() {
     assert_eq!(shown(header, "", "x-auth-token").as_deref(), Some("open sesame"));
     assert_eq!(shown(header, "", "authorization"), None);
 }
+
+/// What an API says ends up before people's eyes.
+#[test]
+fn a_cname_to_what_is_no_name_is_an_obstacle_without_it() {
+    for target in ["\u{1b}]0;moved\u{7}\u{1b}[2J", "weir.heronmill.example\nINFO all is well", "", &"x".repeat(300)] {
+        let api = RecordApi::start(ZONE);
+        api.zone().add("cam.heronmill.example", "CNAME", 300, target);
+        let provider = own(RECORD, &api.url());
+        let seen = run_case(read(&provider, &[at("cam")])).unwrap();
+        let expected = if target.is_empty() { "." } else { "what is no name" };
+        assert_eq!(seen.names[&at("cam")].obstacle, Some(Obstacle::Cname(expected.into())), "{target:?}");
+    }
+}

@@ -15,7 +15,7 @@ use super::plan::{Index, plan};
 use super::template::Template;
 use crate::name::DnsName;
 use crate::provider::listing::{Data, ZoneRecord};
-use crate::provider::{Change, RecordType, RrSet};
+use crate::provider::{Change, Obstacle, RecordType, RrSet};
 
 /// A list of records or RRsets, and what is made of it when an address shall be written.
 pub fn any_answer(data: &[u8]) -> bool {
@@ -52,6 +52,10 @@ fn answer(api: &Api, data: &[u8]) -> bool {
         }));
     }
     let after = RrSet { ttl: 120, addresses: [[203, 0, 113, 77].into()].into() };
+    for standing in standings.values() {
+        let Some(Obstacle::Cname(target)) = &standing.obstacle else { continue };
+        assert!(target.len() <= 255 && !target.contains(char::is_control), "{target:?}");
+    }
     let changes = [gauge, below].map(|name| {
         let before = standings.get(&name).and_then(|standing| standing.sets.get(&RecordType::A)).cloned();
         Change { name, rtype: RecordType::A, before, after: after.clone() }

@@ -200,6 +200,11 @@ pub(super) fn relative(name: &DnsName, zone: &DnsName, apex: &str) -> String {
         .to_owned()
 }
 
+/// Whatever the API says that it leads to, no other data may stand beside it.
+fn cname(target: &str) -> Obstacle {
+    Obstacle::cname(target).unwrap_or_else(|| Obstacle::Cname("what is no name".to_owned()))
+}
+
 /// What stands at each of `names`.
 pub(super) fn standings(
     items: &[Item],
@@ -209,13 +214,13 @@ pub(super) fn standings(
     let mut found: BTreeMap<DnsName, Standing> = names.iter().map(|name| (name.clone(), Standing::default())).collect();
     let (mut cuts, mut redirects) = (BTreeSet::new(), BTreeMap::new());
     for item in items.iter().filter(|item| item.is_published()) {
-        let target = || item.members.first().map(|member| member.content.trim_end_matches('.').to_ascii_lowercase());
+        let target = || item.members.first().map_or("", |member| member.content.trim_end_matches('.'));
         match item.kind {
             Kind::Ns => drop(cuts.insert(item.name.as_str())),
-            Kind::Dname => drop(redirects.insert(item.name.as_str(), target().unwrap_or_default())),
+            Kind::Dname => drop(redirects.insert(item.name.as_str(), target())),
             Kind::Cname => {
                 if let Some(standing) = found.get_mut(&item.name) {
-                    standing.obstacle = Some(Obstacle::Cname(format!("{}.", target().unwrap_or_default())));
+                    standing.obstacle = Some(cname(&format!("{}.", target())));
                 }
             }
             Kind::Address(rtype) => {
@@ -245,9 +250,9 @@ pub(super) fn standings(
             Some(cut) if cuts.contains(cut) => standing.obstacle = Some(Obstacle::Delegated((*cut).to_owned())),
             // A DNAME makes a CNAME of every name below it (RFC 6672, section 3.1).
             Some(above) => {
-                let target = redirects.get(above).map(String::as_str).unwrap_or_default();
+                let target = redirects.get(above).copied().unwrap_or_default();
                 let below = name.as_str().strip_suffix(above).unwrap_or_default();
-                standing.obstacle = Some(Obstacle::Cname(format!("{below}{target}.")));
+                standing.obstacle = Some(cname(&format!("{below}{target}.")));
             }
             None => {}
         }
