@@ -131,7 +131,13 @@ impl CommandError {
             Self::Audit(_) | Self::New(_) => Exit::CannotWrite,
             Self::Log { .. } => Exit::Refused,
             Self::Rehearsal(_)
-            | Self::Daemon(DaemonError::Deaf | DaemonError::Blind | DaemonError::Confirming(_))
+            | Self::Daemon(
+                DaemonError::Deaf
+                | DaemonError::Blind
+                | DaemonError::Mute
+                | DaemonError::Unkept
+                | DaemonError::Confirming(_),
+            )
             | Self::Io(..)
             | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,

@@ -248,7 +248,7 @@ impl Ears {
                 biased;
                 trigger = self.triggers.recv() => self.note(trigger)?,
                 () = tick(&mut self.watchdog) => self.notifier.tell(&[NotifyState::Watchdog]),
-                _ = self.leases.next(), if !self.leases.is_empty() => {}
+                _ = self.leases.next(), if !self.leases.is_empty() => return Err(DaemonError::Unkept),
                 () = self.lease.notified() => return Ok(Act::Lease),
                 () = sleep_until(due.unwrap_or(round)), if due.is_some() => return Ok(Act::Round { thorough: true, asked: false }),
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),
@@ -258,7 +258,7 @@ impl Ears {
                 found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
                 told = news_of(&mut self.told) => return Ok(Act::Told(told)),
-                () = telling(&mut self.telling) => return Err(DaemonError::Blind),
+                () = telling(&mut self.telling) => return Err(DaemonError::Mute),
                 () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => return Ok(Act::Confirmed(verdicts?)),
                 // Last, so that a flood keeps nothing else waiting.
@@ -284,7 +284,7 @@ impl Ears {
                 biased;
                 done = &mut work => return Ok(Some(done)),
                 trigger = self.triggers.recv(), if !self.stop => self.note(trigger)?,
-                _ = self.leases.next(), if !self.leases.is_empty() => {}
+                _ = self.leases.next(), if !self.leases.is_empty() => return Err(DaemonError::Unkept),
                 () = tick(&mut self.watchdog) => {
                     if begun.elapsed() < STUCK {
                         self.notifier.tell(&[NotifyState::Watchdog]);
@@ -293,7 +293,7 @@ impl Ears {
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
                 found = ended(&mut self.exposing) => self.exposed = Some(found),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
-                () = telling(&mut self.telling) => return Err(DaemonError::Blind),
+                () = telling(&mut self.telling) => return Err(DaemonError::Mute),
                 () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => self.confirmed.extend(verdicts?),
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
@@ -350,3 +350,6 @@ async fn tick(watchdog: &mut Option<tokio::time::Interval>) {
         None => std::future::pending().await,
     }
 }
+
+#[cfg(test)]
+mod tests;
