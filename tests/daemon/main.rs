@@ -143,6 +143,21 @@ async fn a_reload_takes_the_settings_of_the_log_over() {
 }
 
 #[tokio::test(flavor = "local")]
+async fn a_reload_that_drops_a_family_ends_its_outage() {
+    let mut mill = Mill::new().await;
+    // The echo services are at IPv4 addresses: over IPv6 nobody answers.
+    let both = |text: &str| text.replace("families = [\"ipv4\"]", "families = [\"ipv4\", \"ipv6\"]");
+    mill.write(&both(&mill.text(FREELY)).replace("types = [\"A\"]", "types = [\"A\", \"AAAA\"]"));
+    mill.start();
+    mill.until("an outage", |seen| (seen.outages.len() == 1).then_some(())).await;
+    mill.write(&both(&mill.text(FREELY)));
+    mill.tell(Trigger::Reload);
+    mill.until("a look without it", |seen| (seen.looks.len() == 1).then_some(())).await;
+    assert!(mill.snapshot.borrow().outages.is_empty());
+    mill.stop().await;
+}
+
+#[tokio::test(flavor = "local")]
 async fn a_reload_lifts_a_hold() {
     let mut mill = Mill::new().await;
     let wrong = mill.text(FREELY).replace("gauge-key", "other-key");
