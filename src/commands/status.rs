@@ -68,7 +68,7 @@ fn follow(common: &Common, config: &Config) -> Result<Exit, CommandError> {
 fn left_behind(config: &Config) -> Result<Status, CommandError> {
     let state = round::peek(config).map_err(RoundError::from)?;
     let mut memory = Memory::default();
-    let flaw = file::follow(&config.state_dir, |entry| memory.hear(entry))?;
+    let flaw = file::recall(&config.state_dir, |entry| memory.hear(entry))?;
     let flaw = flaw.map(|flaw| super::chain_of(&flaw));
     Ok(build::left_behind(config, &state, &memory, flaw, Clock::system().now()))
 }

@@ -372,7 +372,7 @@ impl Home {
     /// does not.
     pub fn remember(&mut self) -> Option<String> {
         let mut memory = Memory::default();
-        let followed = file::follow(&self.means.config.state_dir, |entry| memory.hear(entry));
+        let followed = file::recall(&self.means.config.state_dir, |entry| memory.hear(entry));
         memory.live();
         self.memory = Arc::new(memory);
         match followed {
