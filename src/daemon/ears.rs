@@ -23,7 +23,7 @@ use crate::message::{self, Told};
 use crate::standby::Leases;
 use crate::status::SOCKET;
 use crate::status::request::Door;
-use crate::status::serve::serve;
+use crate::status::serve::{FOLLOWED, serve};
 
 /// A lease that is looked after for as long as it is polled.
 type Keeping = Pin<Box<dyn Future<Output = ()>>>;
@@ -177,7 +177,7 @@ impl Ears {
         if self.showing.as_ref().is_none_or(|(present, _)| *present != doors) {
             // The one before is closed first: both may be in the same place.
             self.showing = None;
-            let showing = Box::pin(serve(doors.clone(), snapshot.clone()));
+            let showing = Box::pin(serve(doors.clone(), snapshot.clone(), FOLLOWED));
             self.showing = Some((doors, showing));
         }
     }
