@@ -285,6 +285,11 @@ fn load_to_look(common: &Common) -> Result<Loaded, ConfigError> {
     load::load(&Sources { looking_only: true, ..sources })
 }
 
+/// Where the state is, of a configuration that need not hold.
+fn state_dir(common: &Common) -> PathBuf {
+    load::state_dir(&Sources::from_environment(common.config.clone(), common.state_dir.clone()))
+}
+
 /// Runs `work` on the one thread that this program has.
 fn block_on<T>(work: impl Future<Output = T>) -> Result<T, CommandError> {
     let runtime = tokio::runtime::Builder::new_current_thread()
