@@ -62,6 +62,12 @@ pub enum DaemonError {
     /// The status is shown no more.
     #[error("the task that shows the status ended by itself; please report this")]
     Blind,
+    /// People are told no more.
+    #[error("the task that sends messages ended by itself; please report this")]
+    Mute,
+    /// A lease is not looked after any more.
+    #[error("the task that looks after a lease ended by itself; please report this")]
+    Unkept,
     /// The asking came to a bad end.
     #[error("the task that asks the servers of a zone ended by itself; please report this")]
     Confirming(#[from] tokio::task::JoinError),

@@ -31,6 +31,17 @@ fn log(dir: &Path) {
     }
 }
 
+#[test]
+fn a_chain_of_one_is_told_as_one() {
+    let dir = tempfile::tempdir().unwrap();
+    log(dir.path());
+    let file = dir.path().join(CURRENT);
+    let first = format!("{}\n", fs::read_to_string(&file).unwrap().lines().next().unwrap());
+    fs::write(&file, first).unwrap();
+    let told = (Some(0), "The chain holds: 1 entry in 1 file.\n".to_owned(), String::new());
+    assert_eq!(audit(dir.path(), &["verify"]), told);
+}
+
 /// After a power cut the last line stays torn until the next is written, which in step may be weeks.
 #[test]
 fn what_can_be_read_is_shown_and_what_cannot_is_told() {

@@ -317,8 +317,19 @@ pub fn files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
 
 /// Follows the chain over all files that are kept, line by line, and hands every entry that can be read to `each`.
 /// Returns the first line that does not hold, if one does not ([`AuditError::Flawed`]). Writes nothing.
-pub fn follow(dir: &Path, mut each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
-    let (mut tail, mut first): (Option<Tail>, _) = (None, None);
+pub fn follow(dir: &Path, each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
+    walk_all(dir, each).map(|(flaw, torn)| flaw.or(torn))
+}
+
+/// The same, but a torn end is no flaw, as it is none for [`Log::open`]: it will be set aside before the next line.
+pub fn recall(dir: &Path, each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
+    walk_all(dir, each).map(|(flaw, _)| flaw)
+}
+
+/// The first line that does not hold and has a readable one at or behind it, and the first of those that can not be read
+/// at the very end.
+fn walk_all(dir: &Path, mut each: impl FnMut(Entry)) -> Result<(Option<AuditError>, Option<AuditError>), AuditError> {
+    let (mut tail, mut first, mut unread): (Option<Tail>, _, _) = (None, None, None);
     for file in files(dir)? {
         let fail = |source| AuditError::Io { act: "read", file: file.clone(), source };
         let mut reader = BufReader::new(own::open(&file, OpenOptions::new().read(true)).map_err(fail)?);
@@ -330,16 +341,17 @@ pub fn follow(dir: &Path, mut each: impl FnMut(Entry)) -> Result<Option<AuditErr
             }
             let followed = tail.as_ref().map_or_else(|| Tail::begin(&bytes), |tail| tail.follow(&bytes));
             let read = followed.or_else(|flaw| {
-                first.get_or_insert_with(|| AuditError::Flawed { file: file.clone(), line, flaw });
+                unread.get_or_insert_with(|| AuditError::Flawed { file: file.clone(), line, flaw });
                 chain::read(&bytes).map(|entry| (Tail { seq: entry.seq, link: chain::Link::to(&bytes) }, entry))
             });
             if let Ok((next, entry)) = read {
+                first = first.or(unread.take());
                 tail = Some(next);
                 each(entry);
             }
         }
     }
-    Ok(first)
+    Ok((first, unread))
 }
 
 /// Every entry that is kept, in a chain that holds. Writes nothing.

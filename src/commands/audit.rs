@@ -36,7 +36,10 @@ pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
         return Ok(Exit::Done);
     }
     let text = match ends {
-        Some((1, last)) => format!("The chain holds: {last} entries in {}.\n", counted(files)),
+        Some((1, last)) => {
+            let entries = if last == 1 { "entry" } else { "entries" };
+            format!("The chain holds: {last} {entries} in {}.\n", counted(files))
+        }
         Some((first, last)) => format!(
             "The chain holds from entry {first} to {last}, in {}; older files were removed by rotation (audit.keep).\n",
             counted(files)

@@ -19,9 +19,16 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     text.push_str(&say::ways_out(&looks));
     text.push_str(&say::findings(&found, paint));
     for testimony in looks.iter().flat_map(|look| &look.testimony) {
+        let remarked = |why: &String| {
+            let of = looks.iter().filter(|look| look.via() == testimony.via());
+            of.flat_map(|look| &look.ruling.silent).any(|silent| *silent == (testimony.operator.clone(), why.clone()))
+        };
         let said = match &testimony.said {
             Ok(address) => address.to_string(),
-            Err(silence) => silence.to_string(),
+            // Beneath the ruling it says why.
+            Err(silence) => {
+                Some(silence.to_string()).filter(|why| !remarked(why)).unwrap_or_else(|| "no answer".into())
+            }
         };
         let took = testimony.took.as_millis();
         let (witness, operator, via) = (&testimony.witness, &testimony.operator, testimony.via());

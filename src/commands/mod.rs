@@ -131,7 +131,13 @@ impl CommandError {
             Self::Audit(_) | Self::New(_) => Exit::CannotWrite,
             Self::Log { .. } => Exit::Refused,
             Self::Rehearsal(_)
-            | Self::Daemon(DaemonError::Deaf | DaemonError::Blind | DaemonError::Confirming(_))
+            | Self::Daemon(
+                DaemonError::Deaf
+                | DaemonError::Blind
+                | DaemonError::Mute
+                | DaemonError::Unkept
+                | DaemonError::Confirming(_),
+            )
             | Self::Io(..)
             | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,
@@ -277,6 +283,11 @@ fn load(common: &Common) -> Result<Loaded, ConfigError> {
 fn load_to_look(common: &Common) -> Result<Loaded, ConfigError> {
     let sources = Sources::from_environment(common.config.clone(), common.state_dir.clone());
     load::load(&Sources { looking_only: true, ..sources })
+}
+
+/// Where the state is, of a configuration that need not hold.
+fn state_dir(common: &Common) -> PathBuf {
+    load::state_dir(&Sources::from_environment(common.config.clone(), common.state_dir.clone()))
 }
 
 /// Runs `work` on the one thread that this program has.

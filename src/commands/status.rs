@@ -1,6 +1,7 @@
 //! `fingerpost status`: what the running daemon knows, or what the last one left behind. Writes nothing.
 
 use std::fmt::Write as _;
+use std::path::Path;
 use std::time::Duration;
 
 use super::say::{Paint, Tone};
@@ -16,30 +17,50 @@ use crate::status::model::{Record, State, Status};
 use crate::status::{build, words};
 
 pub(super) fn run(common: &Common, follow: bool) -> Result<Exit, CommandError> {
-    let config = load_to_look(common)?.config;
-    if follow {
-        return self::follow(common, &config);
-    }
-    let status = match ask::status(&config.state_dir) {
-        Err(AskError::Nobody { .. }) => left_behind(&config)?,
-        asked => asked?,
+    // What runs is asked also while the file beside it does not hold, after a reload that was refused say. Where a
+    // `--state-dir` says whom to ask, the file is read only when nobody is there.
+    let loaded = common.state_dir.is_none().then(|| load_to_look(common));
+    let dir = match &loaded {
+        Some(Ok(loaded)) => loaded.config.state_dir.clone(),
+        _ => super::state_dir(common),
     };
-    if common.json {
-        print_json(&status)?;
-    } else {
-        print(&told(&status, Paint::stdout()))?;
+    let told = if follow { self::follow(common, &dir) } else { now(common, &dir) };
+    match (told, loaded) {
+        (Err(CommandError::Ask(AskError::Nobody { .. })), loaded) if !follow => {
+            let config = loaded.unwrap_or_else(|| load_to_look(common))?.config;
+            show(common, &left_behind(&config)?)
+        }
+        (Err(_), Some(Err(error))) => Err(error.into()),
+        (told, Some(Err(error))) => {
+            tracing::warn!("the configuration does not hold; the daemon goes on with the one that it has:\n{error}");
+            told
+        }
+        (told, _) => told,
     }
-    Ok(exit(&status))
+}
+
+/// What the daemon knows.
+fn now(common: &Common, dir: &Path) -> Result<Exit, CommandError> {
+    show(common, &ask::status(dir)?)
+}
+
+fn show(common: &Common, status: &Status) -> Result<Exit, CommandError> {
+    if common.json {
+        print_json(status)?;
+    } else {
+        print(&told(status, Paint::stdout()))?;
+    }
+    Ok(exit(status))
 }
 
 /// For people a line whenever the sentence or a state has changed; as JSON a document a line whenever anything has.
-fn follow(common: &Common, config: &Config) -> Result<Exit, CommandError> {
+fn follow(common: &Common, dir: &Path) -> Result<Exit, CommandError> {
     let mut before = String::new();
     let mut failed = None;
-    let ended = ask::follow(&config.state_dir, || {
-        let status = match ask::status(&config.state_dir) {
+    let ended = ask::follow(dir, || {
+        let status = match ask::status(dir) {
             // It ends just now, as the stream will say.
-            Err(AskError::Nobody { .. } | AskError::Broken { .. }) => return Ok(false),
+            Err(AskError::Nobody { .. } | AskError::Broken { .. }) => return Ok(true),
             asked => asked?,
         };
         let line = if common.json {
@@ -68,7 +89,7 @@ fn follow(common: &Common, config: &Config) -> Result<Exit, CommandError> {
 fn left_behind(config: &Config) -> Result<Status, CommandError> {
     let state = round::peek(config).map_err(RoundError::from)?;
     let mut memory = Memory::default();
-    let flaw = file::follow(&config.state_dir, |entry| memory.hear(entry))?;
+    let flaw = file::recall(&config.state_dir, |entry| memory.hear(entry))?;
     let flaw = flaw.map(|flaw| super::chain_of(&flaw));
     Ok(build::left_behind(config, &state, &memory, flaw, Clock::system().now()))
 }

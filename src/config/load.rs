@@ -38,6 +38,18 @@ impl Sources {
     }
 }
 
+/// Where the state is kept when nothing else is said.
+const STATE_DIR: &str = "/var/lib/fingerpost";
+
+/// The state directory of a configuration that need not hold: the one that is named, where that can be read.
+pub fn state_dir(sources: &Sources) -> PathBuf {
+    let named = || {
+        let doc = Doc::new(Layers::read(sources).ok()?, &sources.file);
+        doc.root().key("state_dir").or(STATE_DIR).file()
+    };
+    sources.state_dir.clone().or_else(named).unwrap_or_else(|| STATE_DIR.into())
+}
+
 /// A configuration that holds, and what is worth telling of it.
 #[derive(Clone, Debug)]
 pub struct Loaded {
@@ -77,7 +89,7 @@ pub fn load(sources: &Sources) -> Result<Loaded, ConfigError> {
 
 fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let root = doc.root();
-    let state_dir = root.key("state_dir").or("/var/lib/fingerpost").file();
+    let state_dir = root.key("state_dir").or(STATE_DIR).file();
     let watch = tables::watch(&root.table("watch"));
     let lines = lines::read(&root);
     let witnesses = witnesses::read(&root, &lines);

@@ -23,7 +23,7 @@ use crate::message::{self, Told};
 use crate::standby::Leases;
 use crate::status::SOCKET;
 use crate::status::request::Door;
-use crate::status::serve::serve;
+use crate::status::serve::{FOLLOWED, serve};
 
 /// A lease that is looked after for as long as it is polled.
 type Keeping = Pin<Box<dyn Future<Output = ()>>>;
@@ -177,7 +177,7 @@ impl Ears {
         if self.showing.as_ref().is_none_or(|(present, _)| *present != doors) {
             // The one before is closed first: both may be in the same place.
             self.showing = None;
-            let showing = Box::pin(serve(doors.clone(), snapshot.clone()));
+            let showing = Box::pin(serve(doors.clone(), snapshot.clone(), FOLLOWED));
             self.showing = Some((doors, showing));
         }
     }
@@ -247,7 +247,7 @@ impl Ears {
                 biased;
                 trigger = self.triggers.recv() => self.note(trigger)?,
                 () = tick(&mut self.watchdog) => self.notifier.tell(&[NotifyState::Watchdog]),
-                _ = self.leases.next(), if !self.leases.is_empty() => {}
+                _ = self.leases.next(), if !self.leases.is_empty() => return Err(DaemonError::Unkept),
                 () = self.lease.notified() => return Ok(Act::Lease),
                 () = sleep_until(due.unwrap_or(round)), if due.is_some() => return Ok(Act::Round { thorough: true, asked: false }),
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),
@@ -257,7 +257,7 @@ impl Ears {
                 found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
                 told = news_of(&mut self.told) => return Ok(Act::Told(told)),
-                () = telling(&mut self.telling) => return Err(DaemonError::Blind),
+                () = telling(&mut self.telling) => return Err(DaemonError::Mute),
                 () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => return Ok(Act::Confirmed(verdicts?)),
                 // Last, so that a flood keeps nothing else waiting.
@@ -283,7 +283,7 @@ impl Ears {
                 biased;
                 done = &mut work => return Ok(Some(done)),
                 trigger = self.triggers.recv(), if !self.stop => self.note(trigger)?,
-                _ = self.leases.next(), if !self.leases.is_empty() => {}
+                _ = self.leases.next(), if !self.leases.is_empty() => return Err(DaemonError::Unkept),
                 () = tick(&mut self.watchdog) => {
                     if begun.elapsed() < STUCK {
                         self.notifier.tell(&[NotifyState::Watchdog]);
@@ -292,7 +292,7 @@ impl Ears {
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
                 found = ended(&mut self.exposing) => self.exposed = Some(found),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
-                () = telling(&mut self.telling) => return Err(DaemonError::Blind),
+                () = telling(&mut self.telling) => return Err(DaemonError::Mute),
                 () = shown(&mut self.showing) => return Err(DaemonError::Blind),
                 verdicts = self.confirming.next() => self.confirmed.extend(verdicts?),
                 why = self.pushes.next(), if !self.pushes.silent() => self.pushed(&why),
@@ -349,3 +349,6 @@ async fn tick(watchdog: &mut Option<tokio::time::Interval>) {
         None => std::future::pending().await,
     }
 }
+
+#[cfg(test)]
+mod tests;

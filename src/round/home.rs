@@ -7,8 +7,9 @@ use std::sync::Arc;
 
 use futures_util::StreamExt;
 use futures_util::{future, stream};
+use tokio::time::Instant;
 
-use super::outages::Outages;
+use super::outages::{Moment, Outages};
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
 use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::file::{self, Log};
@@ -336,11 +337,13 @@ impl Home {
         self.remember_nats();
         self.rounds = self.rounds.saturating_add(1);
         let now = self.means.clock.now();
+        let moment = Moment { time: now, steady: Instant::now() };
+        self.outages.keep_only(&self.looks);
         let mut heard = Vec::new();
         for look in self.looks.clone() {
             let via = look.via();
             let was_settled = self.settling.get(&via).is_some_and(|settling| settling.settled.is_some());
-            if let Some(over) = self.outages.hear(&look, now).filter(|_| was_settled) {
+            if let Some(over) = self.outages.hear(&look, moment).filter(|_| was_settled) {
                 self.enter(over);
             }
             let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
@@ -362,14 +365,14 @@ impl Home {
 
     /// Where there is no ruling now, and since when.
     pub fn outages(&self) -> impl Iterator<Item = (&Via, Timestamp)> {
-        self.outages.since()
+        self.outages.since(Moment { time: self.means.clock.now(), steady: Instant::now() })
     }
 
     /// Reads what the log tells of earlier; from now on what is new is counted. Returns where its chain does not hold, if it
     /// does not.
     pub fn remember(&mut self) -> Option<String> {
         let mut memory = Memory::default();
-        let followed = file::follow(&self.means.config.state_dir, |entry| memory.hear(entry));
+        let followed = file::recall(&self.means.config.state_dir, |entry| memory.hear(entry));
         memory.live();
         self.memory = Arc::new(memory);
         match followed {

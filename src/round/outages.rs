@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use tokio::time::Instant;
+
 use super::Look;
 use crate::audit::Event;
 use crate::clock::Timestamp;
@@ -11,10 +13,24 @@ use crate::watch::vote::Outcome;
 /// One that goes on.
 #[derive(Debug)]
 struct Outage {
-    since: Timestamp,
+    begun: Instant,
     /// How the vote ended then.
     why: String,
     looks: u32,
+}
+
+/// A moment by the clock that people read, and by the one that nobody sets: a clock that is set right in the middle of
+/// an outage makes it no longer.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Moment {
+    pub(super) time: Timestamp,
+    pub(super) steady: Instant,
+}
+
+impl Moment {
+    fn when(self, earlier: Instant) -> Timestamp {
+        self.time.minus(self.steady.saturating_duration_since(earlier))
+    }
 }
 
 /// Those that go on, by line and family.
@@ -22,25 +38,30 @@ struct Outage {
 pub(super) struct Outages(BTreeMap<Via, Outage>);
 
 impl Outages {
+    /// Forgets those of a line or family that is looked at no more.
+    pub(super) fn keep_only(&mut self, looks: &[Look]) {
+        self.0.retain(|via, _| looks.iter().any(|look| look.via() == *via));
+    }
+
     /// Takes in one look; tells of an outage that it ends. One look without a ruling may be chance, and is none.
-    pub(super) fn hear(&mut self, look: &Look, now: Timestamp) -> Option<Event> {
+    pub(super) fn hear(&mut self, look: &Look, now: Moment) -> Option<Event> {
         match look.ruling.outcome {
             Outcome::Split | Outcome::TooFew => {
-                let begin = || Outage { since: now, why: look.ruling.to_string(), looks: 0 };
+                let begin = || Outage { begun: now.steady, why: look.ruling.to_string(), looks: 0 };
                 self.0.entry(look.via()).or_insert_with(begin).looks += 1;
                 None
             }
             Outcome::NoneAsked => None,
             Outcome::Agreed(_) => {
-                let Outage { since, why, .. } = self.0.remove(&look.via()).filter(|outage| outage.looks > 1)?;
-                Some(Event::Outage { line: look.line.clone(), family: look.family, since, why })
+                let Outage { begun, why, .. } = self.0.remove(&look.via()).filter(|outage| outage.looks > 1)?;
+                Some(Event::Outage { line: look.line.clone(), family: look.family, since: now.when(begun), why })
             }
         }
     }
 
     /// Where there is no ruling, and since when.
-    pub(super) fn since(&self) -> impl Iterator<Item = (&Via, Timestamp)> {
-        self.0.iter().map(|(via, outage)| (via, outage.since))
+    pub(super) fn since(&self, now: Moment) -> impl Iterator<Item = (&Via, Timestamp)> {
+        self.0.iter().map(move |(via, outage)| (via, now.when(outage.begun)))
     }
 }
 
@@ -62,7 +83,11 @@ mod tests {
     fn two_looks_in_a_row_make_an_outage_and_its_end_is_told_once() {
         let (agreed, begin) =
             (Outcome::Agreed([203, 0, 113, 77].into()), Timestamp::parse("2026-11-24T08:00:00Z").unwrap());
-        let at = |minutes: u64| begin.plus(Duration::from_secs(60 * minutes));
+        let start = Instant::now();
+        let at = |minutes: u64| {
+            let span = Duration::from_secs(60 * minutes);
+            Moment { time: begin.plus(span), steady: start + span }
+        };
         let mut outages = Outages::default();
         let mut hear = |outcome, minutes| outages.hear(&look(outcome), at(minutes));
         assert_eq!(hear(Outcome::TooFew, 0), None);
@@ -71,9 +96,36 @@ mod tests {
         assert_eq!(hear(Outcome::Split, 3), None);
         assert_eq!(hear(Outcome::NoneAsked, 4), None);
         let why = "no ruling: 0 of 3 operators answered, and 2 must agree".to_owned();
-        let over = Event::Outage { line: None, family: Family::Ipv4, since: at(2), why };
+        let over = Event::Outage { line: None, family: Family::Ipv4, since: at(2).time, why };
         assert_eq!(hear(agreed, 5), Some(over));
         assert_eq!(hear(agreed, 6), None);
-        assert_eq!(outages.since().count(), 0);
+        assert_eq!(outages.since(at(6)).count(), 0);
+    }
+
+    #[test]
+    fn a_clock_that_is_set_meanwhile_makes_it_no_longer() {
+        let (start, minute) = (Instant::now(), Duration::from_secs(60));
+        let moment = |text, minutes| Moment { time: Timestamp::parse(text).unwrap(), steady: start + minutes * minute };
+        let mut outages = Outages::default();
+        // A machine without a battery begins in the past, until a time server has been reached.
+        assert_eq!(outages.hear(&look(Outcome::TooFew), moment("2025-01-01T00:00:00Z", 0)), None);
+        assert_eq!(outages.hear(&look(Outcome::TooFew), moment("2025-01-01T00:01:00Z", 1)), None);
+        let right = moment("2026-11-24T08:02:00Z", 2);
+        let since = Timestamp::parse("2026-11-24T08:00:00Z").unwrap();
+        assert_eq!(outages.since(right).map(|(_, since)| since).collect::<Vec<_>>(), [since]);
+        let over = outages.hear(&look(Outcome::Agreed([203, 0, 113, 77].into())), right);
+        assert!(matches!(over, Some(Event::Outage { since: told, .. }) if told == since), "{over:?}");
+    }
+
+    #[test]
+    fn what_is_looked_at_no_more_has_no_outage() {
+        let moment = Moment { time: Timestamp::default(), steady: Instant::now() };
+        let mut outages = Outages::default();
+        let fibre = Look { line: Some("fibre".to_owned()), ..look(Outcome::Split) };
+        for look in [look(Outcome::TooFew), fibre.clone()] {
+            assert_eq!(outages.hear(&look, moment), None);
+        }
+        outages.keep_only(std::slice::from_ref(&fibre));
+        assert_eq!(outages.since(moment).map(|(via, _)| via.clone()).collect::<Vec<_>>(), [fibre.via()]);
     }
 }

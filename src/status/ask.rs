@@ -11,6 +11,8 @@ use super::{SOCKET, Status};
 const LIMIT: u64 = 64 << 20;
 /// How long nothing may come. Whoever follows hears a pulse every 15 seconds.
 const PATIENCE: Duration = Duration::from_secs(60);
+/// How often in a row a talk that breaks off at once is begun anew.
+const TRIES: usize = 3;
 
 /// Why there is no answer.
 #[derive(Debug, thiserror::Error)]
@@ -63,21 +65,63 @@ pub fn status(dir: &Path) -> Result<Status, AskError> {
 
 /// Calls `each` whenever something is new, the first time at once; returns when the daemon ends, or `each` says false.
 ///
+/// The daemon ends each stream of news after a while; then it is asked again.
+///
 /// # Errors
 /// [`AskError`].
 pub fn follow(dir: &Path, mut each: impl FnMut() -> Result<bool, AskError>) -> Result<(), AskError> {
-    let socket = dir.join(SOCKET);
-    let mut stream = BufReader::new(open(dir, "/events")?);
-    let mut line = Vec::new();
+    let mut before = Vec::new();
+    let mut was_there = false;
+    let mut tries = 0;
     loop {
-        line.clear();
-        let count = stream.by_ref().take(LIMIT).read_until(b'\n', &mut line);
-        match count.map_err(|source| AskError::Broken { socket: socket.clone(), source })? {
-            0 => return Ok(()),
-            _ if line.starts_with(b"data:") && !each()? => return Ok(()),
-            _ => {}
+        match hear(dir, &mut before, &mut each) {
+            Ok(Heard::Enough) => return Ok(()),
+            Ok(Heard::End) => (was_there, tries) = (true, 0),
+            Err(AskError::Nobody { .. }) if was_there => return Ok(()),
+            // While it ends it may still take one in, and then say nothing.
+            Err(AskError::Broken { .. }) if was_there && tries < TRIES => tries += 1,
+            Err(error) => return Err(error),
         }
     }
+}
+
+/// How one stream of news came to its end.
+enum Heard {
+    /// By whoever listens.
+    Enough,
+    /// By the daemon.
+    End,
+}
+
+/// Listens to one stream of news; `before` is the newest that was heard.
+fn hear(
+    dir: &Path,
+    before: &mut Vec<u8>,
+    each: &mut impl FnMut() -> Result<bool, AskError>,
+) -> Result<Heard, AskError> {
+    let socket = dir.join(SOCKET);
+    let broken = |source| AskError::Broken { socket: socket.clone(), source };
+    let mut stream = BufReader::new(open(dir, "/events")?);
+    let mut line = Vec::new();
+    let mut next = |line: &mut Vec<u8>| {
+        line.clear();
+        stream.by_ref().take(LIMIT).read_until(b'\n', line).map_err(broken)
+    };
+    if next(&mut line)? == 0 {
+        return Err(broken(io::ErrorKind::UnexpectedEof.into()));
+    }
+    if !line.starts_with(b"HTTP/1.1 200 ") {
+        return Err(AskError::Strange { why: String::from_utf8_lossy(&line).trim_end().to_owned() });
+    }
+    while next(&mut line)? > 0 {
+        if line.starts_with(b"data:") && line != *before {
+            before.clone_from(&line);
+            if !each()? {
+                return Ok(Heard::Enough);
+            }
+        }
+    }
+    Ok(Heard::End)
 }
 
 fn open(dir: &Path, path: &str) -> Result<UnixStream, AskError> {
@@ -93,3 +137,6 @@ fn open(dir: &Path, path: &str) -> Result<UnixStream, AskError> {
     stream.write_all(format!("GET {path} HTTP/1.0\r\n\r\n").as_bytes()).map_err(broken)?;
     Ok(stream)
 }
+
+#[cfg(test)]
+mod tests;

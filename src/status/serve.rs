@@ -30,18 +30,20 @@ const CONNECTIONS_EACH: usize = 16;
 const FOLLOWERS: usize = 32;
 /// The longest that a request and its answer take.
 const LIFE: Duration = Duration::from_secs(10);
-/// The longest that somebody is told what is new; a browser then asks again.
-const FOLLOWED: Duration = Duration::from_secs(3600);
+/// The longest that somebody is told what is new; who goes on wanting to know then asks again.
+pub const FOLLOWED: Duration = Duration::from_secs(3600);
 /// Whoever waits for news hears something after so long, or is found to be gone.
 const PULSE: Duration = Duration::from_secs(15);
 /// What cannot be listened on is tried again after so long.
 const AGAIN: Duration = Duration::from_secs(30);
 
 /// Serves at every one of `doors` for as long as it is polled. Ends only when a task does, which none should.
-pub async fn serve(doors: Vec<Door>, snapshot: watch::Receiver<Snapshot>) {
+///
+/// Who waits for news is told them for `followed`, which is [`FOLLOWED`] but in tests, and up to the next news then.
+pub async fn serve(doors: Vec<Door>, snapshot: watch::Receiver<Snapshot>, followed: Duration) {
     let mut tasks = JoinSet::new();
     for door in doors {
-        tasks.spawn(keep(door, snapshot.clone()));
+        tasks.spawn(keep(door, snapshot.clone(), followed));
     }
     if tasks.is_empty() {
         std::future::pending::<()>().await;
@@ -55,7 +57,7 @@ enum Listening {
 }
 
 /// Listens at one door, as soon as that can be done.
-async fn keep(door: Door, snapshot: watch::Receiver<Snapshot>) {
+async fn keep(door: Door, snapshot: watch::Receiver<Snapshot>, followed: Duration) {
     let mut told = false;
     let listening = loop {
         match open(&door.listen).await {
@@ -90,14 +92,14 @@ async fn keep(door: Door, snapshot: watch::Receiver<Snapshot>) {
                 let place = places.take(peer).filter(|_| door.admits(peer));
                 if let Some(place) = place {
                     connections.spawn(async move {
-                        let _ = converse(stream, shared).await;
+                        let _ = converse(stream, shared, followed).await;
                         drop((slot, place));
                     });
                 }
             }),
             Listening::Unix(listener) => listener.accept().await.map(|(stream, _)| {
                 connections.spawn(async move {
-                    let _ = converse(stream, shared).await;
+                    let _ = converse(stream, shared, followed).await;
                     drop(slot);
                 });
             }),
@@ -135,7 +137,11 @@ fn clear(path: &Path) -> io::Result<()> {
 
 type Shared = (Arc<Door>, Arc<Semaphore>, watch::Receiver<Snapshot>);
 
-async fn converse(mut stream: impl AsyncRead + AsyncWrite + Unpin, shared: Shared) -> io::Result<()> {
+async fn converse(
+    mut stream: impl AsyncRead + AsyncWrite + Unpin,
+    shared: Shared,
+    followed: Duration,
+) -> io::Result<()> {
     let (door, followers, mut snapshot) = shared;
     let work = async {
         let head = read_head(&mut stream).await?;
@@ -165,7 +171,7 @@ async fn converse(mut stream: impl AsyncRead + AsyncWrite + Unpin, shared: Share
     };
     let follower = timeout(LIFE, work).await.map_err(|_| io::ErrorKind::TimedOut)??;
     if follower.is_some() {
-        tell(&mut stream, &mut snapshot).await?;
+        tell(&mut stream, &mut snapshot, followed).await?;
     }
     Ok(())
 }
@@ -190,10 +196,14 @@ fn follow_head() -> Vec<u8> {
 }
 
 /// Tells when something is new: the first thing at once, and what is no news only as a pulse.
-async fn tell(stream: &mut (impl AsyncWrite + Unpin), snapshot: &mut watch::Receiver<Snapshot>) -> io::Result<()> {
+async fn tell(
+    stream: &mut (impl AsyncWrite + Unpin),
+    snapshot: &mut watch::Receiver<Snapshot>,
+    followed: Duration,
+) -> io::Result<()> {
     let begun = Instant::now();
     let mut before = String::new();
-    while begun.elapsed() < FOLLOWED {
+    loop {
         let news = words::news(&build::status(&snapshot.borrow_and_update()));
         if news != before {
             let event = format!("data: {}\n\n", news.replace(['\r', '\n'], " "));
@@ -208,6 +218,8 @@ async fn tell(stream: &mut (impl AsyncWrite + Unpin), snapshot: &mut watch::Rece
                 Err(_) => timeout(LIFE, stream.write_all(b":\n\n")).await.map_err(|_| io::ErrorKind::TimedOut)??,
             }
         }
+        if begun.elapsed() >= followed {
+            return Ok(());
+        }
     }
-    Ok(())
 }

@@ -177,9 +177,9 @@ impl Report {
         self.records.iter().any(|record| record.after.is_some() && record.standing.is_published())
     }
 
-    /// Whether the provider told what stands there.
+    /// Whether the provider told what stands there. While it is on hold it is not asked.
     pub fn has_been_read(&self) -> bool {
-        matches!(self.trouble, None | Some(Trouble::NoBooks { .. } | Trouble::Held { .. } | Trouble::StandingBy { .. }))
+        matches!(self.trouble, None | Some(Trouble::NoBooks { .. } | Trouble::StandingBy { .. }))
     }
 
     /// Before anything is known.

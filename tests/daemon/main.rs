@@ -143,6 +143,41 @@ async fn a_reload_takes_the_settings_of_the_log_over() {
 }
 
 #[tokio::test(flavor = "local")]
+async fn a_reload_that_drops_a_family_ends_its_outage() {
+    let mut mill = Mill::new().await;
+    // The echo services are at IPv4 addresses: over IPv6 nobody answers.
+    let both = |text: &str| text.replace("families = [\"ipv4\"]", "families = [\"ipv4\", \"ipv6\"]");
+    mill.write(&both(&mill.text(FREELY)).replace("types = [\"A\"]", "types = [\"A\", \"AAAA\"]"));
+    mill.start();
+    mill.until("an outage", |seen| (seen.outages.len() == 1).then_some(())).await;
+    mill.write(&both(&mill.text(FREELY)));
+    mill.tell(Trigger::Reload);
+    mill.until("a look without it", |seen| (seen.looks.len() == 1).then_some(())).await;
+    assert!(mill.snapshot.borrow().outages.is_empty());
+    mill.stop().await;
+}
+
+/// It is set aside before the next line is written, which in step may be weeks.
+#[tokio::test(flavor = "local")]
+async fn a_torn_end_of_the_log_is_no_flaw_of_its_chain() {
+    let mut mill = Mill::new().await;
+    mill.start();
+    mill.arrives(wan(9)).await;
+    mill.stop().await;
+    let log = mill.dir.path().join("state/audit.jsonl");
+    let whole = fs::read_to_string(&log).unwrap();
+    for (text, flawed) in
+        [(format!("{whole}{{\"seq\":"), false), (whole.replacen("203.0.113.9", "203.0.113.8", 1), true)]
+    {
+        fs::write(&log, text).unwrap();
+        mill.start();
+        mill.rounds(1).await;
+        assert_eq!(mill.snapshot.borrow().flaw.is_some(), flawed, "{:?}", mill.snapshot.borrow().flaw);
+        mill.stop().await;
+    }
+}
+
+#[tokio::test(flavor = "local")]
 async fn a_reload_lifts_a_hold() {
     let mut mill = Mill::new().await;
     let wrong = mill.text(FREELY).replace("gauge-key", "other-key");

@@ -243,6 +243,7 @@ fn witnesses_without_a_ruling() {
     // How long each took differs from run to run.
     let located = begun.run(&["locate"]);
     assert!(located.status == 69 && located.stdout.starts_with(&none), "{located:?}");
+    assert_eq!(located.stdout.matches("Connection refused").count(), 3, "each reason once: {}", located.stdout);
 }
 
 /// What is printed when all agree and the DNS server stands in the way.

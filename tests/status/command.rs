@@ -41,6 +41,35 @@ fn it_tells_what_the_daemon_knows_and_what_it_left_behind() {
 }
 
 #[test]
+fn it_is_told_also_while_the_file_does_not_hold() {
+    let mill = Mill::new("");
+    let daemon = mill.daemon();
+    let output = |words: &[&str]| {
+        let said = mill.run(words);
+        let text = |bytes| String::from_utf8(bytes).unwrap();
+        (said.status.code(), text(said.stdout), text(said.stderr))
+    };
+    for bad in ["[watchh]\nevery = \"1s\"\n", "[["] {
+        mill.configure(bad);
+        // A directory that is named is enough.
+        let (status, told, noted) = output(&["status", "--state-dir", "state"]);
+        assert_eq!((status, noted.as_str()), (Some(77), ""), "{told}");
+        assert!(told.starts_with("1 of 2 records is in step, 1 blocked. "), "{told}");
+    }
+    mill.configure("[watchh]\nevery = \"1s\"\n");
+    let (status, told, noted) = output(&["status"]);
+    assert_eq!(status, Some(77), "{told}{noted}");
+    assert!(told.starts_with("1 of 2 records is in step, 1 blocked. "), "{told}");
+    assert!(noted.contains("the configuration does not hold") && noted.contains("watchh"), "{noted}");
+    daemon.stop();
+    for words in [&["status"][..], &["status", "--state-dir", "state"], &["status", "--follow"]] {
+        let (status, told, noted) = output(words);
+        assert_eq!((status, told.as_str()), (Some(78), ""), "{words:?}");
+        assert!(noted.contains("watchh"), "{noted}");
+    }
+}
+
+#[test]
 fn following_tells_a_change_as_it_happens() {
     let mill = Mill::new("");
     let daemon = mill.daemon();

@@ -80,6 +80,9 @@ fn the_example_alerts_hold_and_name_what_there_is() {
     let file = concat!(env!("CARGO_MANIFEST_DIR"), "/config/alerts.yml");
     let said = Command::new("promtool").args(["check", "rules", file]).output().expect("this test needs promtool");
     assert!(said.status.success(), "{said:?}");
+    let cases = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/status/alerts.yml");
+    let said = Command::new("promtool").args(["test", "rules", cases]).output().expect("this test needs promtool");
+    assert!(said.status.success(), "{said:?}");
     let status: Status = serde_json::from_str(include_str!("status.json")).unwrap();
     let (text, rules) = (metrics::render(&status), std::fs::read_to_string(file).unwrap());
     let named =

@@ -202,6 +202,7 @@ fn a_refusal_holds_across_restarts_until_it_is_lifted() {
             bench.pass_time(std::time::Duration::from_secs(3600));
             let report = bench.pass();
             assert!(matches!(report.trouble, Some(Trouble::Held { since, .. }) if since == now), "{report:?}");
+            assert!(!report.has_been_read(), "nobody asked it");
             assert!(adrift(&report).contains("the key is unknown"));
             bench.start();
         }

@@ -85,6 +85,13 @@ fn a_torn_last_line_is_set_aside_before_the_next_is_written() {
         assert_eq!(entries.len(), 2);
         assert_eq!(fs::read(&path).unwrap(), bytes, "opening writes nothing");
         assert!(read_all(dir.path()).is_err(), "verifying tells of it");
+        let mut count = 0;
+        assert!(recall(dir.path(), |_| count += 1).unwrap().is_none() && count == 2, "it is no flaw");
+        let spoilt = String::from_utf8_lossy(&bytes).replacen("one", "won", 1);
+        fs::write(&path, &spoilt).unwrap();
+        let (all, known) = (follow(dir.path(), |_| ()).unwrap(), recall(dir.path(), |_| ()).unwrap());
+        assert!(known.is_some() && all.map(|flaw| flaw.to_string()) == known.map(|flaw| flaw.to_string()));
+        fs::write(&path, &bytes).unwrap();
 
         assert_eq!(append(&mut log, hold("next")), 4, "entry 3 tells of what was set aside");
         assert_eq!(fs::read(dir.path().join("audit.torn-000000000003")).unwrap(), torn);
