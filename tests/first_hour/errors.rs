@@ -133,13 +133,13 @@ fn a_configuration_that_does_not_hold() {
         ),
         (
             |begun| fs::remove_file(begun.home.path("gauge.key")).unwrap(),
-            "fingerpost.toml:21: provider.home.key.secret.file: there is no such file; put the secret there, for its owner only (chmod \
-             600); a relative path starts at the directory of the configuration",
+            "fingerpost.toml:21: provider.home.key.secret.file: there is no such file in DIR; put the secret there, for its \
+             owner only (chmod 600)",
         ),
         (
             |begun| begun.home.write("gauge.key", SECRET_BASE64, 0o644),
-            "fingerpost.toml:21: provider.home.key.secret.file: the file can be used by others than its owner (mode 644); chmod 600 \
-             gauge.key",
+            "fingerpost.toml:21: provider.home.key.secret.file: DIR/gauge.key can be used by others than its owner (mode 644); chmod \
+             600 DIR/gauge.key",
         ),
         (
             |begun| begun.home.write("gauge.key", "key \"gauge-key\" { };", 0o600),
@@ -308,8 +308,26 @@ fn no_permission() {
          with --config");
     open("fingerpost.toml", 0o644);
     open("gauge.key", 0o000);
-    wrong.fails("the key", &run(&["preview"]), 78, "fingerpost.toml:21: provider.home.key.secret.file: the file may not be read by the user that runs fingerpost; make that user \
-         its owner, or hand it over as a systemd credential");
+    let key = "fingerpost.toml:21: provider.home.key.secret.file:";
+    let denied = "DIR/gauge.key may not be read by the user that runs this";
+    let way = "run this as root (sudo); a service that runs as another user gets it as a systemd credential (LoadCredential= in its \
+               unit, and { credential = \"NAME\" } here)";
+    for command in ["preview", "sync", "daemon"] {
+        wrong.fails(command, &run(&[command]), 78, &format!("{key} {denied}; {way}"));
+    }
+    // Who signs nothing needs no key.
+    let note = format!("note: {key} cannot be checked here: {denied}; run this as root (sudo) to check it too\n");
+    wrong.prints("check without the key", &run(&["config", "check"]), 0, &format!("{note}fingerpost.toml holds.\n"));
+    let shown = run(&["config", "show"]);
+    assert!(shown.status == 0 && shown.stdout.contains("{ file = \"gauge.key\" }"), "{shown:?}");
+    assert_eq!(run(&["locate"]).status, 0);
+    assert!(run(&["status"]).stdout.starts_with("No daemon runs here"));
+    wrong.prints(
+        "the log without the key",
+        &run(&["audit", "show"]),
+        0,
+        "There is no audit log in state yet; the daemon writes it, and `fingerpost sync`.\n",
+    );
     // The key is anybody's who runs it, and the state is not.
     let secret = [("KEY", SECRET_BASE64), LAB[0], LAB[1]];
     begun.edit("{ file = \"gauge.key\" }", "{ env = \"KEY\" }");
