@@ -177,10 +177,14 @@ fn round_exit(error: &RoundError) -> Exit {
     }
 }
 
+const NO_ANSWER: &str = "--json: a service gives no answer that could be JSON, it goes on until it is stopped; remove \
+                         the option, and ask a running daemon by `fingerpost status --json`";
+
 /// Runs the command; its error, if there is one, is printed here and nowhere else.
 pub fn run(cli: &Cli) -> ExitCode {
     let common = &cli.common;
     let done = match &cli.command {
+        Command::Daemon | Command::Echo(_) if common.json => Err(CommandError::Usage(NO_ANSWER.to_owned())),
         Command::Daemon => daemon::run(common),
         Command::Sync { wait } => sync::run(common, *wait),
         Command::Preview { exit_code } => preview::run(common, *exit_code),

@@ -56,6 +56,22 @@ pub enum ConfigError {
     Invalid(Vec<Problem>),
 }
 
+impl ConfigError {
+    /// What is wrong, problem by problem.
+    pub fn problems(self) -> Vec<Problem> {
+        match self {
+            Self::Invalid(problems) => problems,
+            Self::Unreadable { file, source } => vec![Problem {
+                file: file.display().to_string(),
+                line: None,
+                key: String::new(),
+                what: format!("cannot be read: {source}"),
+                remedy: way_out(&source).to_owned(),
+            }],
+        }
+    }
+}
+
 fn way_out(error: &io::Error) -> &'static str {
     match error.kind() {
         io::ErrorKind::NotFound => "write it with `fingerpost config new`, or name another with --config",

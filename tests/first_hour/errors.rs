@@ -177,6 +177,39 @@ fn a_configuration_that_does_not_hold() {
     }
 }
 
+#[test]
+fn what_does_not_hold_is_told_in_json_too() {
+    let (begun, mut wrong) = (begun(), Wrong::default());
+    begun.edit("ttl =", "tll =");
+    let check = || begun.run_by(&[], &[], &["config", "check", "--json"]);
+    let problem = |text: &str| format!("{{\n  \"ok\": false,\n  \"problems\": [\n    {{\n{text}\n    }}\n  ]\n}}\n");
+    wrong.prints(
+        "a key",
+        &check(),
+        78,
+        &problem(
+            "      \"file\": \"fingerpost.toml\",\n      \"key\": \"record[0].tll\",\n      \"line\": 26,\n      \"remedy\": \"did you \
+             mean `ttl`?\",\n      \"what\": \"unknown key\"",
+        ),
+    );
+    fs::remove_file(begun.home.path("fingerpost.toml")).unwrap();
+    wrong.prints(
+        "no file",
+        &check(),
+        78,
+        &problem(
+            "      \"file\": \"fingerpost.toml\",\n      \"key\": \"\",\n      \"line\": null,\n      \"remedy\": \"write it with `fingerpost \
+             config new`, or name another with --config\",\n      \"what\": \"cannot be read: No such file or directory (os error 2)\"",
+        ),
+    );
+    // A service has no answer.
+    for command in ["daemon", "echo"] {
+        let what = "--json: a service gives no answer that could be JSON, it goes on until it is stopped; remove the option, \
+                    and ask a running daemon by `fingerpost status --json`";
+        wrong.fails(command, &begun.run_by(&[], &[], &[command, "--json"]), 64, what);
+    }
+}
+
 fn no_witness(begun: &Begun) {
     let text = fs::read_to_string(begun.home.path("fingerpost.toml")).unwrap();
     let (_, rest) = text.split_once("[provider.home]").unwrap();
