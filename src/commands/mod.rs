@@ -113,7 +113,7 @@ pub enum CommandError {
     Usage(String),
     /// The command needs what the configuration does not have.
     #[error("{0}")]
-    Unconfigured(&'static str),
+    Unconfigured(String),
     /// The asynchronous runtime, or standard output.
     #[error("cannot {0}")]
     Io(&'static str, #[source] io::Error),
@@ -146,7 +146,9 @@ impl CommandError {
 
 fn allowlist_exit(error: &AllowlistError) -> Exit {
     match error {
-        AllowlistError::NoEdge | AllowlistError::NoFirewall | AllowlistError::Client(_) => Exit::Config,
+        AllowlistError::NoEdge | AllowlistError::NoFile | AllowlistError::NoFirewall | AllowlistError::Client(_) => {
+            Exit::Config
+        }
         AllowlistError::AtWork { .. } | AllowlistError::Books(BooksError::State(StateError::Locked { .. })) => {
             Exit::PutOff
         }

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use serde::Serialize;
 
 use super::layers::Layers;
+pub(crate) use super::problem::add;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
 use super::{

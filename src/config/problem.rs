@@ -83,3 +83,8 @@ fn way_out(error: &io::Error) -> &'static str {
 fn lines(problems: &[Problem]) -> String {
     problems.iter().map(Problem::to_string).collect::<Vec<_>>().join("\n")
 }
+
+/// What to do about a table that is missing, of which `table` is an example; for whoever needs it.
+pub(crate) fn add(table: &str) -> String {
+    format!("add it, such as\n  {table}\n`man fingerpost.toml` explains the table")
+}
