@@ -210,6 +210,24 @@ fn what_does_not_hold_is_told_in_json_too() {
     }
 }
 
+/// What a late mount or a late package mends is tried again, for ever: nobody is there to do it by hand.
+#[test]
+fn the_service_is_started_again_after_what_may_mend_by_itself() {
+    let unit = include_str!("../../systemd/fingerpost.service");
+    let set = |key: &str| unit.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix('=')).unwrap_or_default();
+    assert_eq!((set("Restart"), set("RestartSec"), set("StartLimitIntervalSec")), ("on-failure", "30s", "0"));
+    let begun = begun();
+    fs::remove_file(begun.home.path("gauge.key")).unwrap();
+    let stays_down = |words: &[&str]| {
+        let status = begun.run_by(&[], &[], words).status.to_string();
+        set("RestartPreventExitStatus").split_whitespace().any(|prevents| prevents == status)
+    };
+    assert!(!stays_down(&["daemon"]), "the key's disk is not mounted yet");
+    fs::remove_file(begun.home.path("fingerpost.toml")).unwrap();
+    assert!(!stays_down(&["daemon"]), "the configuration is not there yet");
+    assert!(stays_down(&["daemon", "--nonsense"]));
+}
+
 fn no_witness(begun: &Begun) {
     let text = fs::read_to_string(begun.home.path("fingerpost.toml")).unwrap();
     let (_, rest) = text.split_once("[provider.home]").unwrap();
