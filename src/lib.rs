@@ -15,6 +15,7 @@
 //! * [`address`] knows which addresses a home can have: the IANA registries and the arithmetic of prefixes.
 //! * [`name`] and [`clock`] hold the two small values that every room speaks of: a DNS name and a moment.
 //! * `http` is where every client for HTTP begins: without a proxy, and with nothing kept or tried again.
+//! * `serving` is what every small HTTP server has in common: one request a connection, everything bounded.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
 //! * `dns` builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
