@@ -24,7 +24,7 @@ pub struct Common {
     /// The configuration file
     #[arg(long, global = true, value_name = "FILE", default_value = "/etc/fingerpost/fingerpost.toml")]
     pub config: PathBuf,
-    /// One JSON document on standard output; logs stay on standard error
+    /// One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`
     #[arg(long, global = true)]
     pub json: bool,
     /// Where state and audit log live, instead of `state_dir` of the configuration

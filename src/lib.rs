@@ -15,6 +15,7 @@
 //! * [`address`] knows which addresses a home can have: the IANA registries and the arithmetic of prefixes.
 //! * [`name`] and [`clock`] hold the two small values that every room speaks of: a DNS name and a moment.
 //! * `http` is where every client for HTTP begins: without a proxy, and with nothing kept or tried again.
+//! * `serving` is what every small HTTP server has in common: one request a connection, everything bounded.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
 //! * `dns` builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
@@ -25,7 +26,6 @@
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * `own` opens and makes the files of the state directory, where nothing is believed: no link is followed.
-//! * `serving` is what every small HTTP server here does alike.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
 //!   What judges is pure: `source`, `bounds`, `compare`, `refused`, `render` and what reads rulesets.

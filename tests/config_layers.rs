@@ -1,4 +1,4 @@
-//! The layers of a configuration, where each value came from, the doubts that forbid nothing, and the secrets.
+//! The layers of a configuration, where each value came from, and the doubts that forbid nothing.
 
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
@@ -7,17 +7,13 @@ mod common;
 
 use std::fs;
 use std::net::Ipv6Addr;
-use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use common::{BASE, Home, SECRET};
+use common::{BASE, Home, KEY, SECRET, notes, shown};
 use fingerpost::address::Family;
-use fingerpost::config::load::Loaded;
 use fingerpost::config::{Extract, ProviderKind, Quorum, Sharing, TsigAlgorithm, WitnessKind};
 use fingerpost::provider::RecordType;
-
-const KEY: &str = r#"secret = { file = "gauge.key" }"#;
 
 /// One witness and nothing else.
 const LEAST: &str = r#"
@@ -27,22 +23,6 @@ operator = "north-collective"
 kind = "http"
 url = "https://echo.north.example/"
 "#;
-
-fn shown<'l>(loaded: &'l Loaded, key: &str) -> (&'l str, &'l str) {
-    let found = loaded.shown.iter().find(|shown| shown.key == key).unwrap_or_else(|| panic!("{key} is not shown"));
-    (&found.value, &found.source)
-}
-
-fn notes(loaded: &Loaded) -> Vec<String> {
-    loaded.notes.iter().map(|note| format!("{}: {}", note.key, note.what)).collect()
-}
-
-fn tsig_secret(loaded: &Loaded) -> Vec<u8> {
-    match &loaded.config.providers["home"].kind {
-        ProviderKind::Rfc2136 { key: Some(key), .. } => key.secret.expose().to_vec(),
-        other => panic!("{other:?}"),
-    }
-}
 
 #[test]
 fn what_is_written_is_what_is_read() {
@@ -324,124 +304,6 @@ fn unsigned_updates_stay_on_this_machine() {
         let got = Home::new().problems(&text);
         assert_eq!(got.is_empty(), good, "{server}: {got}");
     }
-}
-
-#[test]
-fn a_secret_that_others_can_use_is_refused() {
-    let home = Home::new();
-    for mode in [0o640, 0o604, 0o620, 0o602, 0o610, 0o601, 0o777] {
-        home.write("gauge.key", SECRET.as_bytes(), mode);
-        let path = home.path("gauge.key").display().to_string();
-        let what = format!("the file can be used by others than its owner (mode {mode:03o}); chmod 600 {path}");
-        let wanted = format!("fingerpost.toml:35: provider.home.key.secret.file: {what}");
-        let wanted = wanted.replace(&path, "gauge.key");
-        assert_eq!(home.problems(BASE), wanted);
-    }
-    for mode in [0o600, 0o400] {
-        home.write("gauge.key", SECRET.as_bytes(), 0o600);
-        fs::set_permissions(home.path("gauge.key"), fs::Permissions::from_mode(mode)).unwrap();
-        assert_eq!(home.problems(BASE), "");
-    }
-}
-
-#[test]
-fn a_secret_that_does_not_hold_is_refused_without_being_shown() {
-    let home = Home::new();
-    let key_file = format!("key \"gauge-key\" {{\n  algorithm hmac-sha256;\n  secret \"{SECRET}\";\n}};\n");
-    let not_base64 = "provider.home.key.secret: the value leads to something that is not Base64 (RFC 4648, 4); write only \
-                      the Base64 text there: in a key file of a DNS server, what stands in quotes behind `secret`";
-    let too_large = "provider.home.key.secret.file: this is too large for a secret (4 KiB); name what holds the secret and \
-                     nothing else";
-    let empty = "provider.home.key.secret.file: the secret is empty; write the secret there";
-    let not_text =
-        "provider.home.key.secret.file: the secret is not text; write it as text, in Base64 where it is a key";
-    for (bytes, message) in [
-        (b"hush hush" as &[u8], not_base64),
-        (key_file.as_bytes(), not_base64),
-        (&SECRET.as_bytes()[..SECRET.len() - 1], not_base64),
-        (b"", empty),
-        (b" \n", empty),
-        (&[0xff, 0xfe], not_text),
-        (&[b'A'; 4097], too_large),
-    ] {
-        home.write("gauge.key", bytes, 0o600);
-        assert_eq!(home.problems(BASE), format!("fingerpost.toml:35: {message}"));
-    }
-    home.write("gauge.key", format!("\n {SECRET} \r\n").as_bytes(), 0o600);
-    assert_eq!(home.problems(BASE), "");
-}
-
-#[test]
-fn a_secret_in_a_directory_or_a_pipe_is_refused_and_waits_for_nobody() {
-    let home = Home::new();
-    fs::remove_file(home.path("gauge.key")).unwrap();
-    rustix::fs::mknodat(
-        rustix::fs::CWD,
-        home.path("gauge.key"),
-        rustix::fs::FileType::Fifo,
-        rustix::fs::Mode::from_raw_mode(0o600),
-        0,
-    )
-    .unwrap();
-    assert!(home.problems(BASE).contains("secret.file: this is not a regular file"));
-    fs::remove_file(home.path("gauge.key")).unwrap();
-    fs::create_dir(home.path("gauge.key")).unwrap();
-    assert!(home.problems(BASE).contains("secret.file: this is not a regular file"));
-}
-
-#[test]
-fn a_secret_comes_from_a_credential_or_the_environment_too() {
-    let mut home = Home::new();
-    home.sources.credentials_dir = Some(home.path(""));
-    home.env("GAUGE_KEY", SECRET);
-    // The service manager keeps others out by the directory.
-    home.write("gauge", SECRET.as_bytes(), 0o444);
-    let file = format!("file = {:?}", home.path("gauge.key"));
-    for (source, told) in [
-        ("credential = \"gauge\"", "credential = \"gauge\""),
-        ("env = \"GAUGE_KEY\"", "env = \"GAUGE_KEY\""),
-        ("file = \"gauge.key\"", &file),
-    ] {
-        let loaded = home.load(&BASE.replace(KEY, &format!("secret = {{ {source} }}")));
-        assert_eq!(tsig_secret(&loaded), b"heron mill river gauge  01234567");
-        let secret = shown(&loaded, "provider.home.key.secret");
-        assert_eq!(secret, (format!("{{ {told} }}").as_str(), "fingerpost.toml:35"));
-        let all = format!("{loaded:?}{}", serde_json::to_string(&loaded.shown).unwrap());
-        assert!(!all.contains(SECRET) && !all.contains("heron mill river"), "{all}");
-    }
-    let missing = home.problems(&BASE.replace(KEY, "secret = { credential = \"other\" }"));
-    assert!(missing.contains("secret.credential: there is no such credential; check LoadCredential="), "{missing}");
-}
-
-#[test]
-fn who_only_looks_needs_no_credential_of_the_services() {
-    let mut home = Home::new();
-    let text = BASE.replace(KEY, "secret = { credential = \"gauge\" }");
-    assert!(home.problems(&text).contains("the service manager handed over no credentials"));
-    home.sources.looking_only = true;
-    let loaded = home.load(&text);
-    assert!(!loaded.config.providers.contains_key("home"), "without its secret it cannot act");
-    assert_eq!(loaded.config.records.len(), home.load(BASE).config.records.len());
-    let doubts = notes(&loaded);
-    assert!(doubts.iter().any(|note| note.contains("only the service is handed its credentials")), "{doubts:?}");
-    assert!(!shown(&loaded, "provider.home.key.secret").0.is_empty());
-    // A directory that was handed over is looked into all the same.
-    home.sources.credentials_dir = Some(home.path(""));
-    assert!(home.problems(&text).contains("there is no such credential"));
-}
-
-#[test]
-fn a_short_secret_is_doubted() {
-    let home = Home::new();
-    // 15, 16 and 24 octets.
-    home.write("gauge.key", b"MDEyMzQ1Njc4OWFiY2Rl", 0o600);
-    assert!(notes(&home.load(BASE))[0].starts_with("provider.home.key.secret: the secret has fewer than 16 octets"));
-    home.write("gauge.key", b"MDEyMzQ1Njc4OWFiY2RlZg==", 0o600);
-    assert_eq!(notes(&home.load(BASE)), [""; 0]);
-    assert_eq!(notes(&home.load(&BASE.replace("hmac-sha256", "hmac-sha384"))).len(), 1);
-    home.write("gauge.key", b"MDEyMzQ1Njc4OWFiY2RlZmdoaWprbG1u", 0o600);
-    assert_eq!(notes(&home.load(&BASE.replace("hmac-sha256", "hmac-sha384"))), [""; 0]);
-    assert_eq!(notes(&home.load(&BASE.replace("hmac-sha256", "hmac-sha512"))).len(), 1);
 }
 
 #[test]

@@ -26,7 +26,7 @@ end
 
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_needs_command" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -s h -l help -d 'Print help'
@@ -44,40 +44,40 @@ complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "rehearse" -d 
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "config" -d 'Check the configuration, or print what is in force'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l wait -d 'Then ask every authoritative server of the zone until all serve what was written'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l exit-code -d 'Exit with 1 when something would change'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand preview" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand locate" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l follow -d 'Go on, and show what is new as it happens; with --json one document a line'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand status" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -s h -l help -d 'Print help'
@@ -102,19 +102,19 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l csv -d 'As comma-separated values (RFC 4180): number, time, event, and what it says'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l plot -d 'Draw where the home has been in the last 90 days'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from verify" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s h -l help -d 'Print help'
@@ -124,25 +124,25 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l accept -d 'Take lists that changed more than `may_lose` and `may_gain` let them: you have looked at them'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from compare" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from render" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s h -l help -d 'Print help (see more with \'--help\')'
@@ -156,20 +156,20 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l accept-sp
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l probe-back -d 'Answer /probe?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only what is yours: whoever shares the address, as behind a carrier\'s NAT, is probed too'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l keep -d 'Leave the rehearsal running at its end, and print how to query it'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand rehearse" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s h -l help -d 'Print help'
@@ -199,19 +199,19 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l router -d 'Ask the home\'s router too'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l replace -d 'Write over a file that is there'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -l json -d 'One JSON document on standard output; logs stay on standard error'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from show" -s h -l help -d 'Print help'

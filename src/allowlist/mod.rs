@@ -27,6 +27,7 @@ use crate::address::set::AddressSet;
 use crate::audit::Event;
 use crate::audit::file::{AuditError, Log};
 use crate::clock::Timestamp;
+use crate::config::load::add;
 use crate::config::{Config, Edge};
 use crate::round;
 use crate::state::StateError;
@@ -40,11 +41,16 @@ pub use write::{Reload, Rendered, write};
 /// How many ranges an entry of the audit log names; the versions that are kept have all of them.
 const NAMED: usize = 100;
 
+const EDGE: &str = "[[edge]]\n  name = \"weir\"\n  sources = [{ url = \"https://weir.example/ranges.txt\" }]";
+const RENDER: &str = "[[allowlist.render]]\n  form = \"lines\"\n  file = \"/var/lib/fingerpost/edge.txt\"";
+const FIREWALL: &str = "[allowlist.firewall]\n  kind = \"nft\"\n  command = [\"/usr/sbin/nft\", \"-j\", \"list\", \"ruleset\"]\n  \
+                        service = \"here\"\n  outside = \"wan\"";
+
 /// Why there are no ranges to go by.
 #[derive(Debug, thiserror::Error)]
 pub enum AllowlistError {
     /// The configuration names no edge.
-    #[error("no [[edge]] is configured: whose ranges are meant? `config/fingerpost.toml` explains the table")]
+    #[error("no [[edge]] is configured: whose ranges are meant? {}", add(EDGE))]
     NoEdge,
     /// The client for HTTP cannot be made.
     #[error("the platform's certificates cannot be used: {0}")]
@@ -85,10 +91,11 @@ pub enum AllowlistError {
         /// What is wrong with it.
         why: String,
     },
+    /// The configuration names no file to write.
+    #[error("no [[allowlist.render]] is configured: which file is to be written? {}", add(RENDER))]
+    NoFile,
     /// The configuration names no firewall.
-    #[error(
-        "no [allowlist.firewall] is configured: what is to be compared? `config/fingerpost.toml` explains the table"
-    )]
+    #[error("no [allowlist.firewall] is configured: what is to be compared? {}", add(FIREWALL))]
     NoFirewall,
     /// The firewall does not tell whom it lets in.
     #[error("{place}: {why}")]

@@ -8,7 +8,7 @@ use super::say::{Paint, Tone};
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json};
 use crate::address::Family;
 use crate::allowlist::compare::{Ranges, Verdict, grouped};
-use crate::allowlist::{self, Compared, Outcome, Reload, Rendered, Report};
+use crate::allowlist::{self, AllowlistError, Compared, Outcome, Reload, Rendered, Report};
 use crate::cli::Common;
 use crate::clock::Clock;
 
@@ -29,8 +29,7 @@ pub(super) fn render(common: &Common) -> Result<Exit, CommandError> {
     let config = load_to_look(common)?.config;
     let rendered = block_on(allowlist::write(&config, Reload::Always))??;
     if rendered.is_empty() {
-        let why = "no [[allowlist.render]] is configured: which file is meant? `config/fingerpost.toml` explains it";
-        return Err(CommandError::Usage(why.to_owned()));
+        return Err(AllowlistError::NoFile.into());
     }
     if common.json {
         print_json(&serde_json::json!({ "files": rendered }))?;

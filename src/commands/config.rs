@@ -6,7 +6,13 @@ use super::{CommandError, Exit, load_to_look, print, print_json};
 use crate::cli::Common;
 
 pub(super) fn check(common: &Common) -> Result<Exit, CommandError> {
-    let loaded = load_to_look(common)?;
+    let loaded = match load_to_look(common) {
+        Err(error) if common.json => {
+            print_json(&serde_json::json!({ "ok": false, "problems": error.problems() }))?;
+            return Ok(Exit::Config);
+        }
+        loaded => loaded?,
+    };
     if common.json {
         print_json(&serde_json::json!({ "ok": true, "notes": loaded.notes }))?;
         return Ok(Exit::Done);

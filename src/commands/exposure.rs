@@ -5,14 +5,15 @@ use std::fmt::Write as _;
 use super::{CommandError, Exit, block_on, load, print, print_json, say};
 use crate::cli::Common;
 use crate::clock::Clock;
+use crate::config::load::add;
 use crate::exposure::{Finding, Grade, look::recall};
 use crate::round::{self, Means, RoundError};
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     let config = load(common)?.config;
     if config.exposure.services.is_empty() {
-        let text = "no [[exposure.service]] is configured, so there is nothing to look at; add one, and see the example \
-                    configuration";
+        let way = add("[[exposure.service]]\n  name = \"gauge.heronmill.example\"");
+        let text = format!("no [[exposure.service]] is configured: what is to be looked at? {way}");
         return Err(CommandError::Unconfigured(text));
     }
     let state = round::peek(&config).map_err(RoundError::from)?;

@@ -113,7 +113,7 @@ pub enum CommandError {
     Usage(String),
     /// The command needs what the configuration does not have.
     #[error("{0}")]
-    Unconfigured(&'static str),
+    Unconfigured(String),
     /// The asynchronous runtime, or standard output.
     #[error("cannot {0}")]
     Io(&'static str, #[source] io::Error),
@@ -152,7 +152,9 @@ impl CommandError {
 
 fn allowlist_exit(error: &AllowlistError) -> Exit {
     match error {
-        AllowlistError::NoEdge | AllowlistError::NoFirewall | AllowlistError::Client(_) => Exit::Config,
+        AllowlistError::NoEdge | AllowlistError::NoFile | AllowlistError::NoFirewall | AllowlistError::Client(_) => {
+            Exit::Config
+        }
         AllowlistError::AtWork { .. } | AllowlistError::Books(BooksError::State(StateError::Locked { .. })) => {
             Exit::PutOff
         }
@@ -183,10 +185,14 @@ fn round_exit(error: &RoundError) -> Exit {
     }
 }
 
+const NO_ANSWER: &str = "--json: a service gives no answer that could be JSON, it goes on until it is stopped; remove \
+                         the option, and ask a running daemon by `fingerpost status --json`";
+
 /// Runs the command; its error, if there is one, is printed here and nowhere else.
 pub fn run(cli: &Cli) -> ExitCode {
     let common = &cli.common;
     let done = match &cli.command {
+        Command::Daemon | Command::Echo(_) if common.json => Err(CommandError::Usage(NO_ANSWER.to_owned())),
         Command::Daemon => daemon::run(common),
         Command::Sync { wait } => sync::run(common, *wait),
         Command::Preview { exit_code } => preview::run(common, *exit_code),

@@ -111,10 +111,15 @@ impl<'d> Cell<'d> {
 
     /// A text that `parse` reads.
     pub(super) fn parse<T>(&self, parse: impl FnOnce(&str) -> Result<T, Wrong>) -> Option<T> {
-        let text = self.string()?;
-        let value = parse(&text).map_err(|wrong| self.refuse(wrong)).ok()?;
-        self.show(format!("{text:?}"));
+        let value = self.parse_hidden(parse)?;
+        self.show(format!("{:?}", self.string()?));
         Some(value)
+    }
+
+    /// The same, shown to nobody: whoever calls it shows what may be seen.
+    pub(super) fn parse_hidden<T>(&self, parse: impl FnOnce(&str) -> Result<T, Wrong>) -> Option<T> {
+        let text = self.string()?;
+        parse(&text).map_err(|wrong| self.refuse(wrong)).ok()
     }
 
     /// One of the named values.

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use serde::Serialize;
 
 use super::layers::Layers;
+pub(crate) use super::problem::add;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
 use super::{
@@ -22,8 +23,8 @@ pub struct Sources {
     pub credentials_dir: Option<PathBuf>,
     /// The option `--state-dir`.
     pub state_dir: Option<PathBuf>,
-    /// Nothing will be signed or sent: a credential that only the service gets may be absent here. The provider is then
-    /// left out, with a note.
+    /// Nothing will be signed or sent: a credential that only the service gets may be absent here, and a file that only
+    /// it may read unread. The provider or message is then left out, with a note.
     pub looking_only: bool,
 }
 
@@ -131,6 +132,6 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
         allowlist: allowlist?,
         exposure: exposure?,
         status: status?,
-        messages: messages.into_iter().collect::<Option<_>>()?,
+        messages: messages.into_iter().flatten().collect(),
     })
 }

@@ -161,6 +161,31 @@ fn mail(table: &Table<'_>) -> Option<Way> {
     Some(Way::Mail { command: command?, to: to?, from: from? })
 }
 
+/// What to do with a secret that stands in the configuration, which everybody may read.
+const IN_A_FILE: &str = "add secret = { file = \"/path\" }, and write {secret} in its place";
+
+/// Whether a header or parameter of this name carries a secret: common practice, no source.
+fn names_a_secret(name: &str) -> bool {
+    let name = name.to_ascii_lowercase();
+    ["auth", "cookie", "key", "passw", "secret", "token"].iter().any(|word| name.contains(word))
+}
+
+/// Whether a part of a URL may be a secret: long, with letters and digits. Common practice, no source: what is handed out
+/// as a secret is longer, and a name that people give has rarely a digit.
+fn looks_secret(part: &str) -> bool {
+    let any = |is: fn(&u8) -> bool| part.bytes().any(|b| is(&b));
+    part.len() >= 20
+        && part.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'_' | b'=' | b'.' | b':'))
+        && any(u8::is_ascii_digit)
+        && any(u8::is_ascii_alphabetic)
+}
+
+fn url_gives_away(url: &reqwest::Url) -> bool {
+    let bare = |value: &str| !value.is_empty() && !value.contains("{secret}");
+    url.path_segments().into_iter().flatten().any(looks_secret)
+        || url.query_pairs().any(|(name, value)| bare(&value) && (names_a_secret(&name) || looks_secret(&value)))
+}
+
 fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
     // What it is plays no part in anything that has an identity.
     let mut identity = String::new();
@@ -175,21 +200,31 @@ fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
         // What is wrong with it is told already.
         _ => Ok(text.replace("{secret}", "secret")),
     };
-    let url_cell = table.key("url").required("url = \"https://chat.example/hooks/{secret}\"");
-    let url = url_cell.parse(|text| {
+    // Some write the secret itself here: no message says the value, and only the origin is shown.
+    let url_cell = table.key("url").required("url = \"https://chat.example/hooks/{secret}\"").quiet();
+    let url = url_cell.parse_hidden(|text| {
         let url = words::url(&put(text)?)?;
-        let in_plain = url.scheme() == "http" && !url.host_str().is_some_and(words::is_loopback);
-        Ok((url.origin().ascii_serialization(), Secret::new(url.as_str().as_bytes().to_vec()), in_plain))
+        if words::url(text).is_ok_and(|written| url_gives_away(&written)) {
+            url_cell.note("the URL holds what looks like a secret", IN_A_FILE);
+        }
+        if url.scheme() == "http" && !url.host_str().is_some_and(words::is_loopback) {
+            url_cell.note("over plain http, anybody on the way can read it", "use https where it is offered");
+        }
+        let origin = url.origin().ascii_serialization();
+        let more = if url.path() == "/" && url.query().is_none() { "" } else { "…" };
+        url_cell.show(format!("\"{origin}/{more}\""));
+        Ok((origin, Secret::new(url.as_str().as_bytes().to_vec())))
     });
-    if let Some((_, _, true)) = &url {
-        url_cell.note("over plain http, anybody on the way can read it", "use https where it is offered");
-    }
     let method = table.key("method").or("POST").one_of(&[("POST", 0), ("PUT", 1)]);
     let method = method.map(|method| if method == 0 { Method::POST } else { Method::PUT });
     let mut headers = HeaderMap::new();
     let mut whole = true;
-    for (name, cell) in table.table("headers").entries() {
-        let value = cell.parse(|text| {
+    for (name, cell) in table.table("headers").quiet().entries() {
+        let value = cell.parse_hidden(|text| {
+            if names_a_secret(&name) && !text.contains("{secret}") {
+                cell.note("this header holds a secret, by its name", IN_A_FILE);
+            }
+            cell.show("\"…\"".to_owned());
             let mut value = HeaderValue::from_str(&put(text)?)
                 .map_err(|_| Wrong::new("is not the value of a header (RFC 9110, 5.5)", "write visible ASCII only"))?;
             value.set_sensitive(true);
@@ -216,7 +251,7 @@ fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
         }
         Ok(body)
     });
-    let (origin, url, _) = url?;
+    let (origin, url) = url?;
     secret?;
     whole.then_some(())?;
     Some(Webhook { url, origin, method: method?, headers, body: body? })

@@ -56,6 +56,22 @@ pub enum ConfigError {
     Invalid(Vec<Problem>),
 }
 
+impl ConfigError {
+    /// What is wrong, problem by problem.
+    pub fn problems(self) -> Vec<Problem> {
+        match self {
+            Self::Invalid(problems) => problems,
+            Self::Unreadable { file, source } => vec![Problem {
+                file: file.display().to_string(),
+                line: None,
+                key: String::new(),
+                what: format!("cannot be read: {source}"),
+                remedy: way_out(&source).to_owned(),
+            }],
+        }
+    }
+}
+
 fn way_out(error: &io::Error) -> &'static str {
     match error.kind() {
         io::ErrorKind::NotFound => "write it with `fingerpost config new`, or name another with --config",
@@ -66,4 +82,9 @@ fn way_out(error: &io::Error) -> &'static str {
 
 fn lines(problems: &[Problem]) -> String {
     problems.iter().map(Problem::to_string).collect::<Vec<_>>().join("\n")
+}
+
+/// What to do about a table that is missing, of which `table` is an example; for whoever needs it.
+pub(crate) fn add(table: &str) -> String {
+    format!("add it, such as\n  {table}\n`man fingerpost.toml` explains the table")
 }

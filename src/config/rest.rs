@@ -52,7 +52,8 @@ pub(super) fn read(
         let sources = Sources { file: file.clone(), ..Sources::default() };
         let layers = Layers::read(&sources).map_err(|error| match error {
             ConfigError::Unreadable { source, .. } => {
-                let remedy = "name the description of the API: a file such as those in config/providers";
+                let remedy = "name the description of the API: a file such as record.toml, which the package puts into \
+                              /etc/fingerpost/providers";
                 description_cell.wrong(format!("{} cannot be read: {source}", description_cell.said()), remedy);
             }
             ConfigError::Invalid(problems) => doc.log.borrow_mut().problems.extend(problems),

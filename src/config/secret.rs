@@ -64,7 +64,16 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
     }
     let text = if file.is_set() {
         let path = file.file()?;
-        let text = told(&file, open(&path).and_then(|opened| from_file(opened, &path, true)))?;
+        let opened = open(&path);
+        // What only the service may read is as good as handed to it alone.
+        if sources.looking_only && opened.as_ref().is_err_and(|error| error.kind() == io::ErrorKind::PermissionDenied) {
+            cell.show(format!("{{ file = {path:?} }}"));
+            let what = format!("cannot be checked here: {}", denied(&path));
+            file.note(what, "run this as root (sudo) to check it too");
+            return None;
+        }
+        let opened = opened.map_err(|error| unopened(&error, &path));
+        let text = told(&file, opened.and_then(|opened| from_file(opened, &path, true)))?;
         cell.show(format!("{{ file = {path:?} }}"));
         text
     } else if credential.is_set() {
@@ -105,31 +114,54 @@ fn told(cell: &Cell<'_>, result: Result<String, Fault>) -> Option<String> {
     result.map_err(|(what, remedy)| cell.wrong(what, remedy)).ok()
 }
 
-fn open(path: &Path) -> Result<File, Fault> {
+fn open(path: &Path) -> io::Result<File> {
     // Without NONBLOCK, opening a pipe would wait for its other end.
     let flags = OFlags::NONBLOCK.bits().cast_signed();
-    OpenOptions::new().read(true).custom_flags(flags).open(path).map_err(|error| match error.kind() {
+    OpenOptions::new().read(true).custom_flags(flags).open(path)
+}
+
+/// The path as it is called from anywhere: a relative one does not tell where it starts.
+fn absolute(path: &Path) -> PathBuf {
+    std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
+}
+
+fn denied(path: &Path) -> String {
+    format!("{} may not be read by the user that runs this", absolute(path).display())
+}
+
+/// Why a file is not opened. What is there may be named; what is not there may be the secret itself.
+fn unopened(error: &io::Error, path: &Path) -> Fault {
+    match error.kind() {
         io::ErrorKind::NotFound => {
-            let remedy = "put the secret there, for its owner only (chmod 600); a relative path starts at the directory of the configuration";
-            fault("there is no such file", remedy)
+            let path = absolute(path);
+            let near = path.ancestors().skip(1).find(|near| near.is_dir()).unwrap_or(Path::new("/"));
+            let where_ = if path.parent() == Some(near) { "in" } else { "below" };
+            let what = format!("there is no such file {where_} {}", near.display());
+            fault(what, "put the secret there, for its owner only (chmod 600)")
         }
-        io::ErrorKind::PermissionDenied => fault(
-            "the file may not be read by the user that runs fingerpost",
-            "make that user its owner, or hand it over as a systemd credential",
-        ),
-        _ => fault(format!("the file cannot be read: {error}"), ""),
-    })
+        io::ErrorKind::PermissionDenied => {
+            let remedy = "run this as root (sudo); a service that runs as another user gets it as a systemd credential \
+                          (LoadCredential= in its unit, and { credential = \"NAME\" } here)";
+            fault(denied(path), remedy)
+        }
+        _ => fault(format!("the file cannot be read: {error}"), "name a file that holds the secret and nothing else"),
+    }
 }
 
 fn from_file(file: File, path: &Path, private: bool) -> Result<String, Fault> {
-    let failed = |error: io::Error| fault(format!("the file cannot be read: {error}"), "");
+    let path = absolute(path);
+    let path = path.display();
+    let failed = |error: io::Error| {
+        fault(format!("{path} cannot be read: {error}"), "see that its disk is sound, or keep the secret elsewhere")
+    };
     let meta = file.metadata().map_err(failed)?;
     if !meta.is_file() {
-        return Err(fault("this is not a regular file", "name a file that holds the secret and nothing else"));
+        let what = format!("{path} is not a regular file");
+        return Err(fault(what, "name a file that holds the secret and nothing else"));
     }
     if private && meta.mode() & 0o077 != 0 {
-        let what = format!("the file can be used by others than its owner (mode {:03o})", meta.mode() & 0o777);
-        return Err(fault(what, format!("chmod 600 {}", path.display())));
+        let what = format!("{path} can be used by others than its owner (mode {:03o})", meta.mode() & 0o777);
+        return Err(fault(what, format!("chmod 600 {path}")));
     }
     let mut bytes = Vec::new();
     file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(failed)?;
@@ -147,9 +179,15 @@ fn from_credential(name: &str, dir: Option<&Path>) -> Result<String, Fault> {
         )
     })?;
     let path: PathBuf = dir.join(name);
-    let file = open(&path).map_err(|(what, _)| {
-        let remedy = "check LoadCredential= in the unit: the name there and here must be the same";
-        fault(if what.starts_with("there is") { "there is no such credential".into() } else { what }, remedy)
+    let file = open(&path).map_err(|error| match error.kind() {
+        io::ErrorKind::NotFound => fault(
+            "there is no such credential",
+            "check LoadCredential= in the unit: the name there and here must be the same",
+        ),
+        io::ErrorKind::PermissionDenied => {
+            fault("the credential may not be read by the user that runs this", "run this as the service manager does")
+        }
+        _ => fault(format!("the credential cannot be read: {error}"), "see what the service manager's log says of it"),
     })?;
     // The service manager keeps others out of its directory.
     from_file(file, &path, false)

@@ -67,6 +67,31 @@ fn what_is_kept_is_never_guessed_at() {
     assert!(said.err.contains("no [[edge]] is configured"), "{}", said.err);
 }
 
+/// An error stands where the source and its pages may be far: what it says to add is enough.
+#[test]
+fn the_table_that_is_missing_is_shown_and_holds() {
+    let mill = Mill::new(FROM_FILE);
+    mill.write("weir.txt", "192.0.2.0/24\n");
+    assert_eq!(mill.fetch(&[]).0, 0);
+    for (tables, command, missing) in [
+        ("", &["allowlist", "fetch"][..], "no [[edge]] is configured: whose ranges are meant? "),
+        (FROM_FILE, &["allowlist", "render"], "no [[allowlist.render]] is configured: which file is to be written? "),
+        (FROM_FILE, &["allowlist", "compare"], "no [allowlist.firewall] is configured: what is to be compared? "),
+        ("", &["exposure"], "no [[exposure.service]] is configured: what is to be looked at? "),
+    ] {
+        mill.configure(tables);
+        let said = mill.run(command);
+        let begins = format!("fingerpost: {missing}add it, such as\n  [");
+        assert!(said.status == 78 && said.err.starts_with(&begins), "{command:?}: {} {}", said.status, said.err);
+        assert!(said.err.ends_with("\n`man fingerpost.toml` explains the table\n"), "{}", said.err);
+        let example: String =
+            said.err.lines().filter(|line| line.starts_with("  ")).map(|line| format!("{line}\n")).collect();
+        mill.configure(&(tables.to_owned() + &example));
+        let checked = mill.run(&["config", "check"]);
+        assert_eq!(checked.status, 0, "{example}{}", checked.err);
+    }
+}
+
 fn edge(sources: &[String]) -> String {
     format!("[[edge]]\nname = \"weir\"\nsources = [{}]\n", sources.join(", "))
 }

@@ -14,6 +14,20 @@ pub(crate) const BASE: &str = include_str!("../config/base.toml");
 /// 32 octets in Base64.
 pub(crate) const SECRET: &str = "aGVyb24gbWlsbCByaXZlciBnYXVnZSAgMDEyMzQ1Njc=";
 
+/// The key of [`BASE`] that leads to the secret.
+pub(crate) const KEY: &str = r#"secret = { file = "gauge.key" }"#;
+
+/// The value that is shown of a key, and its source.
+pub(crate) fn shown<'l>(loaded: &'l Loaded, key: &str) -> (&'l str, &'l str) {
+    let found = loaded.shown.iter().find(|shown| shown.key == key).unwrap_or_else(|| panic!("{key} is not shown"));
+    (&found.value, &found.source)
+}
+
+/// The doubts, each with its key.
+pub(crate) fn notes(loaded: &Loaded) -> Vec<String> {
+    loaded.notes.iter().map(|note| format!("{}: {}", note.key, note.what)).collect()
+}
+
 pub(crate) struct Home {
     dir: TempDir,
     pub(crate) sources: Sources,
@@ -56,7 +70,7 @@ impl Home {
         self.try_load(text).unwrap_or_else(|error| panic!("{error}"))
     }
 
-    /// The message for `text`, with the directory taken out; empty when there is none.
+    /// The message for `text`, with the directory taken out, or `DIR` where it is named alone; empty when there is none.
     pub(crate) fn problems(&self, text: &str) -> String {
         fs::write(self.file(), text).unwrap();
         self.problems_as_it_is()
@@ -64,6 +78,7 @@ impl Home {
 
     pub(crate) fn problems_as_it_is(&self) -> String {
         let text = load(&self.sources).err().map(|error| error.to_string()).unwrap_or_default();
-        text.replace(&format!("{}/", self.dir.path().display()), "")
+        let dir = self.dir.path().display().to_string();
+        text.replace(&format!("{dir}/"), "").replace(&dir, "DIR")
     }
 }

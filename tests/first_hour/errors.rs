@@ -133,13 +133,13 @@ fn a_configuration_that_does_not_hold() {
         ),
         (
             |begun| fs::remove_file(begun.home.path("gauge.key")).unwrap(),
-            "fingerpost.toml:21: provider.home.key.secret.file: there is no such file; put the secret there, for its owner only (chmod \
-             600); a relative path starts at the directory of the configuration",
+            "fingerpost.toml:21: provider.home.key.secret.file: there is no such file in DIR; put the secret there, for its \
+             owner only (chmod 600)",
         ),
         (
             |begun| begun.home.write("gauge.key", SECRET_BASE64, 0o644),
-            "fingerpost.toml:21: provider.home.key.secret.file: the file can be used by others than its owner (mode 644); chmod 600 \
-             gauge.key",
+            "fingerpost.toml:21: provider.home.key.secret.file: DIR/gauge.key can be used by others than its owner (mode 644); chmod \
+             600 DIR/gauge.key",
         ),
         (
             |begun| begun.home.write("gauge.key", "key \"gauge-key\" { };", 0o600),
@@ -175,6 +175,57 @@ fn a_configuration_that_does_not_hold() {
             wrong.fails(&command.join(" "), &begun.run_by(&[], &[], command), 78, wanted);
         }
     }
+}
+
+#[test]
+fn what_does_not_hold_is_told_in_json_too() {
+    let (begun, mut wrong) = (begun(), Wrong::default());
+    begun.edit("ttl =", "tll =");
+    let check = || begun.run_by(&[], &[], &["config", "check", "--json"]);
+    let problem = |text: &str| format!("{{\n  \"ok\": false,\n  \"problems\": [\n    {{\n{text}\n    }}\n  ]\n}}\n");
+    wrong.prints(
+        "a key",
+        &check(),
+        78,
+        &problem(
+            "      \"file\": \"fingerpost.toml\",\n      \"key\": \"record[0].tll\",\n      \"line\": 26,\n      \"remedy\": \"did you \
+             mean `ttl`?\",\n      \"what\": \"unknown key\"",
+        ),
+    );
+    fs::remove_file(begun.home.path("fingerpost.toml")).unwrap();
+    wrong.prints(
+        "no file",
+        &check(),
+        78,
+        &problem(
+            "      \"file\": \"fingerpost.toml\",\n      \"key\": \"\",\n      \"line\": null,\n      \"remedy\": \"write it with `fingerpost \
+             config new`, or name another with --config\",\n      \"what\": \"cannot be read: No such file or directory (os error 2)\"",
+        ),
+    );
+    // A service has no answer.
+    for command in ["daemon", "echo"] {
+        let what = "--json: a service gives no answer that could be JSON, it goes on until it is stopped; remove the option, \
+                    and ask a running daemon by `fingerpost status --json`";
+        wrong.fails(command, &begun.run_by(&[], &[], &[command, "--json"]), 64, what);
+    }
+}
+
+/// What a late mount or a late package mends is tried again, for ever: nobody is there to do it by hand.
+#[test]
+fn the_service_is_started_again_after_what_may_mend_by_itself() {
+    let unit = include_str!("../../systemd/fingerpost.service");
+    let set = |key: &str| unit.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix('=')).unwrap_or_default();
+    assert_eq!((set("Restart"), set("RestartSec"), set("StartLimitIntervalSec")), ("on-failure", "30s", "0"));
+    let begun = begun();
+    fs::remove_file(begun.home.path("gauge.key")).unwrap();
+    let stays_down = |words: &[&str]| {
+        let status = begun.run_by(&[], &[], words).status.to_string();
+        set("RestartPreventExitStatus").split_whitespace().any(|prevents| prevents == status)
+    };
+    assert!(!stays_down(&["daemon"]), "the key's disk is not mounted yet");
+    fs::remove_file(begun.home.path("fingerpost.toml")).unwrap();
+    assert!(!stays_down(&["daemon"]), "the configuration is not there yet");
+    assert!(stays_down(&["daemon", "--nonsense"]));
 }
 
 fn no_witness(begun: &Begun) {
@@ -309,8 +360,26 @@ fn no_permission() {
          with --config");
     open("fingerpost.toml", 0o644);
     open("gauge.key", 0o000);
-    wrong.fails("the key", &run(&["preview"]), 78, "fingerpost.toml:21: provider.home.key.secret.file: the file may not be read by the user that runs fingerpost; make that user \
-         its owner, or hand it over as a systemd credential");
+    let key = "fingerpost.toml:21: provider.home.key.secret.file:";
+    let denied = "DIR/gauge.key may not be read by the user that runs this";
+    let way = "run this as root (sudo); a service that runs as another user gets it as a systemd credential (LoadCredential= in its \
+               unit, and { credential = \"NAME\" } here)";
+    for command in ["preview", "sync", "daemon"] {
+        wrong.fails(command, &run(&[command]), 78, &format!("{key} {denied}; {way}"));
+    }
+    // Who signs nothing needs no key.
+    let note = format!("note: {key} cannot be checked here: {denied}; run this as root (sudo) to check it too\n");
+    wrong.prints("check without the key", &run(&["config", "check"]), 0, &format!("{note}fingerpost.toml holds.\n"));
+    let shown = run(&["config", "show"]);
+    assert!(shown.status == 0 && shown.stdout.contains("{ file = \"gauge.key\" }"), "{shown:?}");
+    assert_eq!(run(&["locate"]).status, 0);
+    assert!(run(&["status"]).stdout.starts_with("No daemon runs here"));
+    wrong.prints(
+        "the log without the key",
+        &run(&["audit", "show"]),
+        0,
+        "There is no audit log in state yet; the daemon writes it, and `fingerpost sync`.\n",
+    );
     // The key is anybody's who runs it, and the state is not.
     let secret = [("KEY", SECRET_BASE64), LAB[0], LAB[1]];
     begun.edit("{ file = \"gauge.key\" }", "{ env = \"KEY\" }");

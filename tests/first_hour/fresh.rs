@@ -107,7 +107,7 @@ fn what_is_still_missing_is_told() {
     let done =
         fresh(&home, &["--server", "ns1.heronmill.example", "--witness", "ferryman=https://ip.ferryman.example/"]);
     let told = "fingerpost.toml is written. Before it holds:
-  fingerpost.toml:45: provider.home.key.secret.file: there is no such file; put the secret there, for its owner only (chmod 600); a relative path starts at the directory of the configuration
+  fingerpost.toml:45: provider.home.key.secret.file: there is no such file in DIR; put the secret there, for its owner only (chmod 600)
 ";
     assert!(done.status == 78 && done.stdout.starts_with(told), "{done:#?}");
     let first = "\n  1. Name witnesses of two more operators: the word of one alone decides.\n";

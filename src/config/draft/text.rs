@@ -16,8 +16,8 @@ pub struct Grant {
     pub statement: String,
 }
 
-const HEAD: &str = r#"# The configuration of fingerpost, begun by `fingerpost config new`. What is not set has its default. Every key is
-# explained in config/fingerpost.toml of the source; the package has it in /usr/share/doc/fingerpost/examples/.
+const HEAD: &str = r#"# The configuration of fingerpost, begun by `fingerpost config new`. What is not set has its default.
+# `man fingerpost.toml` explains every key; config/fingerpost.toml of the source is the same.
 #
 # Check this file with `fingerpost config check`, look at the vote with `fingerpost locate` and at what would be written
 # with `fingerpost preview`, before you start the daemon.
@@ -226,7 +226,8 @@ impl Draft {
             ),
             Place::Program { .. } => (
                 "Whoever can change the program can change your zone: let it, and the directories above it, belong to root.\n\
-                 config/providers/program.schema.json is what it is asked and has to answer."
+                 What it is asked and has to answer is in program.schema.json: the package puts it beside an example into\n\
+                 /usr/share/doc/fingerpost/examples, and the source has both in config/providers."
                     .into(),
                 String::new(),
             ),

@@ -153,7 +153,8 @@ impl Program {
     }
 }
 
-const BY_HAND: &str = "run it by hand with a request of config/providers/program.schema.json";
+const BY_HAND: &str =
+    "run it by hand with a request as program.schema.json has it (/usr/share/doc/fingerpost/examples)";
 
 /// How the program's run ended is not known: a read is repeated, a write may have happened.
 fn unknown(task: Task<'_>, why: String, remedy: &str) -> Fault {
