@@ -130,6 +130,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
     daemon.follow(&mut ears);
+    daemon.show();
     loop {
         match ears.next(daemon.due()).await? {
             Act::Stop => break,
@@ -205,7 +206,8 @@ impl Daemon {
         let pace = Pace::new(&home.means.config);
         let edges = build::edges(&home.means.config);
         let (flaw, started) = (home.remember(), Some(clock.now()));
-        let latest = Snapshot { flaw, started, edges, ..Snapshot::default() };
+        let records = home.means.config.records.as_slice().into();
+        let latest = Snapshot { flaw, started, edges, records, ..Snapshot::default() };
         Self {
             home,
             clock,
@@ -369,6 +371,7 @@ impl Daemon {
                 self.latest.providers.clear();
                 let config = &self.home.means.config;
                 self.latest.edges = build::edges(config);
+                self.latest.records = config.records.as_slice().into();
                 let names: Vec<&str> = config.witnesses.iter().map(|witness| witness.name.as_str()).collect();
                 Arc::make_mut(&mut self.latest.history).keep_only(&names);
                 self.latest.reload_refused = None;

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use crate::clock::Timestamp;
+use crate::config::Record;
 use crate::exposure::{Finding, Grade};
 use crate::round::{Found, HeldBack, Look};
 use crate::state::Hold;
@@ -21,6 +22,9 @@ use crate::watch::Via;
 pub struct Snapshot {
     /// When it was made.
     pub time: Timestamp,
+    /// The records that are configured.
+    #[serde(skip)]
+    pub records: Arc<[Record]>,
     /// Rounds since the start.
     pub rounds: u64,
     /// The newest round's rulings.
@@ -68,6 +72,9 @@ pub struct Snapshot {
 impl Snapshot {
     /// One sentence for whoever reads only this: how many records are in step, where the home is, what is wrong.
     pub fn sentence(&self) -> String {
+        if self.rounds == 0 {
+            return "the first round is under way".to_owned();
+        }
         let records: Vec<_> = self.providers.values().flat_map(|report| &report.records).collect();
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
         let mut text = format!("{in_step} of {} records in step", records.len() + self.held_back.len());
