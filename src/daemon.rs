@@ -130,6 +130,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
     daemon.follow(&mut ears);
+    daemon.show();
     loop {
         match ears.next(daemon.due()).await? {
             Act::Stop => break,
@@ -205,8 +206,8 @@ impl Daemon {
         let pace = Pace::new(&home.means.config);
         let edges = build::edges(&home.means.config);
         let (flaw, started) = (home.remember(), Some(clock.now()));
-        let configured = Arc::new(home.means.config.records.clone());
-        let latest = Snapshot { flaw, started, edges, configured, ..Snapshot::default() };
+        let records = home.means.config.records.as_slice().into();
+        let latest = Snapshot { flaw, started, edges, records, ..Snapshot::default() };
         Self {
             home,
             clock,
@@ -370,7 +371,7 @@ impl Daemon {
                 self.latest.providers.clear();
                 let config = &self.home.means.config;
                 self.latest.edges = build::edges(config);
-                self.latest.configured = Arc::new(config.records.clone());
+                self.latest.records = config.records.as_slice().into();
                 let names: Vec<&str> = config.witnesses.iter().map(|witness| witness.name.as_str()).collect();
                 Arc::make_mut(&mut self.latest.history).keep_only(&names);
                 self.latest.reload_refused = None;

@@ -101,7 +101,7 @@ fn exit(status: &Status) -> Exit {
     } else if any(State::Blocked) || any(State::HeldBack) || status.providers.iter().any(|one| one.held_since.is_some())
     {
         Exit::Refused
-    } else if any(State::Adrift)
+    } else if status.records.iter().any(|record| record.state == State::Adrift && record.wanted.is_some())
         || status.homes.iter().any(|home| home.address.is_some() && home.address != home.settled)
     {
         // Not yet, or not yet settled.
@@ -110,6 +110,9 @@ fn exit(status: &Status) -> Exit {
         || status.homes.iter().any(|home| home.address.is_none() && !has_other(status, &home.family))
     {
         Exit::NoRuling
+    } else if any(State::Adrift) || any(State::Unknown) {
+        // Its turn comes.
+        Exit::PutOff
     } else if status.needs.is_empty() {
         Exit::Done
     } else {
@@ -133,21 +136,7 @@ fn told(status: &Status, paint: Paint) -> String {
     }
     let ago = |time: Option<Timestamp>| time.map(|time| format!("{} ago", words::span(status.time.since(time))));
     records(&mut text, &status.records, paint);
-    heading(&mut text, "the vote", !status.homes.is_empty(), paint);
-    for home in &status.homes {
-        let line = home.line.as_ref().map(|line| format!("{line} ")).unwrap_or_default();
-        let family = words::family(&home.family);
-        let address = home.address.as_deref().unwrap_or("no ruling");
-        let agreed = home.agreed.join(", ");
-        let _ = writeln!(text, "{line}{family}  {address}   {} of {}: {agreed}", home.agreed.len(), home.operators);
-        for said in &home.dissent {
-            let _ =
-                writeln!(text, "      {}", paint.tone(Tone::Faint, &format!("{} says {}", said.operator, said.what)));
-        }
-        for said in &home.silent {
-            let _ = writeln!(text, "      {}", paint.tone(Tone::Faint, &format!("{}: {}", said.operator, said.what)));
-        }
-    }
+    homes(&mut text, status, paint);
     heading(&mut text, "providers", !status.providers.is_empty(), paint);
     for provider in &status.providers {
         let read = ago(provider.last_read).map_or_else(|| "not read yet".to_owned(), |ago| format!("read {ago}"));
@@ -177,7 +166,8 @@ fn told(status: &Status, paint: Paint) -> String {
     }
     heading(&mut text, "the log", true, paint);
     let chain = status.log.flaw.as_deref().map_or("its chain held at the start", |_| "its chain does not hold");
-    let _ = writeln!(text, "{} entries, {chain}", status.log.entries);
+    let entries = if status.log.entries == 1 { "entry" } else { "entries" };
+    let _ = writeln!(text, "{} {entries}, {chain}", status.log.entries);
     for line in status.log.last.iter().take(3) {
         let _ = writeln!(text, "{}  {}", line.time, line.text);
     }
@@ -194,19 +184,51 @@ fn heading(text: &mut String, words: &str, any: bool, paint: Paint) {
     }
 }
 
+fn homes(text: &mut String, status: &Status, paint: Paint) {
+    let words = if status.running { "the vote" } else { "the home" };
+    heading(text, words, !status.homes.is_empty(), paint);
+    for home in &status.homes {
+        let line = home.line.as_ref().map(|line| format!("{line} ")).unwrap_or_default();
+        let family = words::family(&home.family);
+        let settled = home.settled.as_ref().map(|settled| format!("last settled at {settled}"));
+        if !status.running {
+            let _ = writeln!(text, "{line}{family}  {}", settled.unwrap_or_else(|| "never settled".to_owned()));
+            continue;
+        }
+        let (agreed, all) = (home.agreed.len(), home.operators);
+        let _ = match &home.address {
+            Some(address) => {
+                writeln!(text, "{line}{family}  {address}   {agreed} of {all}: {}", home.agreed.join(", "))
+            }
+            None => {
+                let settled = settled.map(|settled| format!("; {settled}")).unwrap_or_default();
+                writeln!(text, "{line}{family}  no ruling   {agreed} of {all}{settled}")
+            }
+        };
+        let mut faintly = |said: String| writeln!(text, "      {}", paint.tone(Tone::Faint, &said));
+        for said in &home.dissent {
+            let _ = faintly(format!("{} says {}", said.operator, said.what));
+        }
+        for said in &home.silent {
+            let _ = faintly(format!("{}: {}", said.operator, said.what));
+        }
+    }
+}
+
 fn records(text: &mut String, records: &[Record], paint: Paint) {
     heading(text, "records", !records.is_empty(), paint);
     let width = records.iter().map(|record| record.name.chars().count()).max().unwrap_or(0);
     for record in records {
         let tone = match record.state {
             State::InStep => Tone::Good,
-            State::Spreading | State::Standby => Tone::Strong,
+            State::Spreading | State::Standby | State::Unknown => Tone::Strong,
             State::Adrift | State::HeldBack | State::Blocked => Tone::Amiss,
         };
         let there = record.at_provider.join(", ");
         let wanted = record.wanted.clone().unwrap_or_default();
         let values = match record.state {
             State::InStep | State::Spreading => there,
+            _ if wanted.is_empty() => there,
             _ if there.is_empty() => format!("wants {wanted}"),
             _ => format!("{there}, wants {wanted}"),
         };

@@ -22,6 +22,9 @@ use crate::watch::Via;
 pub struct Snapshot {
     /// When it was made.
     pub time: Timestamp,
+    /// The records that are configured.
+    #[serde(skip)]
+    pub records: Arc<[Record]>,
     /// Rounds since the start.
     pub rounds: u64,
     /// The newest round's rulings.
@@ -64,17 +67,17 @@ pub struct Snapshot {
     pub left_today: BTreeMap<String, (u32, u32)>,
     /// The edges and their ranges.
     pub edges: Vec<Edge>,
-    /// The records that are configured.
-    #[serde(skip)]
-    pub configured: Arc<Vec<Record>>,
 }
 
 impl Snapshot {
     /// One sentence for whoever reads only this: how many records are in step, where the home is, what is wrong.
     pub fn sentence(&self) -> String {
+        if self.rounds == 0 {
+            return "the first round is under way".to_owned();
+        }
         let records: Vec<_> = self.providers.values().flat_map(|report| &report.records).collect();
         let in_step = records.iter().filter(|record| record.standing == RecordState::InStep).count();
-        let all: usize = self.configured.iter().map(|record| record.types.len()).sum();
+        let all: usize = self.records.iter().map(|record| record.types.len()).sum();
         let mut text = format!("{in_step} of {all} records in step");
         let spreading: Vec<_> = records
             .iter()

@@ -94,7 +94,7 @@ pub fn is_unknown(status: &Status, key: &str) -> bool {
     let Some((kind, about)) = key.split_once(' ') else { return false };
     let is_kind = |one: Kind| one.word() == kind;
     if is_kind(Kind::Blocked) {
-        let undecided = |record: &&Record| record.state == State::Adrift;
+        let undecided = |record: &&Record| matches!(record.state, State::Unknown | State::Adrift);
         return status.records.iter().filter(undecided).any(|record| about == of_record(record));
     }
     if is_kind(Kind::NoRuling) {

@@ -1,7 +1,7 @@
 //! The status, made of the daemon's snapshot, or of what a daemon left behind. Pure but for [`edges`], which reads the state
 //! directory.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
 use super::history::{family, outcome};
@@ -13,8 +13,9 @@ use crate::clock::Timestamp;
 use crate::config::{self, Config};
 use crate::daemon::Snapshot;
 use crate::provider::RecordType;
-use crate::round::{Found, HeldBack, Look};
+use crate::round::{Found, HeldBack, Look, agreed};
 use crate::state;
+use crate::update::limits::record_key;
 use crate::update::{RecordReport, RecordState, Report, Trouble};
 use crate::watch::Via;
 use crate::watch::vote::Outcome;
@@ -52,36 +53,47 @@ pub fn status(seen: &Snapshot) -> Status {
     status
 }
 
+/// All that are configured, in that order.
 fn records(seen: &Snapshot) -> Vec<Record> {
+    let key = |report: &'_ Report, one: &RecordReport| (report.provider.clone(), one.name.clone(), one.rtype);
     let reported = seen.providers.values().flat_map(|report| report.records.iter().map(move |one| (report, one)));
-    let held = seen.held_back.iter().map(held_back);
-    let mut records: Vec<Record> = reported.map(|(report, one)| record(report, one)).chain(held).collect();
-    let key = |one: &Record| (one.provider.clone(), one.name.clone(), one.rtype.clone());
-    let known: BTreeSet<_> = records.iter().map(key).collect();
-    let each = seen.configured.iter().flat_map(|one| one.types.iter().map(|rtype| unheard(one, *rtype, seen)));
-    let is_unheard = |one: &Record| {
-        let (_, name, rtype) = key(one);
-        // What is held back names no provider.
-        !known.contains(&key(one)) && !known.contains(&(String::new(), name, rtype))
+    let reported: BTreeMap<_, _> = reported.map(|(report, one)| (key(report, one), record(report, one))).collect();
+    let held: BTreeMap<_, _> = seen.held_back.iter().map(|held| ((&held.name, held.rtype), held)).collect();
+    let agreed = agreed(&seen.looks);
+    let one = |(configured, rtype): (&config::Record, RecordType)| {
+        if let Some(held) = held.get(&(&configured.name, rtype)) {
+            return held_back(held, &configured.provider);
+        }
+        let reported = reported.get(&(configured.provider.clone(), configured.name.clone(), rtype));
+        reported.cloned().unwrap_or_else(|| unreported(configured, rtype, seen, &agreed))
     };
-    records.extend(each.filter(is_unheard));
-    records
+    each(&seen.records).map(one).collect()
 }
 
-/// A record that no report is about.
-fn unheard(one: &config::Record, rtype: RecordType, seen: &Snapshot) -> Record {
-    let mut looks = seen.looks.iter().filter(|look| look.family == rtype.family() && one.lines.contains(&look.line));
-    let has_ruling = looks.any(|look| matches!(look.ruling.outcome, Outcome::Agreed(_)));
-    let note = match (seen.rounds, has_ruling) {
-        (0, _) => "not looked at yet".to_owned(),
-        (_, true) => "not written yet: its address is being settled".to_owned(),
-        (_, false) => format!("no ruling for {}", rtype.family()),
+/// Each of `records` with each of its types.
+fn each(records: &[config::Record]) -> impl Iterator<Item = (&config::Record, RecordType)> {
+    records.iter().flat_map(|record| record.types.iter().map(move |rtype| (record, *rtype)))
+}
+
+/// Nobody was asked about it: there is nothing that it should be, or it is too early.
+fn unreported(one: &config::Record, rtype: RecordType, seen: &Snapshot, agreed: &BTreeMap<Via, IpAddr>) -> Record {
+    let family = rtype.family();
+    let looked_at = |via: &Via| seen.looks.iter().any(|look| look.line == via.line && look.family == via.family);
+    let vias = one.lines.iter().map(|line| Via { line: line.clone(), family });
+    let vias: Vec<Via> = vias.filter(|via| looked_at(via)).collect();
+    let is_settled = |via: &Via| agreed.get(via).is_some_and(|address| seen.settled.get(via) == Some(address));
+    let (state, note) = if seen.rounds == 0 || vias.is_empty() || vias.iter().any(is_settled) {
+        (State::Unknown, "not looked at yet".to_owned())
+    } else if vias.iter().any(|via| agreed.contains_key(via)) {
+        (State::Adrift, "its address is being settled".to_owned())
+    } else {
+        (State::Adrift, format!("no ruling for {family}"))
     };
     Record {
         name: one.name.to_string(),
         rtype: rtype.to_string(),
         provider: one.provider.clone(),
-        state: State::Adrift,
+        state,
         wanted: None,
         at_provider: Vec::new(),
         behind: Vec::new(),
@@ -116,11 +128,11 @@ fn record(report: &Report, one: &RecordReport) -> Record {
     }
 }
 
-fn held_back(held: &HeldBack) -> Record {
+fn held_back(held: &HeldBack, provider: &str) -> Record {
     Record {
         name: held.name.to_string(),
         rtype: held.rtype.to_string(),
-        provider: String::new(),
+        provider: provider.to_owned(),
         state: State::HeldBack,
         wanted: Some(held.address.to_string()),
         at_provider: Vec::new(),
@@ -198,7 +210,7 @@ fn stays(seen: &Snapshot, now: Timestamp) -> Vec<super::model::Stay> {
 
 /// What is kept of the edges, before their lists are looked at.
 pub fn edges(config: &Config) -> Vec<Edge> {
-    let one = |edge: &crate::config::Edge| {
+    let one = |edge: &config::Edge| {
         let (kept, trouble) = match allowlist::kept(&config.state_dir, &edge.name) {
             Ok(kept) => (kept, None),
             Err(error) => (None, Some(crate::commands::chain_of(&error))),
@@ -220,19 +232,23 @@ pub fn left_behind(
     flaw: Option<String>,
     now: Timestamp,
 ) -> Status {
-    let kept = |(key, addresses): (&String, &BTreeSet<IpAddr>)| {
-        let mut words = key.split(' ');
-        let (provider, name, rtype) = (words.next()?, words.next()?, words.next()?);
-        Some(Record {
-            name: name.to_owned(),
-            rtype: rtype.to_owned(),
-            provider: provider.to_owned(),
-            state: if addresses.len() == 1 { State::InStep } else { State::Adrift },
+    let kept = |(one, rtype): (&config::Record, RecordType)| {
+        let addresses = state.published.get(&record_key(&one.provider, &one.name, rtype));
+        Record {
+            name: one.name.to_string(),
+            rtype: rtype.to_string(),
+            provider: one.provider.clone(),
+            state: State::Unknown,
             wanted: None,
-            at_provider: addresses.iter().map(ToString::to_string).collect(),
+            at_provider: addresses.into_iter().flatten().map(ToString::to_string).collect(),
             behind: Vec::new(),
-            note: String::new(),
-        })
+            // More than one where the end of a write is not known.
+            note: match addresses.map_or(0, BTreeSet::len) {
+                0 => "never seen in step".to_owned(),
+                1 => "last seen there".to_owned(),
+                _ => "last seen at one of them".to_owned(),
+            },
+        }
     };
     let provider = |name: &String| Provider {
         name: name.clone(),
@@ -269,7 +285,7 @@ pub fn left_behind(
         needs: Vec::new(),
         rounds: 0,
         next_round: None,
-        records: state.published.iter().filter_map(kept).collect(),
+        records: each(&config.records).map(kept).collect(),
         homes: state.settled.iter().map(home).collect(),
         witnesses: Vec::new(),
         findings: Vec::new(),
@@ -286,3 +302,6 @@ pub fn left_behind(
     status.sentence = words::sentence(&status);
     status
 }
+
+#[cfg(test)]
+mod tests;

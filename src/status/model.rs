@@ -61,6 +61,8 @@ pub enum State {
     InStep,
     /// Written as desired, and not yet served by every server of the zone.
     Spreading,
+    /// It has not been looked at yet, or is not any more.
+    Unknown,
     /// Not published as desired yet.
     Adrift,
     /// Held back: the home could not be reached there.
@@ -73,14 +75,15 @@ pub enum State {
 
 impl State {
     /// All of them.
-    pub const ALL: [Self; 6] =
-        [Self::InStep, Self::Spreading, Self::Adrift, Self::HeldBack, Self::Standby, Self::Blocked];
+    pub const ALL: [Self; 7] =
+        [Self::InStep, Self::Spreading, Self::Unknown, Self::Adrift, Self::HeldBack, Self::Standby, Self::Blocked];
 
     /// The word for people.
     pub fn word(self) -> &'static str {
         match self {
             Self::InStep => "in step",
             Self::Spreading => "spreading",
+            Self::Unknown => "unknown",
             Self::Adrift => "adrift",
             Self::HeldBack => "held back",
             Self::Standby => "standby",
@@ -103,7 +106,7 @@ pub struct Record {
     pub state: State,
     /// The address that it shall have.
     pub wanted: Option<String>,
-    /// The addresses that the provider has.
+    /// The addresses that the provider has, or had when it was last seen.
     pub at_provider: Vec<String>,
     /// The servers of the zone that do not serve it yet, and how.
     pub behind: Vec<String>,

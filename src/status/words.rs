@@ -1,5 +1,6 @@
 //! The status in words: the sentence that comes first, what needs a person, spans and counts. Pure.
 
+use std::fmt::Write as _;
 use std::time::Duration;
 
 use super::model::{Home, Record, State, Status};
@@ -10,16 +11,35 @@ const NAMED: usize = 3;
 
 /// The sentence for whoever reads only this: how many names are in step, where the home is, since when, on whose word.
 pub fn sentence(status: &Status) -> String {
-    let mut text = in_step(&status.records);
     if !status.running {
-        return format!("No daemon runs here; what it left behind: {text}");
+        return left_behind(status);
     }
+    let mut text = in_step(&status.records);
     if status.rounds == 0 {
         return "The first round is under way.".to_owned();
     }
     for home in &status.homes {
         text.push(' ');
         text.push_str(&where_it_is(home));
+    }
+    text
+}
+
+/// Without a daemon: whether a record is in step is not known.
+fn left_behind(status: &Status) -> String {
+    let seen = status.records.iter().filter(|record| !record.at_provider.is_empty()).count();
+    let mut text = format!(
+        "No daemon runs here; what it left behind: {}",
+        match seen {
+            0 => "no record was seen in step.".to_owned(),
+            1 => "1 record as it was last seen.".to_owned(),
+            seen => format!("{seen} records as they were last seen."),
+        }
+    );
+    for home in &status.homes {
+        if let Some(settled) = &home.settled {
+            let _ = write!(text, " {} was last settled at {settled}{}.", subject(home), since(home));
+        }
     }
     text
 }
@@ -50,15 +70,20 @@ fn of(records: &[Record], state: State) -> usize {
     records.iter().filter(|record| record.state == state).count()
 }
 
+fn subject(home: &Home) -> String {
+    home.line.as_ref().map_or_else(|| "The home".to_owned(), |line| format!("The line {line}"))
+}
+
+/// Since when it is where it is, as the end of a clause.
+fn since(home: &Home) -> String {
+    home.since.map_or_else(String::new, |since| format!(" since {}", moment(since)))
+}
+
 fn where_it_is(home: &Home) -> String {
-    let subject = match &home.line {
-        None => "The home".to_owned(),
-        Some(line) => format!("The line {line}"),
-    };
+    let (subject, since) = (subject(home), since(home));
     let family = family(&home.family);
     match (&home.address, &home.settled) {
         (Some(address), Some(settled)) if address == settled => {
-            let since = home.since.map_or_else(String::new, |since| format!(" since {}", moment(since)));
             let (agreed, all) = (home.agreed.len(), home.operators);
             format!("{subject} is at {address}{since}, on the word of {agreed} of {all} operators.")
         }

@@ -23,9 +23,16 @@ use fingerpost::daemon::{DaemonError, Snapshot, Trigger};
 use fingerpost::provider::{Change, RecordType};
 use fingerpost::rehearsal::echo::Behaviour;
 use fingerpost::round;
+use fingerpost::status::build;
+use fingerpost::status::model::State;
 use fingerpost::update::RecordState;
 use tokio::net::TcpListener;
 use tokio::time::timeout;
+
+/// What is told of the first record.
+fn told(seen: &Snapshot) -> Option<(State, String)> {
+    build::status(seen).records.first().map(|record| (record.state, record.note.clone()))
+}
 
 fn no_ruling(seen: &Snapshot) -> Option<()> {
     (!seen.looks.is_empty() && round::agreed(&seen.looks).is_empty()).then_some(())
@@ -150,6 +157,11 @@ async fn a_reload_that_drops_a_family_ends_its_outage() {
     mill.write(&both(&mill.text(FREELY)).replace("types = [\"A\"]", "types = [\"A\", \"AAAA\"]"));
     mill.start();
     mill.until("an outage", |seen| (seen.outages.len() == 1).then_some(())).await;
+    mill.until("the other family", |seen| (told(seen)?.0 == State::InStep).then_some(())).await;
+    // It has a state although there is nothing that it should be.
+    let records = build::status(&mill.snapshot.borrow()).records;
+    let states: Vec<_> = records.iter().map(|one| (one.rtype.as_str(), one.state, one.note.as_str())).collect();
+    assert_eq!(states, [("A", State::InStep, ""), ("AAAA", State::Adrift, "no ruling for IPv6")]);
     mill.write(&both(&mill.text(FREELY)));
     mill.tell(Trigger::Reload);
     mill.until("a look without it", |seen| (seen.looks.len() == 1).then_some(())).await;
@@ -201,6 +213,8 @@ async fn stopped_while_a_witness_hangs_it_ends_at_once() {
     let url = format!("http://{}/", hanging.local_addr().unwrap());
     mill.write(&mill.text_with(&mill.dns.addr().to_string(), &[url], FREELY));
     mill.start();
+    let (state, note) = mill.until("the first snapshot", told).await;
+    assert_eq!((state, note.as_str()), (State::Unknown, "not looked at yet"));
     // From here on it hangs, and the witness has a minute.
     let _open = timeout(PATIENCE, hanging.accept()).await.unwrap().unwrap();
     mill.stop().await;

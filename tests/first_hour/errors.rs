@@ -317,8 +317,9 @@ fn a_dns_server_that_is_not_there() {
 #[test]
 fn nothing_to_look_back_on() {
     let (begun, mut wrong) = (begun(), Wrong::default());
-    wrong.prints("status", &begun.run(&["status"]), 69, "No daemon runs here; what it left behind: No record is known yet.\n\
-         ! start it: sudo systemctl enable --now fingerpost, or fingerpost daemon\n\nproviders\nhome  not read yet, 100 of 100 \
+    wrong.prints("status", &begun.run(&["status"]), 69, "No daemon runs here; what it left behind: no record was seen in step.\n\
+         ! start it: sudo systemctl enable --now fingerpost, or fingerpost daemon\n\nrecords\ngauge.heronmill.example  A        \
+         unknown: never seen in step\n\nproviders\nhome  not read yet, 100 of 100 \
          writes left today\n\nthe log\n0 entries, its chain held at the start\n");
     wrong.fails(
         "follow",

@@ -36,8 +36,27 @@ fn it_tells_what_the_daemon_knows_and_what_it_left_behind() {
     assert_eq!((left["running"].as_bool(), left["rounds"].as_u64()), (Some(false), Some(0)));
     assert_eq!(left["homes"][0]["settled"], HOME.to_string());
     assert_eq!(left["stays"][0]["address"], HOME.to_string());
+    let states = |status: &Value| {
+        let one = |record: &Value| (record["name"].as_str().unwrap().to_owned(), record["state"].to_string());
+        status["records"].as_array().unwrap().iter().map(one).collect::<Vec<_>>()
+    };
+    let unknown = |label: &str| (format!("{label}.heronmill.example"), "\"unknown\"".to_owned());
+    assert_eq!(states(&left), [unknown("gauge"), unknown("cam")]);
+    assert_eq!(left["records"][0]["at_provider"], serde_json::json!([HOME]));
     let text = String::from_utf8(mill.run(&["status"]).stdout).unwrap();
-    assert!(text.starts_with("No daemon runs here; what it left behind: "), "{text}");
+    let begin = "No daemon runs here; what it left behind: 1 record as it was last seen. The home was last settled at \
+                 203.0.113.77 since 20";
+    assert!(text.starts_with(begin) && !text.contains("   in step") && !text.contains("no ruling"), "{text}");
+    assert!(text.contains("\ngauge.heronmill.example  A     203.0.113.77   unknown: last seen there\n"), "{text}");
+    assert!(text.contains("\nIPv4  last settled at 203.0.113.77\n"), "{text}");
+
+    // Another name is configured now: what was left behind of the old one is nobody's business.
+    let file = mill.dir().join("fingerpost.toml");
+    let renamed = std::fs::read_to_string(&file).unwrap().replace("gauge.heronmill", "weir.heronmill");
+    std::fs::write(&file, renamed).unwrap();
+    let left: Value = serde_json::from_slice(&mill.run(&["status", "--json"]).stdout).unwrap();
+    assert_eq!(states(&left), [unknown("weir"), unknown("cam")]);
+    assert_eq!(left["records"][0]["at_provider"], serde_json::json!([]));
 }
 
 #[test]

@@ -193,7 +193,7 @@ fn drawn(state: State) -> (&'static str, &'static str) {
     match state {
         State::InStep => ("level", "good"),
         State::Spreading | State::Standby => ("level", "underway"),
-        State::Adrift => ("level", "underway"),
+        State::Unknown | State::Adrift => ("level", "underway"),
         State::HeldBack => ("hanging", "amiss"),
         State::Blocked => ("hanging", "amiss"),
     }
@@ -237,6 +237,7 @@ fn value(record: &Record) -> String {
     let wanted = record.wanted.clone().unwrap_or_default();
     match record.state {
         State::InStep | State::Spreading => format!("{rtype} {there}"),
+        _ if there.is_empty() && wanted.is_empty() => rtype.clone(),
         _ if wanted.is_empty() => format!("{rtype} {there}"),
         _ if there.is_empty() => format!("{rtype} wants {wanted}"),
         _ => format!("{rtype} {there} → {wanted}"),

@@ -24,7 +24,11 @@ fn the_sentence_says_how_it_stands() {
     status.rounds = 0;
     assert_eq!(sentence(&status), "The first round is under way.");
     status.running = false;
-    assert_eq!(sentence(&status), "No daemon runs here; what it left behind: No record is known yet.");
+    assert_eq!(
+        sentence(&status),
+        "No daemon runs here; what it left behind: no record was seen in step. The line fibre was last settled at \
+         203.0.113.77 since 2026-11-19 18:00 UTC."
+    );
 }
 
 #[test]
