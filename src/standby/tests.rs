@@ -21,6 +21,8 @@ struct Server {
     swaps: usize,
     written: Vec<String>,
     refuses: bool,
+    /// No swap arrives, and none is answered.
+    deaf: bool,
     /// Replies that are lost, after the work is done.
     lose: usize,
     /// The next swap is a long time on the way: it arrives after the next look.
@@ -42,6 +44,9 @@ impl Line {
         server.swaps += 1;
         if server.refuses {
             return Err(Fault::refused("the server does not let the key change it", "let it"));
+        }
+        if server.deaf {
+            return Err(Fault::new(FaultKind::InDoubt, "no answer", ""));
         }
         if server.text.as_deref() != before || server.foreign.is_some() {
             return Err(Fault::new(FaultKind::Conflict, "the lease is not as it was read", ""));
@@ -164,6 +169,35 @@ fn one_of_two_holds_it_and_the_other_takes_over_within_two_leases_of_its_death()
             assert!(took > 2 * LEASE / 3 && took <= 2 * LEASE, "{lives} s, then {took:?}");
             assert_eq!(second.news().last(), Some(&News::Taken { from: Some("node1".to_owned()) }));
             two.abort();
+        }
+    });
+}
+
+/// A connection that is cut as soon as it is made: each attempt ends at once.
+#[test]
+fn doubt_without_end_is_no_reason_to_hurry() {
+    run(async {
+        let line = Line::default();
+        for was_held in [false, true] {
+            let one = lease(&line, 1);
+            let alive = live(&one);
+            if was_held {
+                until(|| one.held().is_some()).await;
+            }
+            let asked = || {
+                let server = line.at();
+                server.looks + server.swaps
+            };
+            line.at().deaf = true;
+            let before = asked();
+            tokio::time::sleep(60 * SECOND).await;
+            let asked = asked() - before;
+            // A look and a swap every sixth of the lease.
+            assert!((8..30).contains(&asked), "{was_held}: {asked}");
+            line.at().deaf = false;
+            assert!(until(|| one.held().is_some()).await <= LEASE / 6 + SECOND);
+            alive.abort();
+            *line.at() = Server::default();
         }
     });
 }
