@@ -39,10 +39,11 @@ pub(super) fn edit(bytes: &[u8], zone: &DnsName, changes: &[Change], today: u32)
             return Err(Problem::whole(
                 format!("{} is not in {zone}", change.name),
                 "give the record another provider",
-            ));
+            )
+            .for_good());
         }
         if change.after.addresses.is_empty() || wanted.insert(key, change.after.clone()).is_some() {
-            return Err(Problem::whole(format!("{} {} has no one end", change.name, change.rtype), BUG));
+            return Err(Problem::whole(format!("{} {} has no one end", change.name, change.rtype), BUG).for_good());
         }
     }
     wanted.retain(|(name, rtype), after| {
@@ -248,7 +249,7 @@ fn inherits(record: &Record) -> Problem {
 
 fn no_ttl(record: &Record, but: &str) -> Problem {
     let what = format!("the {} record of {} states no TTL and {but}", record.rtype, record.owner);
-    Problem::at(record.line, what, "state its TTL, or begin the file with $TTL")
+    Problem::at(record.line, what, "state its TTL, or begin the file with $TTL").for_good()
 }
 
 /// Refuses a file in which a record inherits the TTL of a member of an RRset with differing ones: BIND evens those
@@ -311,7 +312,7 @@ fn splice(bytes: &[u8], mut splices: Vec<Splice>, line_end: &str) -> Vec<u8> {
 
 /// Reads the edited file again: the wanted RRsets and the serial must be there, and all other records as they were.
 fn check(master: &Master<'_>, bytes: &[u8], zone: &DnsName, wanted: &Wanted, serial: u32) -> Result<(), Problem> {
-    let bug = |what: &str| Problem::whole(format!("the edited file would not be right: {what}"), BUG);
+    let bug = |what: &str| Problem::whole(format!("the edited file would not be right: {what}"), BUG).for_good();
     let edited = Master::scan(bytes, zone.as_str()).map_err(|problem| bug(&problem.to_string()))?;
     let names = wanted.keys().map(|(name, _)| name.clone()).collect();
     let observed = view::observe(&edited, zone, &names).map_err(|problem| bug(&problem.to_string()))?;

@@ -30,7 +30,7 @@ impl Snapshot {
         let unreadable = |error| cannot("read", asked, error);
         let path = fs::canonicalize(asked).map_err(unreadable)?;
         if !fs::metadata(&path).map_err(unreadable)?.is_file() {
-            return Err(Fault::refused(format!("{} is not a file", asked.display()), "name the zone's master file"));
+            return Err(Fault::passing(format!("{} is not a file", asked.display()), "name the zone's master file"));
         }
         let file = File::open(&path).map_err(unreadable)?;
         if lock {
@@ -46,7 +46,7 @@ impl Snapshot {
         let meta = file.metadata().map_err(unreadable)?;
         if meta.len() > LARGEST {
             let why = format!("{} is larger than {LARGEST} bytes", asked.display());
-            return Err(Fault::refused(why, "publish by a provider of kind rfc2136"));
+            return Err(Fault::passing(why, "publish by a provider of kind rfc2136"));
         }
         let mut bytes = Vec::new();
         (&file).take(LARGEST).read_to_end(&mut bytes).map_err(unreadable)?;
@@ -114,12 +114,13 @@ fn user() -> u32 {
     rustix::process::geteuid().as_raw()
 }
 
-/// The fault for a file that cannot be read, locked or replaced.
+/// The fault for a file that cannot be read, locked or replaced. What cannot be read now may be there in a moment: an editor
+/// or another program is at work. A directory that may not be written to stays so until a person acts.
 fn cannot(verb: &str, path: &Path, error: io::Error) -> Fault {
     let why = format!("cannot {verb} {}", path.display());
     let directory = path.parent().unwrap_or(Path::new("/")).display();
     let fault = match (error.kind(), verb) {
-        (ErrorKind::NotFound, "read") => Fault::refused(why, "correct `file`, or put the zone's master file there"),
+        (ErrorKind::NotFound, "read") => Fault::passing(why, "correct `file`, or put the zone's master file there"),
         (ErrorKind::PermissionDenied, "replace") => {
             let remedy = format!(
                 "let user {} write in {directory}: a new file is made there and renamed (`chmod`, `setfacl`)",
@@ -127,12 +128,12 @@ fn cannot(verb: &str, path: &Path, error: io::Error) -> Fault {
             );
             Fault::refused(why, remedy)
         }
-        (ErrorKind::ReadOnlyFilesystem, _) => {
+        (ErrorKind::ReadOnlyFilesystem, "replace") => {
             let remedy = format!("add ReadWritePaths={directory} to the systemd unit, or mount it writable");
             Fault::refused(why, remedy)
         }
         (ErrorKind::PermissionDenied, _) => {
-            Fault::refused(why, format!("let user {} read it, and enter {directory}", user()))
+            Fault::passing(why, format!("let user {} read it, and enter {directory}", user()))
         }
         (ErrorKind::StorageFull | ErrorKind::QuotaExceeded, _) => Fault::passing(why, "make room on that disk"),
         _ => Fault::passing(why, "look at the health of the disk"),
@@ -206,8 +207,8 @@ mod tests {
     fn a_fault_says_what_to_do() {
         let path = Path::new("/etc/mill/mill.zone");
         for (verb, kind, passing, want) in [
-            ("read", ErrorKind::NotFound, false, "correct `file`, or put the zone's master file there"),
-            ("read", ErrorKind::PermissionDenied, false, "read it, and enter /etc/mill"),
+            ("read", ErrorKind::NotFound, true, "correct `file`, or put the zone's master file there"),
+            ("read", ErrorKind::PermissionDenied, true, "read it, and enter /etc/mill"),
             ("replace", ErrorKind::PermissionDenied, false, "write in /etc/mill: a new file is made there and renamed"),
             ("replace", ErrorKind::ReadOnlyFilesystem, false, "add ReadWritePaths=/etc/mill to the systemd unit"),
             ("replace", ErrorKind::StorageFull, true, "make room on that disk"),

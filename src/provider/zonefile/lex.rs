@@ -18,14 +18,25 @@ pub(super) struct Problem {
 }
 
 impl Problem {
-    /// A person must act; at `line`, counted from 1.
+    /// What stands at `line`, counted from 1, cannot be made sense of. A person must act on the file, and then it goes on by
+    /// itself: half a file may stand there for a moment, and reading it again troubles nobody.
     pub(super) fn at(line: usize, what: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self { kind: FaultKind::Refused, line: Some(line), what: what.into(), remedy: remedy.into() }
+        Self {
+            kind: FaultKind::Passing { retry_after: None },
+            line: Some(line),
+            what: what.into(),
+            remedy: remedy.into(),
+        }
     }
 
-    /// A person must act; on the file as a whole.
+    /// The same of the file as a whole.
     pub(super) fn whole(what: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self { kind: FaultKind::Refused, line: None, what: what.into(), remedy: remedy.into() }
+        Self { kind: FaultKind::Passing { retry_after: None }, line: None, what: what.into(), remedy: remedy.into() }
+    }
+
+    /// It was read rightly, and cannot be written to until a person acts.
+    pub(super) fn for_good(self) -> Self {
+        Self { kind: FaultKind::Refused, ..self }
     }
 
     /// The file is not as it was read.
