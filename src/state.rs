@@ -4,10 +4,9 @@
 //! it is missing or unreadable, what the limits need is taken from the audit log instead of from hope.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{self, File, OpenOptions, TryLockError};
-use std::io::{self, Write};
+use std::fs::{self, File, TryLockError};
+use std::io;
 use std::net::IpAddr;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -15,12 +14,12 @@ use serde::{Deserialize, Serialize};
 use crate::allowlist::refused;
 use crate::audit::chain::{Entry, Known};
 use crate::audit::file::{self, AuditError};
-use crate::audit::file::{hand_over, way_in};
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
 use crate::exposure;
+use crate::files::{Dir, way_in};
 use crate::message::Told;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
@@ -284,20 +283,10 @@ impl Store {
         let path = self.dir.join(FILE);
         let mut text = serde_json::to_vec_pretty(state)?;
         text.push(b'\n');
-        self.replace(&path, &text).map_err(|source| StateError::Io { act: "write", path, source })?;
+        let replaced = Dir::open(&self.dir).and_then(|dir| dir.replace(FILE, ".state.json.new", 0o600, &text));
+        replaced.map_err(|source| StateError::Io { act: "write", path, source })?;
         self.saved = state.clone();
         Ok(())
-    }
-
-    fn replace(&self, path: &Path, text: &[u8]) -> io::Result<()> {
-        // One name, always: what a crash leaves behind is overwritten next time. The lock keeps others out.
-        let new = self.dir.join(".state.json.new");
-        let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&new)?;
-        hand_over(&file, &self.dir);
-        file.write_all(text)?;
-        file.sync_all()?;
-        fs::rename(&new, path)?;
-        File::open(&self.dir)?.sync_all()
     }
 }
 

@@ -4,15 +4,16 @@
 //! directory's lock.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt, fchown};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use super::chain::{self, Entry, Flaw, Known, Tail};
 use super::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config;
+use crate::files::{self, Dir, way_in};
 use crate::provider::Change;
 
 /// The file that is written to.
@@ -44,14 +45,6 @@ pub enum AuditError {
         /// What is wrong with it.
         flaw: Flaw,
     },
-}
-
-/// What to do about an `error` in the state directory, as the end of a clause; empty where that says it all.
-pub(crate) fn way_in(error: &io::Error) -> &'static str {
-    match error.kind() {
-        io::ErrorKind::PermissionDenied => "; run this as root (sudo), or as the user to whom that directory belongs",
-        _ => "",
-    }
 }
 
 /// An intent whose end is not known yet.
@@ -189,7 +182,7 @@ impl Log {
     /// Whether the name still leads to `file`, and that ends where it should: who knows what became of it meanwhile.
     fn is_current(&self, file: &File) -> bool {
         let of = |meta: &fs::Metadata| (meta.dev(), meta.ino(), meta.len());
-        let there = fs::metadata(self.path());
+        let there = fs::symlink_metadata(self.path());
         there.is_ok_and(|there| there.len() == self.end && file.metadata().is_ok_and(|ours| of(&ours) == of(&there)))
     }
 
@@ -209,20 +202,9 @@ impl Log {
     fn open_current(&mut self) -> Result<File, AuditError> {
         let path = self.path();
         let fail = |act, source| AuditError::Io { act, file: path.clone(), source };
-        let existed = path.exists();
-        let mut options = OpenOptions::new();
-        let mut file = options
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .mode(0o640)
-            .open(&path)
-            .map_err(|source| fail("open", source))?;
-        if !existed {
-            hand_over(&file, &self.dir);
-        }
-        if !existed || !self.named {
+        let dir = Dir::open(&self.dir).map_err(|source| fail("open", source))?;
+        let (mut file, is_new) = dir.kept(CURRENT, 0o640).map_err(|source| fail("open", source))?;
+        if is_new || !self.named {
             // One that stood there at the start may have been made right before a crash.
             sync_dir(&self.dir)?;
             self.named = true;
@@ -269,9 +251,7 @@ impl Log {
         let name = format!("audit.torn-{:012}", self.tail.seq + 1);
         let path = self.dir.join(&name);
         let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
-        let mut options = OpenOptions::new();
-        let mut file = options.write(true).create(true).truncate(true).mode(0o640).open(&path).map_err(fail)?;
-        hand_over(&file, &self.dir);
+        let mut file = Dir::open(&self.dir).and_then(|dir| dir.fresh(&name, 0o640)).map_err(fail)?;
         file.write_all(torn).and_then(|()| file.sync_all()).map_err(fail)?;
         sync_dir(&self.dir)?;
         self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64 })?;
@@ -386,11 +366,11 @@ fn closed_files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, AuditError> {
-    fs::read(path).map_err(|source| AuditError::Io { act: "read", file: path.to_owned(), source })
+    files::read(path).map_err(|source| AuditError::Io { act: "read", file: path.to_owned(), source })
 }
 
 fn read_if_there(path: &Path) -> Result<Option<Vec<u8>>, AuditError> {
-    match fs::read(path) {
+    match files::read(path) {
         Ok(bytes) => Ok(Some(bytes)),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(source) => Err(AuditError::Io { act: "read", file: path.to_owned(), source }),
@@ -404,22 +384,6 @@ pub fn sync_dir(dir: &Path) -> Result<(), AuditError> {
         file: dir.to_owned(),
         source,
     })
-}
-
-/// Gives `file`, which was made anew in the state directory `dir`, to whom that belongs: when root runs `sync` there,
-/// the service must still be able to use what it leaves. Where that cannot be, the file stays as it is.
-pub fn hand_over(file: &File, dir: &Path) {
-    let of = |meta: io::Result<fs::Metadata>| meta.ok().map(|meta| (meta.uid(), meta.gid()));
-    let (Some(dir), Some(present)) = (of(fs::metadata(dir)), of(file.metadata())) else { return };
-    if let Some((uid, gid)) = heir(rustix::process::geteuid().is_root(), dir, present) {
-        let _ = fchown(file, Some(uid), Some(gid));
-    }
-}
-
-/// Who is to have a file of the owner and group `present` in a directory of those of `dir`; `None` where none can or
-/// need be given it.
-fn heir(is_root: bool, dir: (u32, u32), present: (u32, u32)) -> Option<(u32, u32)> {
-    (is_root && dir != present).then_some(dir)
 }
 
 impl Ending {
