@@ -80,6 +80,17 @@ pub enum Obstacle {
     Delegated(String),
 }
 
+impl Obstacle {
+    /// The target of a CNAME as somebody else wrote it, in lower case and with its final dot; `None` for what is no name
+    /// in printable ASCII. It is shown to people, in a terminal and in mail.
+    pub(crate) fn target(text: &str) -> Option<String> {
+        // As long as a name may be in wire format (RFC 1035, section 2.3.4).
+        let plain = text.bytes().all(|byte| byte.is_ascii_graphic()) && (1..=255).contains(&text.len());
+        let target = plain.then(|| text.to_ascii_lowercase())?;
+        Some(if target.ends_with('.') { target } else { target + "." })
+    }
+}
+
 /// What a provider answered to a read.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Observed {

@@ -4,7 +4,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use fingerpost::provider::RecordType::A;
-use fingerpost::provider::{FaultKind, Provider};
+use fingerpost::provider::{FaultKind, Obstacle, Provider};
 use serde_json::{Value, json};
 
 use crate::common::record_api::{Body, RecordApi, Reply, TOKEN, Trick};
@@ -220,6 +220,19 @@ fn strange_items() {
         with("name", json!("other.heronmill.example")),
     ] {
         assert_eq!(observe(item).unwrap().names[&at("gauge")].sets.len(), 0);
+    }
+    // What a redirection leads to is shown to people, so it must be a name.
+    for rtype in ["CNAME", "DNAME"] {
+        for target in ["weir\u{1b}]0;owned\u{7}", "", "a b", "wëir", &"x".repeat(256)] {
+            let mut item = with("content", json!(target));
+            (item["type"], item["name"]) =
+                (json!(rtype), json!(if rtype == "DNAME" { ZONE } else { "gauge.heronmill.example" }));
+            faulty(observe(item.clone()), PASSING, &["something else than a name"]);
+            item["content"] = json!("Weir.Heronmill.example");
+            let leads = if rtype == "DNAME" { "gauge.weir.heronmill.example." } else { "weir.heronmill.example." };
+            let seen = observe(item).unwrap().names[&at("gauge")].obstacle.clone();
+            assert_eq!(seen, Some(Obstacle::Cname(leads.to_owned())));
+        }
     }
     // Whatever the case, and with the final dot.
     assert_eq!(observe(with("name", json!("GAUGE.heronmill.Example."))).unwrap().names[&at("gauge")].sets.len(), 1);

@@ -279,12 +279,7 @@ fn rrset(rtype: RecordType, told: ToldSet) -> Result<RrSet, String> {
 fn obstacle(name: &DnsName, zone: &DnsName, told: ToldObstacle) -> Result<Obstacle, String> {
     match told {
         ToldObstacle::Cname(target) => {
-            let plain = target.bytes().all(|b| b.is_ascii_graphic()) && (1..=255).contains(&target.len());
-            if !plain {
-                return Err("`cname` is not a name".into());
-            }
-            let target = target.to_ascii_lowercase();
-            Ok(Obstacle::Cname(if target.ends_with('.') { target } else { target + "." }))
+            Obstacle::target(&target).map(Obstacle::Cname).ok_or_else(|| "`cname` is not a name".to_owned())
         }
         ToldObstacle::Delegated(cut) if name.is_in(&cut) && cut.is_in(zone) && cut != *zone => {
             Ok(Obstacle::Delegated(cut.to_string()))

@@ -15,7 +15,7 @@ use super::plan::{Index, plan};
 use super::template::Template;
 use crate::name::DnsName;
 use crate::provider::listing::{Data, ZoneRecord};
-use crate::provider::{Change, RecordType, RrSet};
+use crate::provider::{Change, Obstacle, RecordType, RrSet};
 
 /// A list of records or RRsets, and what is made of it when an address shall be written.
 pub fn any_answer(data: &[u8]) -> bool {
@@ -46,6 +46,9 @@ fn answer(api: &Api, data: &[u8]) -> bool {
     let Ok(standings) = items::standings(&items, &names, &api.shape) else { return false };
     assert!(standings.keys().eq(&names));
     for standing in standings.values() {
+        if let Some(Obstacle::Cname(target)) = &standing.obstacle {
+            assert!(target.bytes().all(|byte| byte.is_ascii_graphic()) && target.ends_with('.'));
+        }
         assert!(standing.sets.iter().all(|(rtype, set)| {
             let right = |address: &std::net::IpAddr| address.is_ipv4() == (*rtype == RecordType::A);
             !set.addresses.is_empty() && set.addresses.iter().all(right)

@@ -155,6 +155,9 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
         let disabled = fields.disabled.as_ref().and_then(|at| at.find(member)).is_some_and(|flag| flag.get() == "true");
         let content = fields.address.find(member).and_then(text);
         let content = content.ok_or_else(|| at(" with a member that has no text where the description says"))?;
+        if matches!(kind, Kind::Cname | Kind::Dname) && !disabled && Obstacle::target(&content).is_none() {
+            return Err(at(" that leads to something else than a name"));
+        }
         let address = match kind {
             Kind::Address(rtype) if !disabled => {
                 Some(address(rtype, &content).ok_or_else(|| at(" with something else than an address"))?)
@@ -209,13 +212,13 @@ pub(super) fn standings(
     let mut found: BTreeMap<DnsName, Standing> = names.iter().map(|name| (name.clone(), Standing::default())).collect();
     let (mut cuts, mut redirects) = (BTreeSet::new(), BTreeMap::new());
     for item in items.iter().filter(|item| item.is_published()) {
-        let target = || item.members.first().map(|member| member.content.trim_end_matches('.').to_ascii_lowercase());
+        let target = || item.members.first().and_then(|member| Obstacle::target(&member.content));
         match item.kind {
             Kind::Ns => drop(cuts.insert(item.name.as_str())),
-            Kind::Dname => drop(redirects.insert(item.name.as_str(), target().unwrap_or_default())),
+            Kind::Dname => drop(redirects.insert(item.name.as_str(), target().unwrap_or_else(|| ".".to_owned()))),
             Kind::Cname => {
                 if let Some(standing) = found.get_mut(&item.name) {
-                    standing.obstacle = Some(Obstacle::Cname(format!("{}.", target().unwrap_or_default())));
+                    standing.obstacle = Some(Obstacle::Cname(target().unwrap_or_else(|| ".".to_owned())));
                 }
             }
             Kind::Address(rtype) => {
@@ -247,7 +250,7 @@ pub(super) fn standings(
             Some(above) => {
                 let target = redirects.get(above).map(String::as_str).unwrap_or_default();
                 let below = name.as_str().strip_suffix(above).unwrap_or_default();
-                standing.obstacle = Some(Obstacle::Cname(format!("{below}{target}.")));
+                standing.obstacle = Some(Obstacle::Cname(format!("{below}{target}")));
             }
             None => {}
         }
