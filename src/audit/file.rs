@@ -71,6 +71,8 @@ pub struct Log {
     /// Something unreadable stands behind the last whole line.
     torn: bool,
     open: BTreeMap<u64, OpenIntent>,
+    /// What could not be written yet and has to stand before anything else, oldest first.
+    owed: VecDeque<(Timestamp, Event)>,
     /// The newest entries that were written here, oldest first.
     fresh: VecDeque<Entry>,
 }
@@ -92,6 +94,7 @@ impl Log {
             named: false,
             torn: false,
             open: BTreeMap::new(),
+            owed: VecDeque::new(),
             fresh: VecDeque::new(),
         };
         let path = log.path();
@@ -141,8 +144,35 @@ impl Log {
         std::mem::take(&mut self.fresh)
     }
 
-    /// Writes `event` and makes it durable; returns its `seq`. After an error the log is as it was before.
+    /// Writes `event` as of `now`, or keeps it to be written before anything else is.
+    ///
+    /// # Errors
+    /// Why it could not be written yet.
+    pub fn append_or_owe(&mut self, now: Timestamp, event: Event) -> Result<(), AuditError> {
+        self.owed.push_back((now, event));
+        self.pay()
+    }
+
+    /// Writes what is owed, as far as that can be done.
+    ///
+    /// # Errors
+    /// Why not all of it could.
+    pub fn pay(&mut self) -> Result<(), AuditError> {
+        while let Some((time, event)) = self.owed.front().cloned() {
+            self.put(time, event)?;
+            self.owed.pop_front();
+        }
+        Ok(())
+    }
+
+    /// Writes `event` and makes it durable, after all that is owed; returns its `seq`. After an error it is as if it had never
+    /// been asked for.
     pub fn append(&mut self, now: Timestamp, event: Event) -> Result<u64, AuditError> {
+        self.pay()?;
+        self.put(now, event)
+    }
+
+    fn put(&mut self, now: Timestamp, event: Event) -> Result<u64, AuditError> {
         if self.torn {
             self.set_aside(now)?;
         }

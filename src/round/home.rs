@@ -345,11 +345,12 @@ impl Home {
             }
             let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
             if let Heard::Settled { from, to } = told {
-                self.books.get_mut().state.settled.insert(via.clone(), to);
-                // First the reason, then the state: what is missing after a crash settles anew.
                 let word = word(&look.ruling, to);
-                self.enter(Event::Settled { line: look.line.clone(), family: look.family, from, to, word });
-                self.save();
+                let event = Event::Settled { line: look.line.clone(), family: look.family, from, to, word };
+                // Nothing else is entered before it, and so nothing sent.
+                if let Err(error) = self.books.get_mut().log.append_or_owe(now, event) {
+                    tracing::warn!("{}", crate::commands::chain_of(&error));
+                }
             }
             // Where nothing can be published, a record has nothing to follow.
             let works =
@@ -357,6 +358,7 @@ impl Home {
             self.failover.hear(&via, works, rounds, now);
             heard.push((via, told));
         }
+        self.keep_settled();
         heard
     }
 
@@ -444,6 +446,21 @@ impl Home {
         self.enter_leases();
         self.rest_leases();
         reports.into_iter().map(|(_, report)| report).collect()
+    }
+
+    /// Keeps what is settled. First the reason in the log, then the state: what is missing after a crash settles anew.
+    fn keep_settled(&mut self) {
+        let books = self.books.get_mut();
+        if let Err(error) = books.log.pay() {
+            tracing::debug!("{}", crate::commands::chain_of(&error));
+            return;
+        }
+        let settled = self.settling.iter().filter_map(|(via, settling)| Some((via.clone(), settling.settled?)));
+        let changes: Vec<_> = settled.filter(|(via, to)| books.state.settled.get(via) != Some(to)).collect();
+        if !changes.is_empty() {
+            books.state.settled.extend(changes);
+            self.save();
+        }
     }
 
     /// Keeps what stands between the lines and the world: at the next start the router may still be silent.

@@ -100,6 +100,38 @@ async fn an_outage_of_everything_is_waited_out_at_rest() {
     }
 }
 
+/// Why the home is where it is stands in the log before anything is sent there, also when it could not be written at first.
+#[tokio::test(flavor = "local")]
+async fn an_address_that_could_not_be_entered_is_entered_before_it_is_published() {
+    let mut mill = Mill::new().await;
+    mill.start();
+    mill.arrives(wan(9)).await;
+    // Nobody can write to a directory, root included.
+    let state = mill.dir.path().join("state");
+    let (log, away) = (state.join("audit.jsonl"), state.join("away"));
+    fs::rename(&log, &away).unwrap();
+    fs::create_dir(&log).unwrap();
+    mill.move_to(wan(77));
+    assert!(mill.trouble().await.contains("audit.jsonl"));
+    mill.rounds(2).await;
+    assert_eq!(mill.stands("gauge"), alone(wan(9)));
+    let kept: serde_json::Value = serde_json::from_slice(&fs::read(state.join("state.json")).unwrap()).unwrap();
+    assert!(!kept["settled"].to_string().contains("203.0.113.77"), "a state without a reason: {kept}");
+    fs::remove_dir(&log).unwrap();
+    fs::rename(&away, &log).unwrap();
+    mill.tell(Trigger::Round);
+    mill.arrives(wan(77)).await;
+    mill.stop().await;
+    let entries = read_all(&state).unwrap();
+    let settled = entries.iter().position(|entry| {
+        matches!(&entry.event, Known::Yes(Event::Settled { from, to, .. }) if *to == wan(77) && *from == Some(wan(9)))
+    });
+    let intent = entries.iter().rposition(|entry| matches!(&entry.event, Known::Yes(Event::Intent { .. })));
+    assert!(settled.is_some() && settled < intent, "{entries:?}");
+    let count = entries.iter().filter(|entry| matches!(&entry.event, Known::Yes(Event::Settled { .. }))).count();
+    assert_eq!(count, 2, "each once");
+}
+
 #[tokio::test(flavor = "local")]
 async fn a_bad_configuration_is_not_taken_and_a_good_one_is() {
     let mut mill = Mill::new().await;
