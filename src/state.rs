@@ -79,8 +79,17 @@ pub struct Hold {
     pub since: Timestamp,
     /// What the refusal said.
     pub why: String,
-    /// The fingerprint of the provider's configuration at that time: a hold ends when it changes.
-    pub fingerprint: String,
+    /// The fingerprint of the provider's configuration at that time: a hold ends when it changes. `None` when it was made up
+    /// from the audit log, which does not have it: then nobody can tell, and a person ends it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fingerprint: Option<String>,
+}
+
+impl Hold {
+    /// Whether it still holds for a provider whose configuration has `fingerprint`.
+    pub fn holds_for(&self, fingerprint: &str) -> bool {
+        self.fingerprint.as_deref().is_none_or(|then| then == fingerprint)
+    }
 }
 
 /// Why the state cannot be kept.
@@ -173,9 +182,13 @@ impl State {
             Event::Gone { line, about } => {
                 self.findings.remove(&(line, about));
             }
-            Event::Hold { .. }
-            | Event::Release { .. }
-            | Event::Spread { .. }
+            Event::Hold { provider, why } => {
+                self.holds.insert(provider, Hold { since: entry.time, why, fingerprint: None });
+            }
+            Event::Release { provider, .. } => {
+                self.holds.remove(&provider);
+            }
+            Event::Spread { .. }
             | Event::Unspread { .. }
             | Event::Lease { .. }
             | Event::Ranges { .. }

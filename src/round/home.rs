@@ -21,7 +21,7 @@ use crate::exposure::{self, news};
 use crate::message::Told;
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases};
-use crate::state::{State, Store};
+use crate::state::{Hold, State, Store};
 use crate::status::memory::Memory;
 use crate::update::{self, Books, BooksError, Report};
 use crate::watch::Via;
@@ -268,19 +268,19 @@ impl Home {
         }
         let fingerprints: BTreeMap<String, String> =
             self.means.config.providers.iter().map(|(name, p)| (name.clone(), p.fingerprint.clone())).collect();
-        self.release("its configuration changed", |name, fingerprint| {
-            fingerprints.get(name).is_none_or(|present| present != fingerprint)
+        self.release("its configuration changed", |name, hold| {
+            fingerprints.get(name).is_none_or(|present| !hold.holds_for(present))
         });
     }
 
-    fn release(&mut self, why: &str, ends: impl Fn(&str, &str) -> bool) {
+    fn release(&mut self, why: &str, ends: impl Fn(&str, &Hold) -> bool) {
         let ended: Vec<String> = self
             .books
             .get_mut()
             .state
             .holds
             .iter()
-            .filter(|(name, hold)| ends(name, &hold.fingerprint))
+            .filter(|(name, hold)| ends(name, hold))
             .map(|(name, _)| name.clone())
             .collect();
         for name in ended {

@@ -125,6 +125,27 @@ fn a_lost_or_unreadable_state_is_made_anew_from_the_audit_log() {
 }
 
 #[test]
+fn a_hold_outlives_the_state_whatever_is_configured_now_until_a_person_ends_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = Log::open(dir.path(), config::Audit { max_bytes: 4096, keep: 3 }).unwrap();
+    for provider in ["home", "away"] {
+        log.append(moment(), Event::Hold { provider: provider.into(), why: "a wrong key".into() }).unwrap();
+    }
+    log.append(moment(), Event::Release { provider: "away".into(), why: "a manual sync".into() }).unwrap();
+    let state = load(dir.path());
+    assert_eq!(state.holds.keys().collect::<Vec<_>>(), ["home"]);
+    let hold = &state.holds["home"];
+    assert_eq!((hold.since, hold.why.as_str()), (moment(), "a wrong key"));
+    assert!(hold.holds_for("what was configured then") && hold.holds_for("something else"));
+    // One from the state file knows what it was for.
+    let mut text = serde_json::to_value(&state).unwrap();
+    text["holds"]["home"]["fingerprint"] = "then".into();
+    fs::write(dir.path().join(FILE), text.to_string()).unwrap();
+    let known = load(dir.path()).holds["home"].clone();
+    assert!(known.holds_for("then") && !known.holds_for("now"));
+}
+
+#[test]
 fn what_was_sent_may_stand_there_until_the_record_is_seen_in_step() {
     let mut state = State::default();
     state.note_published("home", &[change(&[], &[9])]);

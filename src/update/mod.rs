@@ -140,7 +140,7 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
 
 /// What [`bring_in_step`] would do, found out without writing anything anywhere.
 pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
-    if let Some(hold) = state.holds.get(job.name).filter(|hold| hold.fingerprint == job.fingerprint) {
+    if let Some(hold) = state.holds.get(job.name).filter(|hold| hold.holds_for(job.fingerprint)) {
         return held(job, hold);
     }
     let mut report = Report::unread(job);
@@ -419,7 +419,7 @@ impl Report {
     fn with(mut self, trouble: Trouble, books: &mut Books, job: &Job<'_>, clock: &Clock) -> Self {
         self.blame(&trouble);
         if let Trouble::Refused { why } = &trouble {
-            let hold = Hold { since: clock.now(), why: why.clone(), fingerprint: job.fingerprint.to_owned() };
+            let hold = Hold { since: clock.now(), why: why.clone(), fingerprint: Some(job.fingerprint.to_owned()) };
             books.state.holds.insert(job.name.to_owned(), hold);
             let event = Event::Hold { provider: job.name.to_owned(), why: why.clone() };
             // A hold that cannot be written down still holds in this process.
