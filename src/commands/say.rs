@@ -257,7 +257,10 @@ pub fn troubles(reports: &[Report], paint: Paint) -> String {
     for report in reports {
         if let Some(trouble) = &report.trouble {
             let told = match trouble {
-                Trouble::Held { since, why } => format!("on hold since {since}: {why}; `fingerpost sync` tries again"),
+                Trouble::Held { since, why } => format!(
+                    "on hold since {since}: {why}; to try again, reload the service (`systemctl reload fingerpost`), or, where \
+                     none runs, `fingerpost sync`"
+                ),
                 _ => trouble.why().to_owned(),
             };
             let _ = writeln!(text, "{}: {}", report.provider, paint.tone(Tone::Amiss, &told));

@@ -184,7 +184,7 @@ impl Said {
                 let what = match trouble {
                     Trouble::Passing { .. } => "will be tried again",
                     Trouble::Refused { .. } | Trouble::Held { .. } => {
-                        "on hold until reload, restart with changed configuration, or `fingerpost sync`"
+                        "on hold until reload (`systemctl reload fingerpost`), or restart with changed configuration"
                     }
                     Trouble::NoBooks { .. } | Trouble::NoLease { .. } | Trouble::StandingBy { .. } => "nothing is sent",
                 };

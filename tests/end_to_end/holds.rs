@@ -64,13 +64,16 @@ fn a_hold_outlives_the_process_and_keeps_it_from_the_server() {
     let (count, told) = contacts(&mill);
     assert_eq!(count, 0, "{told}");
     assert!(
-        told.contains("; on hold until reload, restart with changed configuration, or `fingerpost sync`"),
+        told.contains("; on hold until reload (`systemctl reload fingerpost`), or restart with changed configuration"),
         "{told}"
     );
     assert_eq!(told.matches("on hold until").count(), 1, "told once: {told}");
     let since = Timestamp::parse(mill.audit()[3]["time"].as_str().unwrap()).unwrap();
     let held = format!("home: on hold since {since}: {} does not let the key gauge-key change", mill.named.address());
-    mill.run(&["preview"]).exits(77).says(&[&held, "; `fingerpost sync` tries again\n"]);
+    mill.run(&["preview"]).exits(77).says(&[
+        &held,
+        "; to try again, reload the service (`systemctl reload fingerpost`), or, where none runs, `fingerpost sync`\n",
+    ]);
     // Each update that named denies stands in its log.
     assert_eq!(mill.named.log(), log);
 
