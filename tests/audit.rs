@@ -20,7 +20,7 @@ fn audit(dir: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
 }
 
 fn log(dir: &Path) {
-    let (mut log, _) = Log::open(dir, Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let mut log = Log::open(dir, Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
     let provider = || "home".to_owned();
     for event in [
         Event::Hold { provider: provider(), why: "a wrong key".to_owned() },

@@ -81,10 +81,10 @@ pub struct Log {
 const FRESH: usize = 64;
 
 impl Log {
-    /// Reads where the log in `dir` ends, and the entries of its current file, oldest first. Writes nothing.
+    /// Reads where the log in `dir` ends, and which intents are open. Writes nothing.
     ///
     /// A line that does not hold does not keep the home from being served: the log goes on behind it.
-    pub fn open(dir: &Path, settings: config::Audit) -> Result<(Self, Vec<Entry>), AuditError> {
+    pub fn open(dir: &Path, settings: config::Audit) -> Result<Self, AuditError> {
         let mut log = Self {
             dir: dir.to_owned(),
             settings,
@@ -99,13 +99,15 @@ impl Log {
         };
         let path = log.path();
         let bytes = read_if_there(&path)?.unwrap_or_default();
-        let walked = walk(&bytes);
-        if walked.whole == 0
-            && let Some(last) = closed_files(dir)?.last()
-        {
-            // The power went between closing one file and the first whole line of the next.
-            log.tail = walk(&read(last)?).tail;
+        // An intent may have stayed open while several files were closed behind it.
+        for closed in closed_files(dir)? {
+            let walked = walk(&read(&closed)?, |entry| log.remember(entry.seq, &entry.event));
+            if walked.whole > 0 {
+                // The power may have gone between closing one file and the first whole line of the next.
+                log.tail = walked.tail;
+            }
         }
+        let walked = walk(&bytes, |entry| log.remember(entry.seq, &entry.event));
         if let Some((line, flaw)) = &walked.flaw {
             tracing::warn!(
                 "{}: line {line}: {flaw}; the log goes on behind it, and `fingerpost audit verify` will always tell of it",
@@ -115,9 +117,6 @@ impl Log {
         if walked.whole > 0 {
             log.tail = walked.tail;
         }
-        for entry in &walked.entries {
-            log.remember(entry.seq, &entry.event);
-        }
         log.end = walked.whole as u64;
         log.torn = walked.whole < bytes.len();
         if log.torn {
@@ -126,7 +125,7 @@ impl Log {
                 path.display()
             );
         }
-        Ok((log, walked.entries))
+        Ok(log)
     }
 
     /// Goes on with other settings, after a reload.
@@ -176,9 +175,7 @@ impl Log {
         if self.torn {
             self.set_aside(now)?;
         }
-        if matches!(event, Event::Intent { .. }) {
-            self.rotate_if_full()?;
-        }
+        self.rotate_if_full()?;
         self.write(now, event)
     }
 
@@ -244,7 +241,7 @@ impl Log {
             // Somebody shortened or removed it meanwhile: the log goes on behind what is left.
             let mut bytes = Vec::new();
             file.read_to_end(&mut bytes).map_err(|source| fail("read", source))?;
-            self.end = walk(&bytes).whole as u64;
+            self.end = walk(&bytes, |_| {}).whole as u64;
         }
         if length > self.end {
             file.set_len(self.end).map_err(|source| fail("shorten", source))?;
@@ -254,9 +251,7 @@ impl Log {
 
     fn rotate_if_full(&mut self) -> Result<(), AuditError> {
         let path = self.path();
-        // With an intent open the next start has to find it in the current file.
-        let full = fs::metadata(&path).is_ok_and(|meta| meta.len() >= self.settings.max_bytes);
-        if !full || !self.open.is_empty() {
+        if !fs::symlink_metadata(&path).is_ok_and(|meta| meta.len() >= self.settings.max_bytes) {
             return Ok(());
         }
         self.current = None;
@@ -268,7 +263,13 @@ impl Log {
         self.end = 0;
         sync_dir(&self.dir)?;
         let files = closed_files(&self.dir)?;
-        for old in files.iter().take(files.len().saturating_sub(self.settings.keep)) {
+        let ends = files.iter().skip(1).map(|file| first_seq(file)).chain([Some(self.tail.seq + 1)]);
+        let surplus = files.len().saturating_sub(self.settings.keep);
+        for (old, end) in files.iter().zip(ends).take(surplus) {
+            // The next start has to find an intent whose end is not known, and the chain has no gaps: all behind it stays.
+            if self.open.keys().next().is_some_and(|oldest| end.is_none_or(|end| *oldest < end)) {
+                break;
+            }
             fs::remove_file(old).map_err(|source| AuditError::Io { act: "remove", file: old.clone(), source })?;
         }
         Ok(())
@@ -277,7 +278,7 @@ impl Log {
     /// Copies what follows the last whole line into a file of its own, cuts it off, and says so in the log.
     fn set_aside(&mut self, now: Timestamp) -> Result<(), AuditError> {
         let bytes = read(&self.path())?;
-        let torn = bytes.get(walk(&bytes).whole..).unwrap_or_default();
+        let torn = bytes.get(walk(&bytes, |_| {}).whole..).unwrap_or_default();
         let name = format!("audit.torn-{:012}", self.tail.seq + 1);
         let path = self.dir.join(&name);
         let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
@@ -296,16 +297,16 @@ impl Log {
 
 struct Walked {
     tail: Tail,
-    entries: Vec<Entry>,
     /// Bytes up to the end of the last readable line.
     whole: usize,
     /// The first line, from 1, that does not follow, and why.
     flaw: Option<(usize, Flaw)>,
 }
 
-/// Follows the chain through one file. What cannot be read at its very end is torn, and no flaw.
-fn walk(bytes: &[u8]) -> Walked {
-    let mut walked = Walked { tail: Tail::origin(), entries: Vec::new(), whole: 0, flaw: None };
+/// Follows the chain through one file and hands every entry that can be read to `each`. What cannot be read at its very end
+/// is torn, and no flaw.
+fn walk(bytes: &[u8], mut each: impl FnMut(&Entry)) -> Walked {
+    let mut walked = Walked { tail: Tail::origin(), whole: 0, flaw: None };
     let mut end = 0;
     let mut unread = None;
     for (at, line) in chain::lines(bytes).enumerate() {
@@ -324,7 +325,7 @@ fn walk(bytes: &[u8]) -> Walked {
         };
         walked.flaw = walked.flaw.or(unread.take());
         walked.tail = tail;
-        walked.entries.push(entry);
+        each(&entry);
         walked.whole = end;
     }
     walked
@@ -385,14 +386,20 @@ fn closed_files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
     };
     let mut files = Vec::new();
     for item in listing {
-        let name = item.map_err(fail)?.file_name();
-        let number = name.to_str().and_then(|name| name.strip_prefix("audit.")?.strip_suffix(".jsonl"));
-        if number.is_some_and(|number| number.len() == 12 && number.bytes().all(|byte| byte.is_ascii_digit())) {
-            files.push(dir.join(name));
+        let file = dir.join(item.map_err(fail)?.file_name());
+        if first_seq(&file).is_some() {
+            files.push(file);
         }
     }
     files.sort();
     Ok(files)
+}
+
+/// The number of the first entry in the closed `file`, by its name; `None` where it is no such file.
+fn first_seq(file: &Path) -> Option<u64> {
+    let number = file.file_name()?.to_str()?.strip_prefix("audit.")?.strip_suffix(".jsonl")?;
+    let is_one = number.len() == 12 && number.bytes().all(|byte| byte.is_ascii_digit());
+    is_one.then(|| number.parse().ok())?
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, AuditError> {

@@ -497,7 +497,7 @@ impl Home {
 pub(crate) fn open_books(config: &Config) -> Result<Books, BooksError> {
     let locked = Store::lock(&config.state_dir)?;
     let state = State::load(&config.state_dir, &config.limits)?;
-    let (log, _) = Log::open(&config.state_dir, config.audit)?;
+    let log = Log::open(&config.state_dir, config.audit)?;
     Ok(Books { store: locked.store(&state), state, log })
 }
 

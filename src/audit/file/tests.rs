@@ -15,10 +15,14 @@ fn hold(why: &str) -> Event {
 }
 
 fn intent() -> Event {
+    intent_at("home")
+}
+
+fn intent_at(provider: &str) -> Event {
     let after = RrSet { ttl: 120, addresses: BTreeSet::from([[203, 0, 113, 77].into()]) };
     let name = DnsName::parse("gauge.heronmill.example").unwrap();
     let change = Change { name, rtype: RecordType::A, before: None, after };
-    Event::Intent { provider: "home".into(), target: "ns1".into(), changes: vec![change], word: Vec::new() }
+    Event::Intent { provider: provider.into(), target: "ns1".into(), changes: vec![change], word: Vec::new() }
 }
 
 fn outcome(intent: u64) -> Event {
@@ -26,7 +30,9 @@ fn outcome(intent: u64) -> Event {
 }
 
 fn open(dir: &Path) -> (Log, Vec<Entry>) {
-    Log::open(dir, SETTINGS).unwrap()
+    let mut entries = Vec::new();
+    follow(dir, |entry| entries.push(entry)).unwrap();
+    (Log::open(dir, SETTINGS).unwrap(), entries)
 }
 
 fn append(log: &mut Log, event: Event) -> u64 {
@@ -113,15 +119,46 @@ fn rotation_keeps_the_chain_and_as_many_files_as_it_is_told() {
     read_all(dir.path()).unwrap();
 }
 
+/// What is told without a write must not fill the disk either.
 #[test]
-fn a_file_with_an_open_intent_is_not_closed() {
+fn whatever_is_entered_the_file_stays_bounded() {
     let dir = tempfile::tempdir().unwrap();
     let (mut log, _) = open(dir.path());
-    for _ in 0..40 {
-        append(&mut log, intent());
+    for number in 0..1000 {
+        let about = format!("leak {number}");
+        append(&mut log, Event::Found { line: None, about: about.clone(), text: "x".repeat(200) });
+        append(&mut log, Event::Gone { line: None, about });
+        assert!(fs::metadata(dir.path().join(CURRENT)).unwrap().len() < SETTINGS.max_bytes + 1024);
     }
-    assert_eq!(names(dir.path()), [CURRENT]);
-    assert_eq!(open(dir.path()).0.open_intents().len(), 40);
+    assert_eq!(files(dir.path()).unwrap().len(), 4);
+    assert_eq!(read_all(dir.path()).unwrap().last().unwrap().seq, 2000);
+}
+
+/// One server is away for weeks, and another provider's records move on.
+#[test]
+fn an_intent_that_stays_open_is_found_behind_all_that_came_after_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    append(&mut log, hold("before"));
+    let long = append(&mut log, intent());
+    for _ in 0..1000 {
+        let seq = append(&mut log, intent_at("away"));
+        append(&mut log, outcome(seq));
+        assert!(fs::metadata(dir.path().join(CURRENT)).unwrap().len() < SETTINGS.max_bytes + 1024);
+    }
+    let entries = read_all(dir.path()).unwrap();
+    assert!(entries[0].seq <= long && entries.last().unwrap().seq == 2002, "nothing behind it went");
+    drop(log);
+    let (mut log, _) = open(dir.path());
+    assert_eq!(log.open_intents().keys().copied().collect::<Vec<_>>(), [long]);
+    append(&mut log, outcome(long));
+    // Now they may go.
+    for _ in 0..40 {
+        append(&mut log, hold(&"x".repeat(200)));
+    }
+    assert_eq!(files(dir.path()).unwrap().len(), 4);
+    assert!(open(dir.path()).0.open_intents().is_empty());
+    read_all(dir.path()).unwrap();
 }
 
 #[test]
@@ -264,7 +301,7 @@ fn a_link_in_the_state_directory_is_not_followed() {
 #[test]
 fn other_settings_count_from_the_next_line_on() {
     let dir = tempfile::tempdir().unwrap();
-    let (mut log, _) = Log::open(dir.path(), config::Audit { max_bytes: 1 << 30, ..SETTINGS }).unwrap();
+    let mut log = Log::open(dir.path(), config::Audit { max_bytes: 1 << 30, ..SETTINGS }).unwrap();
     for _ in 0..40 {
         let seq = append(&mut log, intent());
         append(&mut log, outcome(seq));
