@@ -24,8 +24,8 @@
 //! * [`update`] carries a plan out: its `limits` are pure; the rest retries, holds and reads back.
 //! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
+//! * `files` makes and opens what is in the state directory, and follows no link there.
 //! * [`state`] is what survives a restart and is not in the audit log.
-//! * `own` opens and makes the files of the state directory, where nothing is believed: no link is followed.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
 //!   What judges is pure: `source`, `bounds`, `compare`, `refused`, `render` and what reads rulesets.
@@ -52,12 +52,12 @@ pub mod daemon;
 mod dns;
 pub mod echo;
 pub mod exposure;
+mod files;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 mod http;
 pub mod message;
 pub mod name;
-mod own;
 pub mod provider;
 pub mod reconcile;
 pub mod rehearsal;

@@ -19,8 +19,8 @@ use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
 use crate::exposure;
+use crate::files::{self, Dir, way_in};
 use crate::message::Told;
-use crate::own;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
@@ -96,7 +96,7 @@ impl Hold {
 #[derive(Debug, thiserror::Error)]
 pub enum StateError {
     /// The operating system said no.
-    #[error("cannot {act} {}; it must be writable for the user that runs fingerpost{}", path.display(), own::way_in(source))]
+    #[error("cannot {act} {}; it must be writable for the user that runs fingerpost{}", path.display(), way_in(source))]
     Io {
         /// What was tried.
         act: &'static str,
@@ -128,7 +128,7 @@ impl State {
     /// made up from all of the audit log that is kept.
     pub fn load(dir: &Path, limits: &Limits) -> Result<Self, StateError> {
         let path = dir.join(FILE);
-        match own::read(&path) {
+        match files::read(&path) {
             Ok(bytes) => match serde_json::from_slice(&bytes) {
                 Ok(state) => return Ok(state),
                 Err(error) => {
@@ -296,11 +296,8 @@ impl Store {
         let path = self.dir.join(FILE);
         let mut text = serde_json::to_vec_pretty(state)?;
         text.push(b'\n');
-        own::replace(&path, ".state.json.new", 0o600, &text, &self.dir).map_err(|source| StateError::Io {
-            act: "write",
-            path,
-            source,
-        })?;
+        let replaced = Dir::open(&self.dir).and_then(|dir| dir.replace(FILE, ".state.json.new", 0o600, &text));
+        replaced.map_err(|source| StateError::Io { act: "write", path, source })?;
         self.saved = state.clone();
         Ok(())
     }

@@ -29,6 +29,7 @@ use crate::audit::file::{AuditError, Log};
 use crate::clock::Timestamp;
 use crate::config::load::add;
 use crate::config::{Config, Edge};
+use crate::files::way_in;
 use crate::round;
 use crate::state::StateError;
 use crate::update::{Books, BooksError};
@@ -74,7 +75,7 @@ pub enum AllowlistError {
     #[error(transparent)]
     Audit(#[from] AuditError),
     /// What is kept of an edge cannot be read or written.
-    #[error("cannot {act} {}", path.display())]
+    #[error("cannot {act} {}{}", path.display(), way_in(source))]
     Store {
         /// What was tried.
         act: &'static str,

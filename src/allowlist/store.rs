@@ -3,7 +3,7 @@
 //! directory's lock.
 
 use std::fs;
-use std::io::{self, ErrorKind};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use ipnet::IpNet;
@@ -13,7 +13,7 @@ use super::AllowlistError;
 use crate::address::set::AddressSet;
 use crate::clock::Timestamp;
 use crate::config::Config;
-use crate::own;
+use crate::files::Dir;
 
 /// How many versions are kept besides the one in force.
 const KEPT: u64 = 24;
@@ -74,7 +74,7 @@ fn dir(state_dir: &Path, edge: &str) -> PathBuf {
 /// [`AllowlistError::Store`] or [`AllowlistError::Spoilt`]: never a guess.
 pub fn kept(state_dir: &Path, edge: &str) -> Result<Option<Kept>, AllowlistError> {
     let path = dir(state_dir, edge).join("current.json");
-    let bytes = match own::read(&path) {
+    let bytes = match fs::read(&path) {
         Ok(bytes) => bytes,
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
         Err(source) => return Err(AllowlistError::Store { act: "read", path, source }),
@@ -104,32 +104,68 @@ pub fn in_force(config: &Config) -> Result<Vec<(String, Kept)>, AllowlistError> 
 
 /// Puts `kept` in force, durably; the version before it is kept under its number.
 pub(super) fn put(state_dir: &Path, edge: &str, kept: &Kept) -> Result<(), AllowlistError> {
-    let dir = dir(state_dir, edge);
-    let fail = |act, path: &Path| {
-        let path = path.to_owned();
-        move |source| AllowlistError::Store { act, path, source }
+    let path = dir(state_dir, edge);
+    let below = |name| move |dir: Dir| dir.below(name);
+    let dir = Dir::open(state_dir)
+        .and_then(below("edges"))
+        .and_then(below(edge))
+        .map_err(|source| AllowlistError::Store { act: "create", path: path.clone(), source })?;
+    let write = |name: &str, kept: &Kept| {
+        let written = serde_json::to_vec_pretty(kept).map_err(Into::into).and_then(|mut text| {
+            text.push(b'\n');
+            dir.replace(name, ".new", 0o666, &text)
+        });
+        written.map_err(|source| AllowlistError::Store { act: "write", path: path.join(name), source })
     };
-    make_dirs(state_dir, &dir).map_err(fail("create", &dir))?;
-    let current = dir.join("current.json");
     // An unreadable one was refused before.
     if let Some(before) = self::kept(state_dir, edge)?.filter(|before| before.number < kept.number) {
-        let older = dir.join(format!("{}.json", before.number));
-        write(&dir, &older, &before).map_err(fail("write", &older))?;
+        write(&format!("{}.json", before.number), &before)?;
         if let Some(oldest) = before.number.checked_sub(KEPT) {
             // It is only tidying up: what is left costs a few kilobytes.
-            let _ = fs::remove_file(dir.join(format!("{oldest}.json")));
+            let _ = dir.remove(&format!("{oldest}.json"));
         }
     }
-    write(&dir, &current, kept).map_err(fail("write", &current))
+    write("current.json", kept)
 }
 
-fn make_dirs(state_dir: &Path, dir: &Path) -> io::Result<()> {
-    own::make_dir(&state_dir.join("edges"), state_dir)?;
-    own::make_dir(dir, state_dir)
-}
+#[cfg(test)]
+mod tests {
+    use std::os::unix::fs::symlink;
 
-fn write(dir: &Path, path: &Path, kept: &Kept) -> io::Result<()> {
-    let mut text = serde_json::to_vec_pretty(kept)?;
-    text.push(b'\n');
-    own::replace(path, ".new", 0o644, &text, dir)
+    use super::*;
+
+    fn version(number: u64) -> Kept {
+        let ranges = vec!["198.51.100.0/24".parse().unwrap()];
+        let source = KeptSource { source: "quay".to_owned(), etag: None, last_modified: None, ranges };
+        Kept::new(number, Timestamp::default(), vec![source])
+    }
+
+    /// Root fetches the ranges too, in a directory that belongs to the service.
+    #[test]
+    fn a_link_in_the_state_directory_leads_nowhere() {
+        let home = tempfile::tempdir().unwrap();
+        let (at, other) = (home.path().join("state"), home.path().join("shadow"));
+        fs::write(&other, "theirs").unwrap();
+        fs::create_dir_all(at.join("edges/quay")).unwrap();
+        for name in [".new", "current.json"] {
+            let to = if name == ".new" { other.clone() } else { home.path().join("nothing") };
+            symlink(to, dir(&at, "quay").join(name)).unwrap();
+        }
+        put(&at, "quay", &version(1)).unwrap();
+        put(&at, "quay", &version(2)).unwrap();
+        assert_eq!(kept(&at, "quay").unwrap(), Some(version(2)));
+        assert_eq!(fs::read(&other).unwrap(), b"theirs");
+        assert!(!home.path().join("nothing").exists());
+        // Nor does one in the place of a directory.
+        for name in ["edges/quay", "edges"] {
+            let elsewhere = home.path().join("elsewhere");
+            fs::create_dir_all(elsewhere.join("quay")).unwrap();
+            fs::rename(at.join(name), home.path().join(name.replace('/', "-"))).unwrap();
+            symlink(&elsewhere, at.join(name)).unwrap();
+            let told = crate::commands::chain_of(&put(&at, "quay", &version(3)).unwrap_err());
+            assert!(told.contains("edges/quay; what stands in the place of a directory there"), "{told}");
+            assert_eq!(fs::read_dir(elsewhere.join("quay")).unwrap().count(), 0);
+            fs::remove_file(at.join(name)).unwrap();
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! Writes the ranges in force into the files that the configuration names, each replaced as a whole, and runs the
 //! commands that have them take effect. Touches these files and runs these commands, and nothing else.
 
-use std::fs::{self, File, Permissions};
+use std::fs::{self, File, Metadata, Permissions};
 use std::io::{self, ErrorKind, Write as _};
 use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _, fchown};
 use std::path::{Path, PathBuf};
@@ -99,9 +99,20 @@ fn put(one: &Render, parts: &[Part], ports: &[u16]) -> Result<bool, String> {
     }
 }
 
+/// Whether the user `own` goes where something of the user `theirs` leads: root never writes where another one says.
+fn may_follow(own: u32, theirs: u32) -> bool {
+    own != 0 || theirs == 0
+}
+
 /// Puts `bytes` in the file's place, with the mode and the owner of what stood there, or readable by all.
 pub(crate) fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     // Where it leads, should it be a link.
+    let link = fs::symlink_metadata(path).ok().filter(Metadata::is_symlink).map(|meta| meta.uid());
+    if let Some(theirs) = link.filter(|theirs| !may_follow(rustix::process::geteuid().as_raw(), *theirs)) {
+        let why =
+            format!("it is a link that user {theirs} made, and root follows none but its own: name the file itself");
+        return Err(io::Error::other(why));
+    }
     let (path, before) = match fs::canonicalize(path) {
         Ok(path) => (path.clone(), Some(fs::metadata(path)?)),
         Err(error) if error.kind() == ErrorKind::NotFound => (path.to_owned(), None),
@@ -123,4 +134,16 @@ pub(crate) fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     file.sync_all()?;
     new.persist(&path).map_err(|error| error.error)?;
     File::open(dir)?.sync_all()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::may_follow;
+
+    #[test]
+    fn root_writes_where_no_other_user_leads() {
+        for (own, theirs, may) in [(0, 0, true), (0, 61184, false), (61184, 61184, true), (61184, 0, true)] {
+            assert_eq!(may_follow(own, theirs), may, "{own} {theirs}");
+        }
+    }
 }

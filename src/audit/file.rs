@@ -4,7 +4,7 @@
 //! directory's lock.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
@@ -13,7 +13,7 @@ use super::chain::{self, Entry, Flaw, Known, Tail};
 use super::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config;
-use crate::own;
+use crate::files::{self, Dir, way_in};
 use crate::provider::Change;
 
 /// The file that is written to.
@@ -23,7 +23,7 @@ pub const CURRENT: &str = "audit.jsonl";
 #[derive(Debug, thiserror::Error)]
 pub enum AuditError {
     /// The operating system said no.
-    #[error("cannot {act} {}; until it can, nothing is sent to any provider{}", file.display(), own::way_in(source))]
+    #[error("cannot {act} {}; until it can, nothing is sent to any provider{}", file.display(), way_in(source))]
     Io {
         /// What was tried.
         act: &'static str,
@@ -209,7 +209,7 @@ impl Log {
     /// Whether the name still leads to `file`, and that ends where it should: who knows what became of it meanwhile.
     fn is_current(&self, file: &File) -> bool {
         let of = |meta: &fs::Metadata| (meta.dev(), meta.ino(), meta.len());
-        let there = fs::metadata(self.path());
+        let there = fs::symlink_metadata(self.path());
         there.is_ok_and(|there| there.len() == self.end && file.metadata().is_ok_and(|ours| of(&ours) == of(&there)))
     }
 
@@ -229,14 +229,9 @@ impl Log {
     fn open_current(&mut self) -> Result<File, AuditError> {
         let path = self.path();
         let fail = |act, source| AuditError::Io { act, file: path.clone(), source };
-        let opened = own::open(&path, OpenOptions::new().read(true).write(true));
-        let existed = opened.is_ok();
-        let mut file = match opened {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => own::make(&path, 0o640, &self.dir),
-            opened => opened,
-        }
-        .map_err(|source| fail("open", source))?;
-        if !existed || !self.named {
+        let dir = Dir::open(&self.dir).map_err(|source| fail("open", source))?;
+        let (mut file, is_new) = dir.kept(CURRENT, 0o640).map_err(|source| fail("open", source))?;
+        if is_new || !self.named {
             // One that stood there at the start may have been made right before a crash.
             sync_dir(&self.dir)?;
             self.named = true;
@@ -287,7 +282,7 @@ impl Log {
         let name = format!("audit.torn-{:012}", self.tail.seq + 1);
         let path = self.dir.join(&name);
         let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
-        let mut file = own::make(&path, 0o640, &self.dir).map_err(fail)?;
+        let mut file = Dir::open(&self.dir).and_then(|dir| dir.fresh(&name, 0o640)).map_err(fail)?;
         file.write_all(torn).and_then(|()| file.sync_all()).map_err(fail)?;
         sync_dir(&self.dir)?;
         self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64 })?;
@@ -363,7 +358,7 @@ fn walk_all(dir: &Path, mut each: impl FnMut(Entry)) -> Result<(Option<AuditErro
     let (mut tail, mut first, mut unread): (Option<Tail>, _, _) = (None, None, None);
     for file in files(dir)? {
         let fail = |source| AuditError::Io { act: "read", file: file.clone(), source };
-        let mut reader = BufReader::new(own::open(&file, OpenOptions::new().read(true)).map_err(fail)?);
+        let mut reader = BufReader::new(files::open(&file).map_err(fail)?);
         let mut bytes = Vec::new();
         for line in 1.. {
             bytes.clear();
@@ -420,11 +415,11 @@ fn first_seq(file: &Path) -> Option<u64> {
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, AuditError> {
-    own::read(path).map_err(|source| AuditError::Io { act: "read", file: path.to_owned(), source })
+    files::read(path).map_err(|source| AuditError::Io { act: "read", file: path.to_owned(), source })
 }
 
 fn read_if_there(path: &Path) -> Result<Option<Vec<u8>>, AuditError> {
-    match own::read(path) {
+    match files::read(path) {
         Ok(bytes) => Ok(Some(bytes)),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(source) => Err(AuditError::Io { act: "read", file: path.to_owned(), source }),

@@ -142,7 +142,7 @@ pub(super) struct Turn {
     from: Option<String>,
     /// Swaps in a row that met something else.
     conflicts: u32,
-    /// Swaps since the last that was done of which nobody knows.
+    /// Swaps in a row of whose end nothing was heard.
     doubts: u32,
     /// No step before this.
     not_before: Moment,
@@ -224,13 +224,17 @@ impl Turn {
             Ok(None) => Ground::Free,
             Ok(Some(claim)) if claim.nonce == self.me.nonce => {
                 self.count = self.count.max(claim.count);
+                if self.tried.as_ref().is_some_and(|tried| tried.claim == claim) {
+                    // It came through after all.
+                    self.doubts = 0;
+                }
                 let known = [self.tried.take(), was(ground)].into_iter().flatten().find(|known| known.claim == claim);
                 self.taken = claim.since;
                 // From before a reload, or a delayed swap that arrived after all: nobody knows how old it is.
                 Ground::Mine(known.unwrap_or(Mine { claim, renew: now, until: now }))
             }
             Ok(Some(claim)) => {
-                self.conflicts = 0;
+                (self.conflicts, self.doubts) = (0, 0);
                 let look_at = now + claim.lease / 3;
                 match ground {
                     Ground::Theirs { claim: before, since, .. } if before == claim => {
@@ -274,7 +278,8 @@ impl Turn {
         }
         match end {
             Swapped::Done => {
-                (self.taken, self.tried, self.conflicts, self.doubts) = (claim.since, None, 0, 0);
+                (self.taken, self.tried) = (claim.since, None);
+                (self.conflicts, self.doubts) = (0, 0);
                 self.ground = Ground::Mine(Mine::sent(claim, sent));
                 self.tell();
             }
@@ -288,20 +293,18 @@ impl Turn {
             }
             Swapped::InDoubt => {
                 self.tried = Some(Mine::sent(claim, sent));
+                self.doubts += 1;
+                if self.doubts > 1 {
+                    // A look that answers is no sign that the next swap will be.
+                    self.failed(now);
+                }
                 match std::mem::replace(&mut self.ground, Ground::Unknown { was: None }) {
                     // Trying again is as good as looking: if the first swap was made, the second is refused.
                     theirs @ Ground::Theirs { .. } => {
                         self.ground = theirs;
                         self.failed(now);
                     }
-                    other => {
-                        self.ground = Ground::Unknown { was: was(other) };
-                        self.doubts = self.doubts.saturating_add(1);
-                        // One lost answer is looked after at once; a server that gives none is not pressed.
-                        if self.doubts > 1 {
-                            self.failed(now);
-                        }
-                    }
+                    other => self.ground = Ground::Unknown { was: was(other) },
                 }
             }
             // Whoever swapped knows why.

@@ -60,6 +60,25 @@ fn what_is_saved_is_loaded_and_an_unchanged_state_is_not_written() {
     assert_eq!(fs::metadata(dir.path().join(FILE)).unwrap().modified().unwrap(), written);
 }
 
+/// Root saves it too (`sudo fingerpost sync`), in a directory that belongs to the service.
+#[test]
+fn a_link_in_the_place_of_the_new_file_or_the_old_is_replaced() {
+    let home = tempfile::tempdir().unwrap();
+    let (dir, other) = (home.path().join("state"), home.path().join("shadow"));
+    fs::create_dir(&dir).unwrap();
+    fs::write(&other, "theirs").unwrap();
+    let mut state = load(&dir);
+    let mut store = Store::lock(&dir).unwrap().store(&state);
+    for name in [".state.json.new", FILE] {
+        std::os::unix::fs::symlink(&other, dir.join(name)).unwrap();
+    }
+    state.settled.insert(Via::only(Family::Ipv4), ip(77));
+    store.save(&state).unwrap();
+    assert_eq!(load(&dir), state);
+    assert_eq!(fs::read(&other).unwrap(), b"theirs");
+    assert!(fs::symlink_metadata(dir.join(FILE)).unwrap().is_file());
+}
+
 #[test]
 fn two_processes_do_not_share_a_directory() {
     let dir = tempfile::tempdir().unwrap();

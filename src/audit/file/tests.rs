@@ -1,5 +1,4 @@
 use std::collections::BTreeSet;
-use std::os::unix::fs::symlink;
 
 use super::*;
 use crate::name::DnsName;
@@ -105,36 +104,6 @@ fn a_torn_last_line_is_set_aside_before_the_next_is_written() {
         let Known::Yes(Event::SetAside { file, bytes }) = &entries[2].event else { panic!("{:?}", entries[2]) };
         assert_eq!((file.as_str(), *bytes), ("audit.torn-000000000003", torn.len() as u64));
     }
-}
-
-/// Whoever has the directory may want root to write, or to show, what is not theirs.
-#[test]
-fn no_link_is_followed() {
-    let home = tempfile::tempdir().unwrap();
-    let (dir, victim) = (home.path().join("state"), home.path().join("victim"));
-    fs::create_dir(&dir).unwrap();
-    fs::write(&victim, "precious").unwrap();
-    let (mut log, _) = open(&dir);
-    append(&mut log, hold("one"));
-    // A torn end, and a link where that would be put.
-    drop(log);
-    let path = dir.join(CURRENT);
-    let mut bytes = fs::read(&path).unwrap();
-    bytes.extend_from_slice(b"theirs");
-    fs::write(&path, &bytes).unwrap();
-    symlink(&victim, dir.join("audit.torn-000000000002")).unwrap();
-    let (mut log, _) = open(&dir);
-    append(&mut log, hold("two"));
-    assert_eq!(fs::read(dir.join("audit.torn-000000000002")).unwrap(), b"theirs");
-    // The log itself: neither while it is open nor for the next who opens it.
-    fs::remove_file(&path).unwrap();
-    symlink(&victim, &path).unwrap();
-    let refused = log.append(moment(), hold("three")).unwrap_err().to_string();
-    let link = "it is a link, and none is followed there: remove it";
-    assert!(refused.contains("audit.jsonl") && refused.ends_with(link), "{refused}");
-    let refused = Log::open(&dir, SETTINGS).unwrap_err().to_string();
-    assert!(refused.ends_with(link), "{refused}");
-    assert_eq!(fs::read(&victim).unwrap(), b"precious");
 }
 
 #[test]
@@ -305,6 +274,35 @@ fn a_log_that_was_taken_away_is_begun_anew_and_verifying_tells() {
     assert_eq!(append(&mut log, hold("four")), 4);
     let told = read_all(dir.path()).unwrap_err().to_string();
     assert!(told.contains("line 2: seq is 4, and 2 would follow"), "{told}");
+}
+
+/// Root writes to the log too (`sudo fingerpost sync`), in a directory that belongs to the service.
+#[test]
+fn a_link_in_the_state_directory_is_not_followed() {
+    use std::os::unix::fs::symlink;
+    let home = tempfile::tempdir().unwrap();
+    let (dir, other) = (home.path().join("state"), home.path().join("shadow"));
+    fs::create_dir(&dir).unwrap();
+    fs::write(&other, "root:secret").unwrap();
+    // One that is there at the start, and one that comes later: what it leads to is neither copied nor written to.
+    symlink(&other, dir.join(CURRENT)).unwrap();
+    let told = crate::commands::chain_of(&Log::open(&dir, SETTINGS).unwrap_err());
+    let want = format!("cannot read {}; until it can, nothing is sent", dir.join(CURRENT).display());
+    assert!(told.starts_with(&want) && told.contains("a symbolic link stands there"), "{told}");
+    fs::remove_file(dir.join(CURRENT)).unwrap();
+    let (mut log, _) = open(&dir);
+    symlink(&other, dir.join(CURRENT)).unwrap();
+    let told = log.append(moment(), hold("one")).unwrap_err().to_string();
+    assert!(told.contains("a symbolic link stands there"), "{told}");
+    fs::remove_file(dir.join(CURRENT)).unwrap();
+    append(&mut log, hold("one"));
+    // Where a file is made anew, the link goes.
+    fs::write(dir.join(CURRENT), fs::read_to_string(dir.join(CURRENT)).unwrap() + "{\"seq\"").unwrap();
+    symlink(&other, dir.join("audit.torn-000000000002")).unwrap();
+    let (mut log, _) = open(&dir);
+    append(&mut log, hold("two"));
+    assert_eq!(fs::read_to_string(dir.join("audit.torn-000000000002")).unwrap(), "{\"seq\"");
+    assert_eq!(fs::read_to_string(&other).unwrap(), "root:secret");
 }
 
 #[test]

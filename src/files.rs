@@ -1,0 +1,195 @@
+//! Files in the state directory, made and opened so that nobody can lead them elsewhere.
+//!
+//! The directory belongs to the user of the service, and root comes there too (`sudo fingerpost sync`): who has got hold
+//! of the service must gain nothing by a link that lies in wait under a name that root will write to. So what is made is
+//! made anew, what stands is opened only if it is no link, and only a file without a second name is given away.
+//! Touches nothing but what it is asked for.
+
+use std::fs::{File, Metadata, OpenOptions};
+use std::io::{self, ErrorKind, Read as _, Write as _};
+use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, fchown};
+use std::path::Path;
+
+use rustix::fs::{AtFlags, Mode, OFlags, mkdirat, openat, renameat, unlinkat};
+use rustix::io::Errno;
+
+/// Opening a pipe would wait for its other end.
+const WITHOUT_WAITING: OFlags = OFlags::NONBLOCK;
+
+/// A directory, held by a handle: what becomes of its path meanwhile changes nothing.
+#[derive(Debug)]
+pub(crate) struct Dir(File);
+
+impl Dir {
+    /// The directory at `path`, wherever links lead: whoever may change those rules the directory anyway.
+    pub(crate) fn open(path: &Path) -> io::Result<Self> {
+        OpenOptions::new().read(true).custom_flags(OFlags::DIRECTORY.bits().cast_signed()).open(path).map(Self)
+    }
+
+    /// The directory `name` in this one, made if it is missing; a link there is an error.
+    pub(crate) fn below(&self, name: &str) -> io::Result<Self> {
+        let made = match mkdirat(&self.0, name, Mode::from_raw_mode(0o777)) {
+            Ok(()) => true,
+            Err(Errno::EXIST) => false,
+            Err(error) => return Err(error.into()),
+        };
+        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+        let below = Self(openat(&self.0, name, flags, Mode::empty())?.into());
+        if made {
+            self.hand_over(&below.0);
+            self.sync()?;
+        }
+        Ok(below)
+    }
+
+    /// A file `name` to write to, made anew with `mode`; whatever had that name before is gone.
+    pub(crate) fn fresh(&self, name: &str, mode: u32) -> io::Result<File> {
+        match self.remove(name) {
+            Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
+        self.make(name, OFlags::WRONLY, mode)
+    }
+
+    /// The file `name` to read and write, made with `mode` if it is missing, and whether it was; a link there is an error.
+    pub(crate) fn kept(&self, name: &str, mode: u32) -> io::Result<(File, bool)> {
+        let flags = OFlags::RDWR | OFlags::NOFOLLOW | OFlags::CLOEXEC | WITHOUT_WAITING;
+        match openat(&self.0, name, flags, Mode::empty()) {
+            Ok(file) => Ok((regular(file.into())?, false)),
+            Err(Errno::NOENT) => Ok((self.make(name, OFlags::RDWR, mode)?, true)),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Puts `bytes` durably in the place of `name`, by way of the file `new`: one name, always, so that what a crash
+    /// leaves behind is gone next time. Whoever calls it keeps other processes out.
+    pub(crate) fn replace(&self, name: &str, new: &str, mode: u32, bytes: &[u8]) -> io::Result<()> {
+        let mut file = self.fresh(new, mode)?;
+        file.write_all(bytes)?;
+        file.sync_all()?;
+        renameat(&self.0, new, &self.0, name)?;
+        self.sync()
+    }
+
+    /// Takes the file `name` away.
+    pub(crate) fn remove(&self, name: &str) -> io::Result<()> {
+        unlinkat(&self.0, name, AtFlags::empty()).map_err(Into::into)
+    }
+
+    /// Makes the names in it durable.
+    pub(crate) fn sync(&self) -> io::Result<()> {
+        self.0.sync_all()
+    }
+
+    fn make(&self, name: &str, access: OFlags, mode: u32) -> io::Result<File> {
+        let flags = access | OFlags::CREATE | OFlags::EXCL | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+        let file = openat(&self.0, name, flags, Mode::from_raw_mode(mode))?.into();
+        self.hand_over(&file);
+        Ok(file)
+    }
+
+    /// Gives `file`, which was made anew in here, to whom the directory belongs: when root runs `sync` there, the service
+    /// must still be able to use what it leaves. Where that cannot be, the file stays as it is.
+    fn hand_over(&self, file: &File) {
+        let (Ok(dir), Ok(present)) = (self.0.metadata(), file.metadata()) else { return };
+        // A file with a second name is another one's file.
+        if !(present.is_dir() || present.is_file() && present.nlink() == 1) {
+            return;
+        }
+        let of = |meta: &Metadata| (meta.uid(), meta.gid());
+        if let Some((uid, gid)) = heir(rustix::process::geteuid().is_root(), of(&dir), of(&present)) {
+            let _ = fchown(file, Some(uid), Some(gid));
+        }
+    }
+}
+
+/// Who is to have a file of the owner and group `present` in a directory of those of `dir`; `None` where none can or
+/// need be given it.
+fn heir(is_root: bool, dir: (u32, u32), present: (u32, u32)) -> Option<(u32, u32)> {
+    (is_root && dir != present).then_some(dir)
+}
+
+/// The file at `path`, to be read; a link there is an error.
+pub(crate) fn open(path: &Path) -> io::Result<File> {
+    let flags = (OFlags::NOFOLLOW | WITHOUT_WAITING).bits().cast_signed();
+    regular(OpenOptions::new().read(true).custom_flags(flags).open(path)?)
+}
+
+/// The bytes of the file at `path`; a link there is an error.
+pub(crate) fn read(path: &Path) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    open(path)?.read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
+
+fn regular(file: File) -> io::Result<File> {
+    if file.metadata()?.is_file() {
+        return Ok(file);
+    }
+    Err(io::Error::new(ErrorKind::InvalidInput, "it is no file; remove it"))
+}
+
+/// What to do about an `error` in the state directory, as the end of a clause; empty where that says it all.
+pub(crate) fn way_in(error: &io::Error) -> &'static str {
+    match error.kind() {
+        ErrorKind::PermissionDenied => "; run this as root (sudo), or as the user to whom that directory belongs",
+        ErrorKind::NotADirectory => "; what stands in the place of a directory there must be moved away",
+        _ if Errno::from_io_error(error) == Some(Errno::LOOP) => {
+            "; a symbolic link stands there, and none is followed: remove it"
+        }
+        _ => "",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::os::unix::fs::symlink;
+
+    use super::*;
+
+    #[test]
+    fn what_root_makes_is_given_to_whom_the_directory_belongs() {
+        for (is_root, dir, present, heir_is) in [
+            (true, (61184, 61184), (0, 0), Some((61184, 61184))),
+            (true, (0, 61184), (0, 0), Some((0, 61184))),
+            (true, (0, 0), (0, 0), None),
+            (false, (61184, 61184), (61184, 61184), None),
+            (false, (0, 0), (61184, 61184), None),
+        ] {
+            assert_eq!(heir(is_root, dir, present), heir_is, "{dir:?} {present:?}");
+        }
+    }
+
+    #[test]
+    fn no_link_is_followed() {
+        let home = tempfile::tempdir().unwrap();
+        let (at, other) = (home.path().join("state"), home.path().join("shadow"));
+        fs::create_dir(&at).unwrap();
+        fs::write(&other, "theirs").unwrap();
+        let dir = Dir::open(&at).unwrap();
+        for name in ["new", "kept", "below"] {
+            symlink(&other, at.join(name)).unwrap();
+        }
+        dir.fresh("new", 0o600).unwrap().write_all(b"ours").unwrap();
+        dir.replace("state.json", "new", 0o600, b"ours").unwrap();
+        assert_eq!(fs::read(at.join("state.json")).unwrap(), b"ours");
+        for error in
+            [dir.kept("kept", 0o600).unwrap_err(), read(&at.join("kept")).unwrap_err(), dir.below("below").unwrap_err()]
+        {
+            assert_ne!(way_in(&error), "", "{error}");
+        }
+        // One that leads nowhere yet makes no file there either.
+        fs::remove_file(at.join("kept")).unwrap();
+        symlink(home.path().join("nothing"), at.join("kept")).unwrap();
+        dir.kept("kept", 0o600).unwrap_err();
+        assert!(!home.path().join("nothing").exists());
+        assert_eq!(fs::read(&other).unwrap(), b"theirs");
+        // Nor does a pipe keep anybody waiting.
+        let (at_pipe, mode) = (at.join("pipe"), Mode::RUSR | Mode::WUSR);
+        rustix::fs::mknodat(rustix::fs::CWD, &at_pipe, rustix::fs::FileType::Fifo, mode, 0).unwrap();
+        for error in [read(&at_pipe).unwrap_err(), dir.kept("pipe", 0o600).unwrap_err()] {
+            assert_eq!(error.kind(), ErrorKind::InvalidInput);
+        }
+    }
+}
