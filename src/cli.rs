@@ -20,6 +20,7 @@ pub struct Cli {
 
 /// Options of every command.
 #[derive(Clone, Debug, Args)]
+#[command(next_help_heading = "Options of every command")]
 pub struct Common {
     /// The configuration file
     #[arg(long, global = true, value_name = "FILE", default_value = "/etc/fingerpost/fingerpost.toml")]

@@ -269,6 +269,10 @@ fn every_help_fits_into_a_hundred_columns() {
             let wide: Vec<_> =
                 help.to_string().lines().filter(|line| line.chars().count() > 100).map(str::to_owned).collect();
             assert!(wide.is_empty(), "{}: {wide:#?}", command.get_name());
+            // What a command has for itself comes first.
+            let help = help.to_string();
+            let (own, every) = help.split_once("\nOptions of every command:\n").unwrap();
+            assert!(!own.contains("  --config ") && every.contains("  --config "), "{help}");
         }
         commands.extend(command.get_subcommands().cloned());
         seen += 1;
