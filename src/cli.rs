@@ -20,6 +20,7 @@ pub struct Cli {
 
 /// Options of every command.
 #[derive(Clone, Debug, Args)]
+#[command(next_help_heading = "Options of every command")]
 pub struct Common {
     /// The configuration file
     #[arg(long, global = true, value_name = "FILE", default_value = "/etc/fingerpost/fingerpost.toml")]
@@ -66,15 +67,16 @@ pub enum Command {
     /// Show or check the audit log
     #[command(subcommand)]
     Audit(Audit),
-    /// The ranges of the edge in front of the home.
-    /// Contacts nothing but what the configuration names
+    /// Get the ranges of the edge in front of the home, write them, and compare them with the firewall's
+    ///
+    /// Contacts nothing but what the configuration names.
     #[command(subcommand)]
     Allowlist(Allowlist),
-    /// Show what the outside can see: whether each service is masked by its edge, closed otherwise, and its certificate
-    /// alive, and what in DNS gives the home's address away
+    /// Show what the outside can see of your services, and what gives the home's address away
     ///
-    /// Contacts only what the configuration names, the servers of its zones, and the home's own addresses. Probe only what
-    /// is yours.
+    /// Whether each service is masked by its edge, closed otherwise, and its certificate alive, and what in DNS shows the
+    /// address. Contacts only what the configuration names, the servers of its zones, and the home's own addresses. Probe
+    /// only what is yours.
     Exposure,
     /// Be a witness for another household: tell whoever asks the address they come from
     Echo(Echo),
@@ -84,7 +86,7 @@ pub enum Command {
         #[arg(long)]
         keep: bool,
     },
-    /// Check the configuration, or print what is in force
+    /// Begin a configuration, check it, or print what is in force
     #[command(subcommand)]
     Config(Config),
 }
@@ -184,7 +186,7 @@ pub enum Audit {
         /// Only entries that name this record
         #[arg(long, value_name = "NAME")]
         record: Option<String>,
-        /// Only entries since then: an RFC 3339 time such as 2026-11-24T08:00:00Z, or a span such as 36h
+        /// Only entries since this time (RFC 3339, such as 2026-11-24T08:00:00Z), or of this last span (such as 36h)
         #[arg(long, value_name = "TIME")]
         since: Option<String>,
         /// Only entries of this event
@@ -204,7 +206,7 @@ pub enum Audit {
 /// The ranges that may get in.
 #[derive(Clone, Copy, Debug, Subcommand)]
 pub enum Allowlist {
-    /// Get the lists of every `[[edge]]` and take those that are believed; what is in force else stays so
+    /// Get the lists of every `[[edge]]` and take those that are believed; of the others stays what is in force
     Fetch {
         /// Take lists that changed more than `may_lose` and `may_gain` let them: you have looked at them
         #[arg(long)]
@@ -223,7 +225,7 @@ pub enum Config {
     /// Write a first configuration, commented, with what the DNS server has to be told; on a terminal it asks what the
     /// options leave out
     New(Box<New>),
-    /// Check it with the daemon's own code
+    /// Check the configuration with the daemon's own code
     Check,
     /// Print every key in force and where its value came from; secrets are not shown
     Show,

@@ -258,3 +258,24 @@ fn nothing_is_left_out() {
         assert!(page.contains(&line), "{line}");
     }
 }
+
+/// So that nothing is cut in a terminal, nor wrapped in the middle of a word.
+#[test]
+fn every_help_fits_into_a_hundred_columns() {
+    let mut commands = vec![Cli::command()];
+    let mut seen = 0;
+    while let Some(mut command) = commands.pop() {
+        for help in [command.render_help(), command.render_long_help()] {
+            let wide: Vec<_> =
+                help.to_string().lines().filter(|line| line.chars().count() > 100).map(str::to_owned).collect();
+            assert!(wide.is_empty(), "{}: {wide:#?}", command.get_name());
+            // What a command has for itself comes first.
+            let help = help.to_string();
+            let (own, every) = help.split_once("\nOptions of every command:\n").unwrap();
+            assert!(!own.contains("  --config ") && every.contains("  --config "), "{help}");
+        }
+        commands.extend(command.get_subcommands().cloned());
+        seen += 1;
+    }
+    assert!(seen > 15, "{seen}");
+}

@@ -37,11 +37,11 @@ complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "preview" -d '
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "locate" -d 'Ask the witnesses and show the vote'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "status" -d 'Show what the running daemon last saw and did; without one, what it left behind'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "audit" -d 'Show or check the audit log'
-complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "allowlist" -d 'The ranges of the edge in front of the home. Contacts nothing but what the configuration names'
-complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "exposure" -d 'Show what the outside can see: whether each service is masked by its edge, closed otherwise, and its certificate alive, and what in DNS gives the home\'s address away'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "allowlist" -d 'Get the ranges of the edge in front of the home, write them, and compare them with the firewall\'s'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "exposure" -d 'Show what the outside can see of your services, and what gives the home\'s address away'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "echo" -d 'Be a witness for another household: tell whoever asks the address they come from'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "rehearse" -d 'Play the whole job on this machine, with nothing installed and nothing configured'
-complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "config" -d 'Check the configuration, or print what is in force'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "config" -d 'Begin a configuration, check it, or print what is in force'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
@@ -84,7 +84,7 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __f
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -f -a "show" -d 'Print entries, oldest first'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and not __fish_seen_subcommand_from show verify" -f -a "verify" -d 'Check the chain over all files that are kept'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l record -d 'Only entries that name this record' -r
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l since -d 'Only entries since then: an RFC 3339 time such as 2026-11-24T08:00:00Z, or a span such as 36h' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l since -d 'Only entries since this time (RFC 3339, such as 2026-11-24T08:00:00Z), or of this last span (such as 36h)' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l event -d 'Only entries of this event' -r -f -a "settled\t''
 outage\t''
 intent\t''
@@ -117,8 +117,8 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s q -l quiet -d 'Say only warnings and errors on standard error'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s h -l help -d 'Print help'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -f -a "fetch" -d 'Get the lists of every `[[edge]]` and take those that are believed; what is in force else stays so'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -f -a "fetch" -d 'Get the lists of every `[[edge]]` and take those that are believed; of the others stays what is in force'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -f -a "compare" -d 'Compare the ranges in force with whom the firewall lets in, address by address; exits with 1 when they differ, and with 69 when that cannot be told'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and not __fish_seen_subcommand_from fetch compare render" -f -a "render" -d 'Write the ranges in force into the files of [[allowlist.render]], and run their reload commands'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand allowlist; and __fish_seen_subcommand_from fetch" -l config -d 'The configuration file' -r -F
@@ -174,7 +174,7 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -f -a "new" -d 'Write a first configuration, commented, with what the DNS server has to be told; on a terminal it asks what the options leave out'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -f -a "check" -d 'Check it with the daemon\'s own code'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -f -a "check" -d 'Check the configuration with the daemon\'s own code'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and not __fish_seen_subcommand_from new check show" -f -a "show" -d 'Print every key in force and where its value came from; secrets are not shown'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l zone -d 'The zone that holds the names' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand config; and __fish_seen_subcommand_from new" -l record -d 'A name to publish; may be repeated' -r

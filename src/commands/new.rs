@@ -177,8 +177,8 @@ fn gather(new: &New, talk: Option<Talk<'_>>) -> Result<Draft, CommandError> {
     let mut answers = Answers { talk };
     let zone = answers.get("--zone", new.zone.as_deref(), "The zone that holds your names", None, draft::zone)?;
     let given = (!new.record.is_empty()).then(|| new.record.join(" "));
-    let records =
-        answers.get("--record", given.as_deref(), "The names to publish", None, |text| draft::records(text, &zone))?;
+    let question = format!("The names to publish, whole (such as gauge.{zone}), with blanks between them");
+    let records = answers.get("--record", given.as_deref(), &question, None, |text| draft::records(text, &zone))?;
     let question = "Their types: A for IPv4; AAAA too (A,AAAA) only if this machine can be reached over IPv6";
     let types = answers.get("--types", new.types.as_deref(), question, Some("A"), draft::types)?;
     let question =
@@ -261,7 +261,7 @@ fn place(answers: &mut Answers<'_>, new: &New, kind: Kind, key: &str) -> Result<
 }
 
 fn kept(answers: &mut Answers<'_>, new: &New, credential: &'static str, question: &str) -> Result<Kept, CommandError> {
-    let question = format!("{question}, or \"{SYSTEMD}\" if that hands it over");
+    let question = format!("{question}; for the service \"{SYSTEMD}\", which hands it over");
     let file = answers.get("--secret", new.secret.as_deref(), &question, Some(SYSTEMD), draft::file)?;
     Ok(if file == SYSTEMD { Kept::Credential(credential) } else { Kept::File(file) })
 }

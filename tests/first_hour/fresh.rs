@@ -64,11 +64,11 @@ and grant exactly this in the zone: the key can then change these names and noth
     };
 
 Next:
-  1. Put the key's secret alone, in Base64, into gauge.key, for its owner only (chmod 600).
+  1. Put the key's secret alone, in Base64, into DIR/gauge.key, for its owner only (chmod 600).
   2. Check it: fingerpost --config fingerpost.toml config check
   3. Ask the witnesses: fingerpost --config fingerpost.toml locate
   4. See what would be written; nothing is: fingerpost --config fingerpost.toml preview
-  5. Start it: fingerpost --config fingerpost.toml daemon; the service reads /etc/fingerpost/fingerpost.toml
+  5. Start it as root, or with a --state-dir of yours: fingerpost --config fingerpost.toml daemon; the service reads /etc/fingerpost/fingerpost.toml
 ";
     assert_eq!(done, Done { status: 0, stdout: wanted.into(), stderr: String::new() });
     let checked = home.run(&["config", "check"]);
@@ -112,6 +112,27 @@ fn what_is_still_missing_is_told() {
     assert!(done.status == 78 && done.stdout.starts_with(told), "{done:#?}");
     let first = "\n  1. Name witnesses of two more operators: the word of one alone decides.\n";
     assert!(done.stdout.contains(first), "{done:#?}");
+}
+
+/// The service is a user of its own, and a description only begins as a skeleton: neither is found out by failing.
+#[test]
+fn what_a_kind_needs_besides_is_a_step() {
+    let home = Home::new();
+    let base = ["config", "new", "--replace", "--zone", ZONE, "--record", GAUGE];
+    let first = |options: &[&str]| {
+        let done = home.run(&[&base[..], &WITNESSES, options].concat());
+        done.stdout.split_once("\nNext:\n").unwrap().1.lines().next().unwrap().to_owned()
+    };
+    assert_eq!(
+        first(&["--kind", "rest", "--server", "https://api.dnshost.example"]),
+        "  1. Make DIR/providers/record.toml say what the API's own pages say; where there is none yet, begin with record.toml or \
+         rrset.toml."
+    );
+    assert_eq!(
+        first(&["--kind", "zonefile", "--file", "/etc/bind/zones/heronmill.example.zone"]),
+        "  1. Let the service write there: ReadWritePaths=/etc/bind/zones and SupplementaryGroups= with the file's group, below \
+         [Service]: sudo systemctl edit fingerpost"
+    );
 }
 
 /// A server of this kind is told what `config new` says; the configuration is used as it was written.

@@ -85,11 +85,33 @@ impl Told<'_> {
             Place::Rest { token, .. } => Some(("the API's token alone", token)),
             Place::Zonefile { .. } | Place::Program { .. } => None,
         };
+        // What the configuration names starts at its directory, and whoever reads this may be elsewhere.
+        let dir = self.absolute.parent().unwrap_or(Path::new("/"));
+        match &self.draft.place {
+            Place::Rest { description, .. } => steps.push(format!(
+                "Make {} say what the API's own pages say; where there is none yet, begin with record.toml or rrset.toml.",
+                dir.join(description).display()
+            )),
+            Place::Zonefile { file, .. } => {
+                let file = dir.join(file);
+                let zones = file.parent().unwrap_or(dir).display();
+                steps.push(format!(
+                    "Let the service write there: ReadWritePaths={zones} and SupplementaryGroups= with the file's group, below \
+                     [Service]: sudo systemctl edit fingerpost"
+                ));
+            }
+            Place::Rfc2136 { .. } | Place::Program { .. } => {}
+        }
         let mut handed = None;
         match kept {
             None => {}
             Some((what, Kept::File(path))) => {
-                steps.push(format!("Put {what} into {path}, for its owner only (chmod 600)."));
+                let other = match is_default {
+                    true => " The service runs as another user: for it write --secret systemd.",
+                    false => "",
+                };
+                let path = dir.join(path);
+                steps.push(format!("Put {what} into {}, for its owner only (chmod 600).{other}", path.display()));
             }
             Some((what, Kept::Credential(name))) => {
                 let load = format!("LoadCredential={name}:/etc/fingerpost/{name}");
@@ -110,7 +132,8 @@ impl Told<'_> {
         steps.push(if is_default {
             "Start it: sudo systemctl enable --now fingerpost".to_owned()
         } else {
-            format!("Start it: {}; the service reads {SERVICE}", command("daemon"))
+            let how = if state.is_empty() { " as root, or with a --state-dir of yours" } else { "" };
+            format!("Start it{how}: {}; the service reads {SERVICE}", command("daemon"))
         });
         steps
     }
