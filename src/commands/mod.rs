@@ -127,7 +127,7 @@ impl CommandError {
         match self {
             Self::Config(_) | Self::Daemon(DaemonError::Config(_)) | Self::Unconfigured(_) => Exit::Config,
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
-            Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
+            Self::Audit(AuditError::Flawed { .. } | AuditError::Lacking { .. }) => Exit::Data,
             Self::Audit(_) | Self::New(_) => Exit::CannotWrite,
             Self::Log { source, .. } if source.kind() == io::ErrorKind::PermissionDenied => Exit::Refused,
             Self::Log { .. } => Exit::Data,
