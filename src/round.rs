@@ -16,15 +16,16 @@ use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
 use crate::audit::Word;
+use crate::audit::file::Log;
+use crate::config::Config;
 use crate::name::DnsName;
 use crate::provider::RecordType;
-use crate::state::State;
-use crate::update::BooksError;
+use crate::state::{State, Store};
+use crate::update::{Books, BooksError};
 use crate::watch::diagnose::{Finding, History};
 use crate::watch::vote::{Outcome, Ruling};
 use crate::watch::{Testimony, Via, WatchError};
-pub(crate) use home::open_books;
-pub use home::{Home, peek};
+pub use home::Home;
 pub use means::Means;
 
 /// Why a round cannot even begin.
@@ -130,4 +131,19 @@ fn word(ruling: &Ruling, address: IpAddr) -> Word {
         dissent: ruling.dissent.iter().map(|dissent| dissent.operator.clone()).collect(),
         silent: ruling.silent.iter().map(|(operator, _)| operator.clone()).collect(),
     }
+}
+
+/// Locks the state directory and opens the books.
+pub(crate) fn open_books(config: &Config) -> Result<Books, BooksError> {
+    let locked = Store::lock(&config.state_dir)?;
+    let state = State::load(&config.state_dir, &config.limits)?;
+    let log = Log::open(&config.state_dir, config.audit)?;
+    Ok(Books { store: locked.store(&state), state, log })
+}
+
+/// The state as a reader without the lock sees it. Writes nothing.
+pub fn peek(config: &Config) -> Result<State, BooksError> {
+    // What does not hold in the log is told, as a start of the daemon would.
+    Log::open(&config.state_dir, config.audit)?;
+    Ok(State::load(&config.state_dir, &config.limits)?)
 }

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use crate::allowlist::refused;
-use crate::audit::chain::{Entry, Known};
+use crate::audit::chain::{Entry, Known, Mark};
 use crate::audit::file::{self, AuditError};
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
@@ -59,6 +59,9 @@ pub struct State {
     /// Who was told of what that is not over.
     #[serde(default)]
     pub told: Told,
+    /// Where the audit log ended when this was saved; `None` from a version that did not keep it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub log: Option<Mark>,
     /// What stood between each line and the world when that could last be told.
     #[serde(default)]
     pub nats: Vec<Found>,
@@ -142,6 +145,19 @@ impl State {
         // What does not hold in the chain is told by whoever opens the log.
         file::follow(dir, |entry| state.replay(entry, limits, &mut open))?;
         Ok(state)
+    }
+
+    /// What the file in `dir` says; `None` where there is none, or none that makes sense. Writes nothing.
+    ///
+    /// # Errors
+    /// [`StateError::Io`] where it cannot be read.
+    pub fn recall(dir: &Path) -> Result<Option<Self>, StateError> {
+        let path = dir.join(FILE);
+        match fs::read(&path) {
+            Ok(bytes) => Ok(serde_json::from_slice(&bytes).ok()),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+            Err(source) => Err(StateError::Io { act: "read", path, source }),
+        }
     }
 
     /// Takes in what `entry`, the next of the log, tells. `open` has the intents without an outcome up to now.
@@ -288,9 +304,14 @@ impl Store {
         }
     }
 
+    /// Whether `state` is what the file says.
+    pub fn has(&self, state: &State) -> bool {
+        *state == self.saved
+    }
+
     /// Makes `state` durable, if it is not already what the file says.
     pub fn save(&mut self, state: &State) -> Result<(), StateError> {
-        if *state == self.saved {
+        if self.has(state) {
             return Ok(());
         }
         let path = self.dir.join(FILE);

@@ -5,11 +5,14 @@
 use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
+use std::time::Duration;
 
 use fingerpost::audit::file::{CURRENT, Log};
 use fingerpost::audit::{EVENTS, Ending, Event};
 use fingerpost::clock::Timestamp;
-use fingerpost::config::Audit;
+use fingerpost::config::{Audit, Limits};
+use fingerpost::state::{State, Store};
+use fingerpost::update::Books;
 
 /// Exit status, standard output, standard error.
 fn audit(dir: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
@@ -92,6 +95,85 @@ fn a_warning_that_cannot_be_written_ends_nothing() {
     assert_eq!((untold.status.code(), untold.stdout), (told.status.code(), told.stdout));
 }
 
+/// Where the log of `dir` does not hold: as people are told, and as programs are.
+#[track_caller]
+fn unsound(dir: &Path, file: &Path, line: Option<u64>, why: &str) {
+    let (status, shown, told) = audit(dir, &["verify"]);
+    assert_eq!((status, shown.as_str()), (Some(65), ""));
+    assert!(told.contains(&file.display().to_string()) && told.contains(why), "{told}");
+    let (status, shown, again) = audit(dir, &["verify", "--json"]);
+    assert_eq!((status, again), (Some(65), told));
+    let shown: serde_json::Value = serde_json::from_str(&shown).unwrap();
+    assert_eq!(
+        (&shown["ok"], &shown["file"], &shown["line"]),
+        (&false.into(), &file.display().to_string().into(), &line.into())
+    );
+    assert!(shown["why"].as_str().unwrap().contains(why), "{shown}");
+}
+
+/// What is no longer there leaves no trace in the chain itself: the state file has one.
+#[test]
+fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
+    let dir = tempfile::tempdir().unwrap();
+    log(dir.path());
+    let sound = || assert_eq!(audit(dir.path(), &["verify"]).0, Some(0));
+    let limits = Limits { spacing: Duration::from_secs(60), burst: 1, daily: 100 };
+    let locked = Store::lock(dir.path()).unwrap();
+    let state = State::load(dir.path(), &limits).unwrap();
+    let log = Log::open(dir.path(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let mut books = Books { store: locked.store(&state), state, log };
+    books.state.refused.insert("something that is kept".to_owned());
+    books.save().unwrap();
+    let kept = dir.path().join("state.json");
+    let saved = fs::metadata(&kept).unwrap().modified().unwrap();
+    let more = Event::Hold { provider: "home".to_owned(), why: "later".to_owned() };
+    books.log.append(Timestamp::parse("2026-11-24T08:14:32Z").unwrap(), more).unwrap();
+    books.save().unwrap();
+    assert_eq!(fs::metadata(&kept).unwrap().modified().unwrap(), saved, "a longer log is no reason to write");
+    drop(books);
+    sound();
+    let file = dir.path().join(CURRENT);
+    let whole = fs::read_to_string(&file).unwrap();
+    let first = |count: usize| whole.split_inclusive('\n').take(count).collect::<String>();
+    fs::write(&file, first(3)).unwrap();
+    sound();
+    fs::write(&file, first(2)).unwrap();
+    unsound(
+        dir.path(),
+        &file,
+        None,
+        "the log ends with entry 2, and the state file knows of entry 3: the end was cut off",
+    );
+    // A chain that holds in itself.
+    let other = tempfile::tempdir().unwrap();
+    {
+        let mut log = Log::open(other.path(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+        for why in ["1", "2", "3", "4"] {
+            let event = Event::Hold { provider: "home".to_owned(), why: why.to_owned() };
+            log.append(Timestamp::parse("2026-11-24T08:14:31Z").unwrap(), event).unwrap();
+        }
+    }
+    fs::copy(other.path().join(CURRENT), &file).unwrap();
+    unsound(dir.path(), &file, None, "entry 3 is not the one that the state file knows");
+    fs::remove_file(&file).unwrap();
+    unsound(dir.path(), &file, None, "there is no log");
+    // A state of a version that did not keep where the log ended.
+    let mut old: serde_json::Value = serde_json::from_str(&fs::read_to_string(&kept).unwrap()).unwrap();
+    old.as_object_mut().unwrap().remove("log").unwrap();
+    fs::write(&kept, old.to_string()).unwrap();
+    unsound(dir.path(), &file, None, "there is no log");
+    fs::write(&file, first(2).replace("wrong", "right")).unwrap();
+    unsound(dir.path(), &file, Some(2), "prev is not the SHA-256 of the line before");
+}
+
+#[test]
+fn a_state_directory_that_is_not_there_is_no_sound_log() {
+    let dir = tempfile::tempdir().unwrap();
+    unsound(&dir.path().join("none"), &dir.path().join("none"), None, "No such file or directory");
+    let told = audit(&dir.path().join("none"), &["verify"]).2;
+    assert!(told.contains("name the state directory, in which the log is, by --state-dir"), "{told}");
+}
+
 #[test]
 fn where_no_log_is_or_can_be_read_that_is_said() {
     let dir = tempfile::tempdir().unwrap();
@@ -117,7 +199,11 @@ fn where_no_log_is_or_can_be_read_that_is_said() {
     // Nobody can read a directory as a file, root included.
     fs::create_dir(dir.path().join(CURRENT)).unwrap();
     let (status, _, told) = audit(dir.path(), &["show"]);
-    assert_eq!(status, Some(77));
+    assert_eq!(status, Some(65));
     let file = dir.path().join(CURRENT);
-    assert!(told.starts_with(&format!("fingerpost: cannot read {}; run this as root", file.display())), "{told}");
+    let want = format!(
+        "fingerpost: cannot read {}; name the state directory, in which the log is, by --state-dir",
+        file.display()
+    );
+    assert!(told.starts_with(&want), "{told}");
 }

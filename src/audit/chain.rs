@@ -4,7 +4,7 @@
 //! included, in lower-case hexadecimal, so that `sed -n 1p audit.jsonl | sha256sum` gives the second line's `prev`.
 //! The first line of all has 64 zeros.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use super::Event;
@@ -149,6 +149,35 @@ impl Tail {
         }
         Ok((Self { seq: entry.seq, link: Link::to(line) }, entry))
     }
+}
+
+/// What is wrong with a log, by what the state file knows of it.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Lack {
+    /// There is none.
+    #[error("there is no log, and the state file beside it says that there was one: it was taken away")]
+    All,
+    /// It is shorter than it was.
+    #[error("the log ends with entry {last}, and the state file knows of entry {known}: the end was cut off")]
+    End {
+        /// The last entry there; 0 for none.
+        last: u64,
+        /// The last one that was known.
+        known: u64,
+    },
+    /// Another entry has its number.
+    #[error("entry {0} is not the one that the state file knows: it, or what is before it, was written anew")]
+    Same(u64),
+}
+
+/// Where the log ended when that was last written down elsewhere.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Mark {
+    /// The number of the last entry; 0 for none.
+    pub seq: u64,
+    /// The SHA-256 of its line.
+    pub hash: String,
 }
 
 /// Splits a file into its lines, newlines included; the last may lack one.

@@ -9,7 +9,7 @@ use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use super::chain::{self, Entry, Flaw, Known, Tail};
+use super::chain::{self, Entry, Flaw, Known, Lack, Mark, Tail};
 use super::{Ending, Event};
 use crate::clock::Timestamp;
 use crate::config;
@@ -44,6 +44,14 @@ pub enum AuditError {
         line: usize,
         /// What is wrong with it.
         flaw: Flaw,
+    },
+    /// What was once known to stand in the log does not.
+    #[error("{}: {lack}", file.display())]
+    Lacking {
+        /// The file in which it should be.
+        file: PathBuf,
+        /// What does not stand there.
+        lack: Lack,
     },
 }
 
@@ -126,6 +134,11 @@ impl Log {
             );
         }
         Ok(log)
+    }
+
+    /// Where it ends now.
+    pub fn mark(&self) -> Mark {
+        Mark { seq: self.tail.seq, hash: self.tail.link.as_str().to_owned() }
     }
 
     /// Goes on with other settings, after a reload.
@@ -344,17 +357,28 @@ pub fn files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
 /// Follows the chain over all files that are kept, line by line, and hands every entry that can be read to `each`.
 /// Returns the first line that does not hold, if one does not ([`AuditError::Flawed`]). Writes nothing.
 pub fn follow(dir: &Path, each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
-    walk_all(dir, each).map(|(flaw, torn)| flaw.or(torn))
+    follow_past(dir, None, each)
 }
 
-/// The same, but a torn end is no flaw, as it is none for [`Log::open`]: it will be set aside before the next line.
+/// The same of a log that once had got to `mark`: it must go on from there, or at least end there
+/// ([`AuditError::Lacking`]).
+pub fn follow_past(dir: &Path, mark: Option<&Mark>, each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
+    walk_all(dir, mark, each).map(|(flaw, torn)| flaw.or(torn))
+}
+
+/// The same as [`follow`], but a torn end is no flaw, as it is none for [`Log::open`]: it will be set aside before the next
+/// line.
 pub fn recall(dir: &Path, each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
-    walk_all(dir, each).map(|(flaw, _)| flaw)
+    walk_all(dir, None, each).map(|(flaw, _)| flaw)
 }
 
-/// The first line that does not hold and has a readable one at or behind it, and the first of those that can not be read
-/// at the very end.
-fn walk_all(dir: &Path, mut each: impl FnMut(Entry)) -> Result<(Option<AuditError>, Option<AuditError>), AuditError> {
+/// The first line that does not hold and has a readable one at or behind it, or what is not there that `mark` knows of; and
+/// the first of those that can not be read at the very end.
+fn walk_all(
+    dir: &Path,
+    mark: Option<&Mark>,
+    mut each: impl FnMut(Entry),
+) -> Result<(Option<AuditError>, Option<AuditError>), AuditError> {
     let (mut tail, mut first, mut unread): (Option<Tail>, _, _) = (None, None, None);
     for file in files(dir)? {
         let fail = |source| AuditError::Io { act: "read", file: file.clone(), source };
@@ -372,10 +396,19 @@ fn walk_all(dir: &Path, mut each: impl FnMut(Entry)) -> Result<(Option<AuditErro
             });
             if let Ok((next, entry)) = read {
                 first = first.or(unread.take());
+                if let Some(mark) = mark.filter(|mark| mark.seq == next.seq && mark.hash != next.link.as_str()) {
+                    let lack = Lack::Same(mark.seq);
+                    first.get_or_insert_with(|| AuditError::Lacking { file: file.clone(), lack });
+                }
                 tail = Some(next);
                 each(entry);
             }
         }
+    }
+    let last = tail.map_or(0, |tail| tail.seq);
+    if let Some(mark) = mark.filter(|mark| mark.seq > last) {
+        let lack = if last == 0 { Lack::All } else { Lack::End { last, known: mark.seq } };
+        first.get_or_insert_with(|| AuditError::Lacking { file: dir.join(CURRENT), lack });
     }
     Ok((first, unread))
 }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -9,7 +10,7 @@ use ipnet::IpNet;
 use rustix::termios::tcgetwinsize;
 
 use super::{CommandError, Exit, load_to_look, print, print_json, say};
-use crate::audit::chain::{Entry, Known};
+use crate::audit::chain::{Entry, Known, Lack};
 use crate::audit::file::{self, AuditError};
 use crate::audit::{Event, Hands, Word};
 use crate::cli::Common;
@@ -17,18 +18,22 @@ use crate::clock::{Clock, Timestamp};
 use crate::confirm::wave::Serving;
 use crate::name::DnsName;
 use crate::provider::Change;
+use crate::state::{self, State, StateError};
 use crate::status::memory::SPAN;
 use crate::status::tenure::{Move, stays};
 use crate::watch::Via;
 
 pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
     let dir = state_dir(common)?;
-    let files = file::files(&dir).map_err(unreadable)?.len();
-    let mut ends: Option<(u64, u64)> = None;
-    let flaw = file::follow(&dir, |Entry { seq, .. }| ends = Some((ends.map_or(seq, |(first, _)| first), seq)));
-    if let Some(flaw) = flaw.map_err(unreadable)? {
-        return Err(flaw.into());
-    }
+    let (files, ends) = match check(&dir) {
+        Ok(sound) => sound,
+        Err(error) => {
+            if common.json {
+                print_json(&unsound(&error))?;
+            }
+            return Err(unreadable(error));
+        }
+    };
     if common.json {
         let (first, last) = ends.unzip();
         let document = serde_json::json!({ "ok": true, "files": files, "first": first, "last": last });
@@ -48,6 +53,43 @@ pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
     };
     print(&text)?;
     Ok(Exit::Done)
+}
+
+/// How many files there are, and the first and last entry in them, of a log that holds.
+fn check(dir: &Path) -> Result<(usize, Option<(u64, u64)>), AuditError> {
+    let unreadable = |file: &Path| {
+        let file = file.to_owned();
+        move |source| AuditError::Io { act: "read", file, source }
+    };
+    fs::metadata(dir).map_err(unreadable(dir))?;
+    let state = State::recall(dir).map_err(|error| match error {
+        StateError::Io { act, path: file, source } => AuditError::Io { act, file, source },
+        other => unreadable(&dir.join(state::FILE))(io::Error::other(other)),
+    })?;
+    let files = file::files(dir)?.len();
+    let mut ends: Option<(u64, u64)> = None;
+    let mark = state.as_ref().and_then(|state| state.log.as_ref());
+    let flaw =
+        file::follow_past(dir, mark, |Entry { seq, .. }| ends = Some((ends.map_or(seq, |(first, _)| first), seq)))?;
+    if let Some(flaw) = flaw {
+        return Err(flaw);
+    }
+    // A state that does not tell where the log ended was written by a version that always had one.
+    if files == 0 && state.is_some() && mark.is_none() {
+        return Err(AuditError::Lacking { file: dir.join(file::CURRENT), lack: Lack::All });
+    }
+    Ok((files, ends))
+}
+
+/// Why the log does not hold, for programs.
+fn unsound(error: &AuditError) -> serde_json::Value {
+    let (file, line, why) = match error {
+        AuditError::Flawed { file, line, flaw } => (Some(file), Some(line), flaw.to_string()),
+        AuditError::Lacking { file, lack } => (Some(file), None, lack.to_string()),
+        AuditError::Io { file, source, .. } => (Some(file), None, source.to_string()),
+        AuditError::Json(error) => (None, None, error.to_string()),
+    };
+    serde_json::json!({ "ok": false, "file": file.map(|file| file.display().to_string()), "line": line, "why": why })
 }
 
 /// What can be read is shown, also behind a line that does not hold; that is told afterwards, as an error.

@@ -84,7 +84,7 @@ pub enum CommandError {
     #[error(transparent)]
     Audit(#[from] AuditError),
     /// The audit log cannot be read by whoever asks for it.
-    #[error("cannot {act} {}; run this as root (sudo), or as the user that runs the daemon", file.display())]
+    #[error("cannot {act} {}; {}", file.display(), way_to_the_log(source))]
     Log {
         /// What was tried.
         act: &'static str,
@@ -127,9 +127,10 @@ impl CommandError {
         match self {
             Self::Config(_) | Self::Daemon(DaemonError::Config(_)) | Self::Unconfigured(_) => Exit::Config,
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
-            Self::Audit(AuditError::Flawed { .. }) => Exit::Data,
+            Self::Audit(AuditError::Flawed { .. } | AuditError::Lacking { .. }) => Exit::Data,
             Self::Audit(_) | Self::New(_) => Exit::CannotWrite,
-            Self::Log { .. } => Exit::Refused,
+            Self::Log { source, .. } if source.kind() == io::ErrorKind::PermissionDenied => Exit::Refused,
+            Self::Log { .. } => Exit::Data,
             Self::Rehearsal(_)
             | Self::Daemon(
                 DaemonError::Deaf
@@ -147,6 +148,14 @@ impl CommandError {
             Self::Echo(error) => echo_exit(error),
             Self::Allowlist(error) => allowlist_exit(error),
         }
+    }
+}
+
+/// What to do where the log cannot be read.
+fn way_to_the_log(error: &io::Error) -> &'static str {
+    match error.kind() {
+        io::ErrorKind::PermissionDenied => "run this as root (sudo), or as the user that runs the daemon",
+        _ => "name the state directory, in which the log is, by --state-dir",
     }
 }
 

@@ -10,21 +10,21 @@ use futures_util::{future, stream};
 use tokio::time::Instant;
 
 use super::outages::{Moment, Outages};
-use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, word, words};
+use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, open_books, word, words};
 use crate::allowlist::{self, AllowlistError, Looked};
-use crate::audit::file::{self, Log};
+use crate::audit::file;
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
-use crate::config::{Config, Confirm, by_provider};
+use crate::config::{Confirm, by_provider};
 use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
 use crate::message::Told;
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases};
-use crate::state::{Hold, State, Store};
+use crate::state::{Hold, State};
 use crate::status::memory::Memory;
-use crate::update::{self, Books, BooksError, Report};
+use crate::update::{self, Books, Report};
 use crate::watch::Via;
 use crate::watch::diagnose::{self, Finding, History};
 use crate::watch::failover::Failover;
@@ -494,19 +494,4 @@ impl Home {
             tracing::warn!("{}", crate::commands::chain_of(&error));
         }
     }
-}
-
-/// Locks the state directory and opens the books.
-pub(crate) fn open_books(config: &Config) -> Result<Books, BooksError> {
-    let locked = Store::lock(&config.state_dir)?;
-    let state = State::load(&config.state_dir, &config.limits)?;
-    let log = Log::open(&config.state_dir, config.audit)?;
-    Ok(Books { store: locked.store(&state), state, log })
-}
-
-/// The state as a reader without the lock sees it. Writes nothing.
-pub fn peek(config: &Config) -> Result<State, BooksError> {
-    // What does not hold in the log is told, as a start of the daemon would.
-    Log::open(&config.state_dir, config.audit)?;
-    Ok(State::load(&config.state_dir, &config.limits)?)
 }

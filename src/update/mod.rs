@@ -43,8 +43,12 @@ pub struct Books {
 }
 
 impl Books {
-    /// Makes the state durable, if it is not.
+    /// Makes the state durable, if it is not, and with it where the log ends: that alone is no reason to write.
     pub fn save(&mut self) -> Result<(), StateError> {
+        if self.store.has(&self.state) {
+            return Ok(());
+        }
+        self.state.log = Some(self.log.mark());
         self.store.save(&self.state)
     }
 

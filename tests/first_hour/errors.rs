@@ -327,7 +327,7 @@ fn nothing_to_look_back_on() {
         69,
         "no daemon runs on state; start it (sudo systemctl enable --now fingerpost, or fingerpost daemon)",
     );
-    for command in [&["audit", "show"][..], &["audit", "verify"], &["audit", "show", "--plot"]] {
+    for command in [&["audit", "show"][..], &["audit", "show", "--plot"]] {
         wrong.prints(
             &command.join(" "),
             &begun.run(command),
@@ -335,6 +335,8 @@ fn nothing_to_look_back_on() {
             "There is no audit log in state yet; the daemon writes it, and `fingerpost sync`.\n",
         );
     }
+    let way = "cannot read state; name the state directory, in which the log is, by --state-dir: No such file or directory (os error 2)";
+    wrong.fails("audit verify", &begun.run(&["audit", "verify"]), 65, way);
     // Where no directory can be.
     begun.home.write("state", "", 0o644);
     for command in ["sync", "daemon"] {

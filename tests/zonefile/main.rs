@@ -2,8 +2,8 @@
 #![expect(clippy::unwrap_used, reason = "a test ends at the first surprise")]
 
 mod generate;
+mod half;
 
-use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::os::unix::fs::{MetadataExt, PermissionsExt, chown, symlink};
@@ -12,15 +12,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
 
-use fingerpost::audit::file::Log;
-use fingerpost::clock::Clock;
-use fingerpost::config::{Audit, Limits, Sharing};
 use fingerpost::name::DnsName;
 use fingerpost::provider::zonefile::ZoneFile;
 use fingerpost::provider::{Applied, Change, Fault, FaultKind, Provider, RecordType, RrSet};
-use fingerpost::reconcile::Desired;
-use fingerpost::state::{State, Store};
-use fingerpost::update::{Books, Job, Trouble, bring_in_step};
 use generate::{File, NAMES, Wants, ZONE};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;
@@ -169,50 +163,6 @@ fn what_is_not_there_or_not_a_file_or_no_zone_is_put_off_and_then_it_goes_on() {
     let fault = run(provider(&file, &[], LONG).read(&BTreeSet::new())).unwrap_err();
     assert!(matches!(fault.kind, FaultKind::Passing { .. }), "{fault}");
     assert!(fault.why.starts_with(&format!("{}, line 1: a parenthesis", file.display())), "{fault}");
-}
-
-/// An editor that saves, a checkout at work: nobody has to act, and nothing is on hold.
-#[test]
-fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
-    let ((_directory, file), state) = (mill(), tempfile::tempdir().unwrap());
-    let limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
-    let locked = Store::lock(state.path()).unwrap();
-    let kept = State::load(state.path(), &limits).unwrap();
-    let log = Log::open(state.path(), Audit { max_bytes: 1 << 20, keep: 3 }).unwrap();
-    let books = RefCell::new(Books { store: locked.store(&kept), state: kept, log });
-    let provider = provider(&file, &[], LONG);
-    let gauge = Desired {
-        name: name("gauge.heronmill.example"),
-        rtype: RecordType::A,
-        ttl: 300,
-        sharing: Sharing::Sole,
-        address: "203.0.113.77".parse().unwrap(),
-    };
-    let (zone, desired, words) = (name(ZONE), [gauge], BTreeMap::new());
-    let job = Job {
-        name: "home",
-        zone: &zone,
-        fingerprint: "a configuration",
-        provider: &provider,
-        desired: &desired,
-        words: &words,
-        limits: &limits,
-        lease: None,
-        confirms: false,
-    };
-    let pass = || run(bring_in_step(&job, &books, &Clock::system())).trouble;
-    for half in [None, Some(""), Some("$TTL 5m\n@ SOA ns1 keeper 7 1h ("), Some("$TTL 5m\n@ SOA ns1 keeper 7 1h 10m")] {
-        match half {
-            None => fs::remove_file(&file).unwrap(),
-            Some(text) => fs::write(&file, text).unwrap(),
-        }
-        let trouble = pass();
-        assert!(matches!(&trouble, Some(Trouble::Passing { why, .. }) if why.contains("mill.zone")), "{trouble:?}");
-        assert!(books.borrow().state.holds.is_empty());
-    }
-    fs::write(&file, MILL).unwrap();
-    assert!(pass().is_none());
-    assert!(fs::read_to_string(&file).unwrap().contains("203.0.113.77"));
 }
 
 /// Root may write anywhere, so as root the test runs itself once more, from a copy, as another user.

@@ -1,0 +1,61 @@
+//! A file that another program is at work on, as the updater meets it.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::fs;
+use std::time::Duration;
+
+use fingerpost::audit::file::Log;
+use fingerpost::clock::Clock;
+use fingerpost::config::{Audit, Limits, Sharing};
+use fingerpost::provider::RecordType;
+use fingerpost::reconcile::Desired;
+use fingerpost::state::{State, Store};
+use fingerpost::update::{Books, Job, Trouble, bring_in_step};
+
+use crate::generate::ZONE;
+use crate::{LONG, MILL, mill, name, provider, run};
+
+/// An editor that saves, a checkout at work: nobody has to act, and nothing is on hold.
+#[test]
+fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
+    let ((_directory, file), state) = (mill(), tempfile::tempdir().unwrap());
+    let limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
+    let locked = Store::lock(state.path()).unwrap();
+    let kept = State::load(state.path(), &limits).unwrap();
+    let log = Log::open(state.path(), Audit { max_bytes: 1 << 20, keep: 3 }).unwrap();
+    let books = RefCell::new(Books { store: locked.store(&kept), state: kept, log });
+    let provider = provider(&file, &[], LONG);
+    let gauge = Desired {
+        name: name("gauge.heronmill.example"),
+        rtype: RecordType::A,
+        ttl: 300,
+        sharing: Sharing::Sole,
+        address: "203.0.113.77".parse().unwrap(),
+    };
+    let (zone, desired, words) = (name(ZONE), [gauge], BTreeMap::new());
+    let job = Job {
+        name: "home",
+        zone: &zone,
+        fingerprint: "a configuration",
+        provider: &provider,
+        desired: &desired,
+        words: &words,
+        limits: &limits,
+        lease: None,
+        confirms: false,
+    };
+    let pass = || run(bring_in_step(&job, &books, &Clock::system())).trouble;
+    for half in [None, Some(""), Some("$TTL 5m\n@ SOA ns1 keeper 7 1h ("), Some("$TTL 5m\n@ SOA ns1 keeper 7 1h 10m")] {
+        match half {
+            None => fs::remove_file(&file).unwrap(),
+            Some(text) => fs::write(&file, text).unwrap(),
+        }
+        let trouble = pass();
+        assert!(matches!(&trouble, Some(Trouble::Passing { why, .. }) if why.contains("mill.zone")), "{trouble:?}");
+        assert!(books.borrow().state.holds.is_empty());
+    }
+    fs::write(&file, MILL).unwrap();
+    assert!(pass().is_none());
+    assert!(fs::read_to_string(&file).unwrap().contains("203.0.113.77"));
+}
