@@ -1,6 +1,7 @@
 //! A home that lives: three echo services, BIND, and the real program as a child process among them.
 #![allow(dead_code, reason = "each test binary uses its part")]
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::Write as _;
 use std::net::IpAddr;
@@ -273,7 +274,17 @@ pub(crate) fn until(what: &str, mut seen: impl FnMut() -> bool) {
 
 /// The intents in the log of `dir` that have no outcome yet. A line that is being written does not count.
 pub(crate) fn open_intents(dir: &Path) -> usize {
-    let Ok(text) = fs::read_to_string(dir.join("audit.jsonl")) else { return 0 };
-    let count = |event: &str| text.lines().filter(|line| line.contains(&format!("\"event\":\"{event}\""))).count();
-    count("intent") - count("outcome")
+    let mut open = BTreeSet::new();
+    // A file may be closed between an intent and its outcome.
+    for file in fingerpost::audit::file::files(dir).unwrap_or_default() {
+        for line in fs::read_to_string(file).unwrap_or_default().lines() {
+            let Ok(entry) = serde_json::from_str::<serde_json::Value>(line) else { continue };
+            match entry["event"].as_str() {
+                Some("intent") => drop(open.insert(entry["seq"].as_u64())),
+                Some("outcome") => drop(open.remove(&entry["intent"].as_u64())),
+                _ => {}
+            }
+        }
+    }
+    open.len()
 }

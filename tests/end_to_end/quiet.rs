@@ -52,7 +52,7 @@ fn sync_publishes_and_then_is_silent() {
     assert_eq!(mill.events(), ["settled", "intent", "outcome done"]);
     // The same look that finds nothing below finds these.
     let state = mill.kept("state.json").display().to_string();
-    assert!(files_written(&calls).iter().any(|call| call.is(&["rename"]) && call.last_path() == state));
+    assert!(files_written(&calls).iter().any(|call| call.is(&["renameat"]) && call.last_path() == state));
 
     let listing = mill.listing();
     let (done, calls) = mill.traced(&writing(), &["sync"]);

@@ -76,8 +76,7 @@ impl Call {
 
     /// What the descriptor in the first argument leads to: a path, or an address such as `TCP:[a:1->b:2]`.
     pub(crate) fn on(&self) -> String {
-        let inside = |text: &str| Some(text.split_once('<')?.1.strip_suffix('>')?.to_owned());
-        String::from_utf8(unhex(&inside(&self.arguments[0]).unwrap_or_default())).unwrap()
+        descriptor(&self.arguments[0]).unwrap_or_default()
     }
 
     /// All strings among the arguments, one after the other: a buffer, or a path.
@@ -87,7 +86,13 @@ impl Call {
 
     /// The last string among the arguments: of several paths, the one that is made.
     pub(crate) fn last_path(&self) -> String {
-        String::from_utf8(self.strings().pop().unwrap_or_default()).unwrap()
+        let name = String::from_utf8(self.strings().pop().unwrap_or_default()).unwrap();
+        // Beside a directory that is open, a name in it.
+        let at = self.arguments.iter().rposition(|text| text.contains('"')).and_then(|at| at.checked_sub(1));
+        match at.and_then(|at| descriptor(&self.arguments[at])) {
+            Some(dir) if !name.starts_with('/') => format!("{dir}/{name}"),
+            _ => name,
+        }
     }
 
     fn strings(&self) -> Vec<Vec<u8>> {
@@ -150,6 +155,11 @@ pub(crate) fn parse(text: &str) -> Vec<Call> {
     }
     assert!(!calls.is_empty(), "strace saw nothing:\n{text}");
     calls
+}
+
+/// What the descriptor in this argument leads to.
+fn descriptor(text: &str) -> Option<String> {
+    String::from_utf8(unhex(text.split_once('<')?.1.strip_suffix('>')?)).ok()
 }
 
 /// Text in which bytes may be written `\x2f`.
