@@ -153,3 +153,22 @@ fn what_is_there_stays_unless_it_is_to_be_replaced() {
     let error = write(&dir.path().join("no/where.toml"), b"", false).unwrap_err().to_string();
     assert!(error.ends_with("; make its directory first (sudo mkdir -p), or name another file with --out"), "{error}");
 }
+
+#[test]
+fn a_key_in_a_file_is_not_for_the_service() {
+    let options = [&HOME[..], &["--server", "ns1.heronmill.example", "--secret", "gauge.key"]].concat();
+    let draft = without_a_terminal(&options).unwrap();
+    let common = Cli::try_parse_from(["fingerpost", "locate"]).unwrap().common;
+    let first = |file: &str| {
+        let file = Path::new(file);
+        let (notes, problems) = (&[], &[]);
+        let told = steps::Told { draft: &draft, file, absolute: file, common: &common, notes, problems };
+        told.text().lines().find(|line| line.starts_with("  1. ")).unwrap().to_owned()
+    };
+    let put = |dir: &str| {
+        format!("  1. Put the key's secret alone, in Base64, into {dir}/gauge.key, for its owner only (chmod 600).")
+    };
+    assert_eq!(first("/home/keeper/fingerpost.toml"), put("/home/keeper"));
+    let service = put("/etc/fingerpost") + " The service runs as another user: for it write --secret systemd.";
+    assert_eq!(first("/etc/fingerpost/fingerpost.toml"), service);
+}
