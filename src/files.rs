@@ -92,8 +92,7 @@ impl Dir {
     /// must still be able to use what it leaves. Where that cannot be, the file stays as it is.
     fn hand_over(&self, file: &File) {
         let (Ok(dir), Ok(present)) = (self.0.metadata(), file.metadata()) else { return };
-        // A file with a second name is another one's file.
-        if !(present.is_dir() || present.is_file() && present.nlink() == 1) {
+        if !may_be_given(&present) {
             return;
         }
         let of = |meta: &Metadata| (meta.uid(), meta.gid());
@@ -101,6 +100,11 @@ impl Dir {
             let _ = fchown(file, Some(uid), Some(gid));
         }
     }
+}
+
+/// Whether what `meta` is of can be given away: a directory, or a file that nobody knows by a second name.
+fn may_be_given(meta: &Metadata) -> bool {
+    meta.is_dir() || meta.is_file() && meta.nlink() == 1
 }
 
 /// Who is to have a file of the owner and group `present` in a directory of those of `dir`; `None` where none can or
@@ -159,6 +163,18 @@ mod tests {
         ] {
             assert_eq!(heir(is_root, dir, present), heir_is, "{dir:?} {present:?}");
         }
+    }
+
+    #[test]
+    fn a_file_with_a_second_name_is_not_given_away() {
+        let home = tempfile::tempdir().unwrap();
+        let file = home.path().join("file");
+        fs::write(&file, "").unwrap();
+        let may = || may_be_given(&fs::symlink_metadata(&file).unwrap());
+        assert!(may() && may_be_given(&fs::metadata(home.path()).unwrap()));
+        fs::hard_link(&file, home.path().join("second")).unwrap();
+        assert!(!may());
+        assert!(!may_be_given(&fs::metadata("/dev/null").unwrap()));
     }
 
     #[test]
