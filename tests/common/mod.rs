@@ -15,7 +15,8 @@ pub(crate) mod record_api;
 pub(crate) mod secondary;
 
 use std::fs;
-use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, SocketAddrV4, TcpListener, UdpSocket};
+use std::os::fd::OwnedFd;
 use std::os::unix::process::CommandExt as _;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -25,6 +26,7 @@ use fingerpost::config::secret::Secret;
 use fingerpost::config::{TsigAlgorithm, TsigKey};
 use fingerpost::name::DnsName;
 use fingerpost::provider::{RecordType, RrSet};
+use rustix::net::{AddressFamily, SocketType, bind, getsockname, socket};
 use rustix::process::{Pid, Signal, kill_process, kill_process_group};
 use tempfile::TempDir;
 
@@ -347,4 +349,19 @@ pub(crate) fn at(label: &str) -> DnsName {
 
 pub(crate) fn set(ttl: u32, addresses: &[&str]) -> RrSet {
     RrSet { ttl, addresses: addresses.iter().map(|address| address.parse().unwrap()).collect() }
+}
+
+/// A port of 127.0.0.1 that refuses every TCP connection for as long as this value lives: it is taken, and nobody listens.
+pub(crate) struct Refusing(OwnedFd);
+
+impl Refusing {
+    pub(crate) fn new() -> Self {
+        let socket = socket(AddressFamily::INET, SocketType::STREAM, None).unwrap();
+        bind(&socket, &SocketAddrV4::new(Ipv4Addr::LOCALHOST, 0)).unwrap();
+        Self(socket)
+    }
+
+    pub(crate) fn addr(&self) -> SocketAddrV4 {
+        getsockname(&self.0).unwrap().try_into().unwrap()
+    }
 }

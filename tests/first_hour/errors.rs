@@ -10,7 +10,7 @@ use fingerpost::rehearsal::echo::Echo;
 use rustix::process::geteuid;
 
 use crate::common::named::Named;
-use crate::common::{DnsServer, Grant, KEY, SECRET_BASE64, ServerKey, ZONE, ZoneSetup, free_port};
+use crate::common::{DnsServer, Grant, KEY, Refusing, SECRET_BASE64, ServerKey, ZONE, ZoneSetup};
 use crate::living::echoes;
 use crate::{Done, Home};
 
@@ -27,11 +27,14 @@ struct Begun {
     echoes: Arc<Vec<Echo>>,
     /// The DNS server, for which `SERVER` stands in what is said.
     server: String,
+    /// What keeps others from its place, where there is none.
+    _nobody: Option<Refusing>,
 }
 
 impl Begun {
     fn at(server: &str) -> Self {
-        let begun = Self { home: Home::new(), echoes: echoes(HOME.parse().unwrap()), server: server.to_owned() };
+        let begun =
+            Self { home: Home::new(), echoes: echoes(HOME.parse().unwrap()), server: server.to_owned(), _nobody: None };
         let urls: Vec<String> = begun.echoes.iter().map(Echo::url).collect();
         begun.configure(&urls);
         begun.home.write("gauge.key", SECRET_BASE64, 0o600);
@@ -118,7 +121,10 @@ impl Drop for Wrong {
 
 /// A home with a DNS server that nobody runs.
 fn begun() -> Begun {
-    Begun::at(&format!("127.0.0.1:{}", free_port()))
+    let nobody = Refusing::new();
+    let mut begun = Begun::at(&nobody.addr().to_string());
+    begun._nobody = Some(nobody);
+    begun
 }
 
 type Prepare = fn(&Begun);
@@ -261,7 +267,8 @@ fn witnesses_without_a_ruling() {
                           examples, and nobody's";
     const DOWN: &str = "has no answer: not reached: Connection refused";
     let (begun, mut wrong) = (begun(), Wrong::default());
-    let down = [(); 3].map(|()| format!("http://127.0.0.1:{}/", free_port()));
+    let refusing = [(); 3].map(|()| Refusing::new());
+    let down = refusing.each_ref().map(|port| format!("http://{}/", port.addr()));
     let mut previews = |what: &str, done: &Done, text: &str| {
         wrong.prints(what, done, 69, &format!("{text}Nothing was written.\n"));
     };
