@@ -84,7 +84,9 @@ fn a_browser_next_door_sees_the_line_move() {
         until("the move", || shows(NEXT));
         // It is the same document, which nothing has loaded again.
         assert_eq!(run("return window.marked"), true);
-        assert_eq!(lab.rrset(&named, "gauge", RecordType::A), Some(set(120, &[&NEXT.to_string()])));
+        // The move is shown as soon as it is settled, and written right after.
+        until("the record", || lab.rrset(&named, "gauge", RecordType::A) == Some(set(120, &[&NEXT.to_string()])));
+        until("the page of the record", || shows(NEXT));
         lab.within(Host::Neighbour, || drop(browser));
         daemon.stop();
     });
