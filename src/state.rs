@@ -44,6 +44,9 @@ pub struct State {
     pub ledger: Ledger,
     /// The providers that are on hold, by name.
     pub holds: BTreeMap<String, Hold>,
+    /// The records whose change a provider refused while others may go on, by [`record_key`].
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub blocks: BTreeMap<String, Block>,
     /// What was written and not all servers of its zone are known to serve, by provider.
     #[serde(default)]
     pub spreading: BTreeMap<String, Vec<Wave>>,
@@ -86,6 +89,18 @@ pub struct Hold {
     /// from the audit log, which does not have it: then nobody can tell, and a person ends it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fingerprint: Option<String>,
+}
+
+/// One record is not written after the provider refused its change, and only that.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Block {
+    /// When it was refused last.
+    pub tried: Timestamp,
+    /// What the refusal said.
+    pub why: String,
+    /// What should have been written: something else is tried at once.
+    pub after: RrSet,
 }
 
 impl Hold {

@@ -226,6 +226,13 @@ pub trait Provider: Send + Sync {
     /// Told once, before the first read, when an earlier process may have died in the middle of a write here.
     fn resume(&self) {}
 
+    /// Asks whether anything at all may be written, and writes nothing: after a refusal of several changes, this tells
+    /// one that concerns them all from one that concerns a name. `None` where that cannot be asked: then every refusal
+    /// concerns them all. Who can be asked also shows at once what it took.
+    fn permits(&self) -> Option<Pending<'_, ()>> {
+        None
+    }
+
     /// How its writes count against `limits.daily`.
     fn tally(&self) -> Tally {
         Tally::Each

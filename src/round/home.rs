@@ -289,6 +289,8 @@ impl Home {
             tracing::info!("{name}: the hold ends: {why}");
             self.enter(Event::Release { provider: name, why: why.to_owned() });
         }
+        // Like a hold, and at each start besides: one try more is what it costs.
+        self.books.get_mut().state.blocks.clear();
         self.save();
         self.rest_leases();
     }

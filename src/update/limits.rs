@@ -102,6 +102,18 @@ impl Ledger {
         self.writes.insert(provider.to_owned(), recent);
     }
 
+    /// Gives `changes` back the turns that their records had in `before`: nothing was written, and they will be sent
+    /// again otherwise. The message stays counted against the cap.
+    pub fn refund(&mut self, before: &Self, provider: &str, changes: &[Change]) {
+        for change in changes {
+            let key = record_key(provider, &change.name, change.rtype);
+            match before.tat.get(&key) {
+                Some(tat) => self.tat.insert(key, *tat),
+                None => self.tat.remove(&key),
+            };
+        }
+    }
+
     /// Writes that the provider's cap still leaves at `now`.
     pub fn left_today(&self, now: Timestamp, limits: &Limits, provider: &str) -> u32 {
         let used: u32 = self.recent(now, provider).iter().map(|(_, count)| count).sum();

@@ -7,12 +7,13 @@
 //! and made durable; afterwards what stands is read, and only then the intent gets its outcome. Whatever fails
 //! in between leaves an intent without outcome, and that is resolved by reading, here or after the next start.
 
+mod blocks;
 pub mod limits;
 mod report;
 pub mod retry;
 
 use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use crate::address::Family;
 use crate::audit::file::{AuditError, Log};
@@ -25,6 +26,7 @@ use crate::reconcile::{self, Desired, Item, Step};
 use crate::standby::{Lease, News};
 use crate::state::{Hold, State, StateError, Store};
 use crate::watch::Via;
+use blocks::Sorted;
 use limits::record_key;
 pub use report::{RecordReport, RecordState, Report, Trouble};
 
@@ -157,8 +159,11 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
         }
     };
     let items = plan(job, &observed, state);
-    let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, job.provider.tally(), changes(&items));
     let mut report = Report::of(job, &items);
+    let Sorted { mut fresh, again, blocked } = blocks::sort(job.name, changes(&items), state, clock.now());
+    fresh.extend(again);
+    report.block(&blocked);
+    let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, job.provider.tally(), fresh);
     report.put_off(&gated.put_off);
     if let Some(lease) = job.lease
         && !gated.allowed.is_empty()
@@ -182,18 +187,97 @@ enum Written {
     Again(Report, Fault),
 }
 
+/// Writes what `items` ask for. After a refusal that does not concern them all the changes go in halves, until those that
+/// are refused stand alone: these are blocked, and the rest is written.
 async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &Clock) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
-    let gated = books.borrow_mut().state.ledger.gate(now, job.limits, job.name, job.provider.tally(), changes(&items));
-    report.put_off(&gated.put_off);
-    let changes = gated.allowed;
-    if changes.is_empty() {
-        return match books.borrow_mut().save() {
-            Ok(()) => Written::Settled(report),
-            Err(error) => Written::Stopped(report, no_books(error.into())),
+    let Sorted { fresh, again, blocked } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
+    report.block(&blocked);
+    // What was refused before goes alone: it holds nobody up.
+    let mut todo: VecDeque<Vec<Change>> = [fresh].into_iter().chain(again.into_iter().map(|one| vec![one])).collect();
+    let mut sent = 0;
+    let mut refused: Vec<(Change, Fault)> = Vec::new();
+    let mut is_permitted = false;
+    let end = loop {
+        let Some(batch) = todo.pop_front() else { break None };
+        let gated =
+            books.borrow_mut().state.ledger.gate(clock.now(), job.limits, job.name, job.provider.tally(), batch);
+        report.put_off(&gated.put_off);
+        let batch = gated.allowed;
+        if batch.is_empty() {
+            continue;
+        }
+        sent = sent.max(batch.len());
+        report.means = Some(job.provider.means(sent));
+        let before = books.borrow().state.ledger.clone();
+        let fault = match send(job, &batch, books, clock).await {
+            Sent::Read(observed) => {
+                report.written(&batch, &observed);
+                let ignored = blocks::enter(job, &batch, &observed, &mut books.borrow_mut().state, clock.now());
+                report.block(&ignored);
+                continue;
+            }
+            Sent::Again(fault) => break Some(Written::Again(report.clone(), fault)),
+            Sent::Stopped(trouble) => break Some(Written::Stopped(report.clone(), trouble)),
+            Sent::Refused(fault) => fault,
         };
+        if !is_permitted {
+            match job.provider.permits() {
+                None => break Some(Written::Stopped(report.clone(), Trouble::from(&fault))),
+                Some(answer) => match answer.await {
+                    Ok(()) => is_permitted = true,
+                    Err(all) if all.kind == FaultKind::Refused => {
+                        break Some(Written::Stopped(report.clone(), Trouble::from(&fault)));
+                    }
+                    Err(all) => break Some(Written::Stopped(report.clone(), Trouble::from(&all))),
+                },
+            }
+        }
+        if let [one] = &batch[..] {
+            refused.push((one.clone(), fault));
+        } else {
+            books.borrow_mut().state.ledger.refund(&before, job.name, &batch);
+            let (first, second) = batch.split_at(batch.len() / 2);
+            todo.push_front(second.to_vec());
+            todo.push_front(first.to_vec());
+        }
+    };
+    // Where there is no record but these, the refusal concerns all that the provider is for.
+    if refused.len() == items.len()
+        && let Some((_, fault)) = refused.first()
+    {
+        return Written::Stopped(report, Trouble::from(fault));
     }
+    let refused = blocks::refuse(job.name, refused, &mut books.borrow_mut().state, clock.now());
+    report.block(&refused);
+    match (books.borrow_mut().save_at_rest(), end) {
+        (Err(error), _) => Written::Stopped(report, no_books(error.into())),
+        (Ok(()), Some(Written::Again(mut report, fault))) => {
+            report.block(&refused);
+            Written::Again(report, fault)
+        }
+        (Ok(()), Some(Written::Stopped(mut report, trouble))) => {
+            report.block(&refused);
+            Written::Stopped(report, trouble)
+        }
+        (Ok(()), _) => Written::Settled(report),
+    }
+}
+
+/// How one message, or what goes together, ended.
+enum Sent {
+    /// It was taken, and this stands now.
+    Read(Observed),
+    /// It was refused for good, and nothing was written.
+    Refused(Fault),
+    /// Nothing was written: what was read is no longer true, or the write did not arrive.
+    Again(Fault),
+    /// The pass ends here.
+    Stopped(Trouble),
+}
+
+async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Books>, clock: &Clock) -> Sent {
     let turn = match job.lease {
         None => None,
         Some(lease) => {
@@ -201,50 +285,39 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             books.borrow_mut().enter_lease(job.name, lease, clock.now());
             match turn {
                 Ok(turn) => Some(turn),
-                Err(why) => return Written::Stopped(report, why.into()),
+                Err(why) => return Sent::Stopped(why.into()),
             }
         }
     };
-    report.means = Some(job.provider.means(changes.len()));
-    let intent = match announce(job, &changes, &mut books.borrow_mut(), now) {
+    let intent = match announce(job, changes, &mut books.borrow_mut(), clock.now()) {
         Ok(intent) => intent,
-        Err(error) => return Written::Stopped(report, no_books(error)),
+        Err(error) => return Sent::Stopped(no_books(error)),
     };
     let applied = match &turn {
-        None => job.provider.apply(&changes).await,
-        Some(turn) => turn.apply(&changes).await,
+        None => job.provider.apply(changes).await,
+        Some(turn) => turn.apply(changes).await,
     };
     // The reading-back keeps no renewal waiting.
     drop(turn);
     let fault = match applied {
         // Also a success is read back: what counts is what stands, not what was answered.
         Ok(applied) => {
-            return match read_back(job, &changes, books, clock, &applied.detail).await {
-                Ok(observed) => {
-                    report.written(&changes, &observed);
-                    match books.borrow_mut().save_at_rest() {
-                        Ok(()) => Written::Settled(report),
-                        Err(error) => Written::Stopped(report, no_books(error.into())),
-                    }
-                }
-                Err(trouble) => Written::Stopped(report, trouble),
+            return match read_back(job, changes, books, clock, &applied.detail).await {
+                Ok(observed) => Sent::Read(observed),
+                Err(trouble) => Sent::Stopped(trouble),
             };
         }
         Err(fault) => fault,
     };
     let ending = match fault.kind {
         FaultKind::InDoubt => {
-            return match read_back(job, &changes, books, clock, &fault.to_string()).await {
+            return match read_back(job, changes, books, clock, &fault.to_string()).await {
                 Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
-                    report.written(&changes, &observed);
-                    match books.borrow_mut().save_at_rest() {
-                        Ok(()) => Written::Settled(report),
-                        Err(error) => Written::Stopped(report, no_books(error.into())),
-                    }
+                    Sent::Read(observed)
                 }
-                Ok(_) => Written::Again(report, fault),
-                Err(trouble @ Trouble::NoBooks { .. }) => Written::Stopped(report, trouble),
-                Err(_) => Written::Stopped(report, Trouble::from(&fault)),
+                Ok(_) => Sent::Again(fault),
+                Err(trouble @ Trouble::NoBooks { .. }) => Sent::Stopped(trouble),
+                Err(_) => Sent::Stopped(Trouble::from(&fault)),
             };
         }
         FaultKind::Conflict => Ending::Conflict,
@@ -253,11 +326,12 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
     };
     let outcome = Event::Outcome { intent, provider: job.name.to_owned(), result: ending, detail: fault.to_string() };
     if let Err(error) = books.borrow_mut().log.append(clock.now(), outcome) {
-        return Written::Stopped(report, no_books(error.into()));
+        return Sent::Stopped(no_books(error.into()));
     }
     match fault.kind {
-        FaultKind::Conflict => Written::Again(report, fault),
-        _ => Written::Stopped(report, Trouble::from(&fault)),
+        FaultKind::Conflict => Sent::Again(fault),
+        FaultKind::Refused => Sent::Refused(fault),
+        _ => Sent::Stopped(Trouble::from(&fault)),
     }
 }
 
@@ -376,6 +450,7 @@ fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
     for item in items.iter().filter(|item| item.step == Step::Leave) {
         let wanted = &item.desired;
         let key = record_key(job.name, &wanted.name, wanted.rtype);
+        books.state.blocks.remove(&key);
         books.state.published.insert(key, BTreeSet::from([wanted.address]));
     }
     if books.state.spreading.contains_key(job.name) {

@@ -232,6 +232,15 @@ impl Report {
         self.put_off_until = waits.values().map(|(until, _)| *until).chain(self.put_off_until).min();
     }
 
+    /// Enters what the provider refused alone, and why.
+    pub(super) fn block(&mut self, blocked: &[(Change, String)]) {
+        for record in &mut self.records {
+            if let Some((_, why)) = blocked.iter().find(|(change, _)| key(change) == (&record.name, record.rtype)) {
+                record.standing = RecordState::Blocked { why: why.clone() };
+            }
+        }
+    }
+
     /// Enters what was found when `changes` were read back.
     pub(super) fn written(&mut self, changes: &[Change], observed: &Observed) {
         let changes: BTreeMap<_, _> = changes.iter().map(|change| (key(change), change)).collect();

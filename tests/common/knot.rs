@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::path::Path;
 
-use super::{ServerKey, Software, ZoneSetup};
+use super::{Grant, ServerKey, Software, ZoneSetup};
 
 pub(crate) struct Knotd;
 
@@ -23,17 +23,25 @@ impl Software for Knotd {
         }
         text += "acl:\n";
         let id = |zone: usize, grant: usize| format!("acl-{zone}-{grant}");
+        // One rule has to allow all of an update, so what a key may change by name is one rule.
+        let alike = |one: &Grant, next: &Grant| {
+            one.key == next.key && one.types() == next.types() && one.name.is_some() && next.name.is_some()
+        };
         for (at, zone) in zones.iter().enumerate() {
-            for (nth, grant) in zone.grants.iter().enumerate() {
+            for (nth, grants) in zone.grants.chunk_by(alike).enumerate() {
+                let grant = &grants[0];
                 text += &format!(
                     "  - id: {}\n    key: {}\n    action: update\n    update-type: [{}]\n",
                     id(at, nth),
                     grant.key,
                     grant.types().join(", ")
                 );
-                if let Some(name) = grant.name {
+                if grant.name.is_some() {
+                    let names: Vec<_> =
+                        grants.iter().flat_map(|grant| grant.name).map(|name| format!("{name}.")).collect();
                     text += &format!(
-                        "    update-owner: name\n    update-owner-match: equal\n    update-owner-name: [{name}.]\n"
+                        "    update-owner: name\n    update-owner-match: equal\n    update-owner-name: [{}]\n",
+                        names.join(", ")
                     );
                 }
             }
@@ -42,7 +50,7 @@ impl Software for Knotd {
         for (at, zone) in zones.iter().enumerate() {
             text += &format!("  - domain: {0}\n    storage: {dir}\n    file: {0}.zone\n", zone.name);
             if !zone.grants.is_empty() {
-                let ids: Vec<_> = (0..zone.grants.len()).map(|nth| id(at, nth)).collect();
+                let ids: Vec<_> = (0..zone.grants.chunk_by(alike).count()).map(|nth| id(at, nth)).collect();
                 text += &format!("    acl: [{}]\n", ids.join(", "));
             }
             text += zone.extra;

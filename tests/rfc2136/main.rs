@@ -9,6 +9,7 @@
 mod common;
 mod hostile;
 mod lease;
+mod names;
 mod own;
 mod servers;
 mod table;

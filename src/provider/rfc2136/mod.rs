@@ -459,6 +459,17 @@ impl Provider for Rfc2136 {
         Box::pin(self.records(Instant::now() + self.timeout))
     }
 
+    /// An UPDATE with nothing in it: what the server refuses then it refuses whatever the name (RFC 2136, section 3.3).
+    fn permits(&self) -> Option<Pending<'_, ()>> {
+        Some(Box::pin(async move {
+            let deadline = Instant::now() + self.timeout;
+            let (signer, zone) = (self.signer()?, wire_name(&self.zone).map_err(unbuilt)?);
+            let mut link = self.open_to_write(deadline).await?;
+            let sent = seal(update::empty_update(zone), self.fresh_id()?, signer.as_ref(), (self.now)());
+            self.exchange(&mut link, sent.map_err(unbuilt)?, Writing::Changes(&[]), deadline).await
+        }))
+    }
+
     fn tally(&self) -> Tally {
         Tally::Together
     }

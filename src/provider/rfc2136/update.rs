@@ -99,7 +99,7 @@ fn steps(name: &Name, rtype: WireType, before: Option<&RrSet>, after: &RrSet) ->
     Ok(records)
 }
 
-fn empty_update(zone: Name) -> Message {
+pub(super) fn empty_update(zone: Name) -> Message {
     let mut message = Message::new(0, MessageType::Query, OpCode::Update);
     message.add_zone(Query::query(zone, WireType::SOA));
     message

@@ -1,0 +1,90 @@
+//! The records whose change was refused while the others go on. Pure; the time is an argument.
+//!
+//! A block costs nothing while it lasts. The change is tried again when another one is due there, after an hour, since the
+//! refusal may have been the server's passing state, and when a hold would end.
+
+use std::time::Duration;
+
+use super::limits::record_key;
+use super::{Job, stands};
+use crate::clock::Timestamp;
+use crate::provider::{Change, Fault, Observed};
+use crate::state::{Block, State};
+
+const HOUR: Duration = Duration::from_secs(60 * 60);
+
+/// Changes by what was refused of them before.
+pub(super) struct Sorted {
+    /// Nothing.
+    pub(super) fresh: Vec<Change>,
+    /// These very changes, a while ago.
+    pub(super) again: Vec<Change>,
+    /// These very changes, just now; and why.
+    pub(super) blocked: Vec<(Change, String)>,
+}
+
+pub(super) fn sort(provider: &str, changes: Vec<Change>, state: &State, now: Timestamp) -> Sorted {
+    let mut sorted = Sorted { fresh: Vec::new(), again: Vec::new(), blocked: Vec::new() };
+    for change in changes {
+        match state.blocks.get(&record_key(provider, &change.name, change.rtype)) {
+            Some(block) if block.after == change.after => {
+                // A time to come was entered before the clock was set back.
+                if now.since(block.tried) < HOUR && block.tried <= now {
+                    sorted.blocked.push((change, block.why.clone()));
+                } else {
+                    sorted.again.push(change);
+                }
+            }
+            // It may be refused like the one before: alone it costs one message.
+            Some(_) => sorted.again.push(change),
+            None => sorted.fresh.push(change),
+        }
+    }
+    sorted
+}
+
+/// Enters the changes that were refused alone.
+pub(super) fn refuse(
+    provider: &str,
+    refused: Vec<(Change, Fault)>,
+    state: &mut State,
+    now: Timestamp,
+) -> Vec<(Change, String)> {
+    let mut blocked = Vec::new();
+    for (change, fault) in refused {
+        blocked.push(block(provider, change, fault.to_string(), state, now));
+    }
+    blocked
+}
+
+/// Enters what stands after `changes` were taken. PowerDNS answers NOERROR to what its policy forbids, and leaves the
+/// record as it was (measured with 4.7).
+pub(super) fn enter(
+    job: &Job<'_>,
+    changes: &[Change],
+    observed: &Observed,
+    state: &mut State,
+    now: Timestamp,
+) -> Vec<(Change, String)> {
+    let mut blocked = Vec::new();
+    for change in changes {
+        if stands(observed, change, Some(&change.after)) {
+            state.blocks.remove(&record_key(job.name, &change.name, change.rtype));
+        } else if job.provider.permits().is_some() && stands(observed, change, change.before.as_ref()) {
+            let why = format!(
+                "{} took the change of {} {} and left the record as it was; see that its policy lets this key change it",
+                job.provider.target(),
+                change.name,
+                change.rtype
+            );
+            blocked.push(block(job.name, change.clone(), why, state, now));
+        }
+    }
+    blocked
+}
+
+fn block(provider: &str, change: Change, why: String, state: &mut State, now: Timestamp) -> (Change, String) {
+    let entry = Block { tried: now, why: why.clone(), after: change.after.clone() };
+    state.blocks.insert(record_key(provider, &change.name, change.rtype), entry);
+    (change, why)
+}

@@ -1,0 +1,144 @@
+//! One name that the key may not change holds up no other: twelve names and a key for eleven of them.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use fingerpost::audit::chain::Known;
+use fingerpost::audit::file::{Log, read_all};
+use fingerpost::audit::{Ending, Event};
+use fingerpost::clock::Clock;
+use fingerpost::config::{Audit, Limits, Sharing};
+use fingerpost::provider::RecordType::A;
+use fingerpost::reconcile::Desired;
+use fingerpost::state::{State, Store};
+use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
+
+use super::*;
+
+const NAMES: [&str; 12] = [
+    "n0.heronmill.example",
+    "n1.heronmill.example",
+    "n2.heronmill.example",
+    "n3.heronmill.example",
+    "n4.heronmill.example",
+    "n5.heronmill.example",
+    "n6.heronmill.example",
+    "n7.heronmill.example",
+    "n8.heronmill.example",
+    "n9.heronmill.example",
+    "n10.heronmill.example",
+    "n11.heronmill.example",
+];
+const FORBIDDEN: usize = 7;
+const LIMITS: Limits = Limits { spacing: Duration::from_secs(60), burst: 1, daily: 100 };
+
+/// `most` updates are sent in the first pass, and none in the next.
+fn eleven_of_twelve<S: Software>(most: usize) {
+    let lines: String = (0..12).map(|n| format!("n{n} 120 A 203.0.113.9\n")).collect();
+    let granted = NAMES.iter().enumerate().filter(|(n, _)| *n != FORBIDDEN);
+    let grants: Vec<Grant> = granted.map(|(_, name)| Grant { key: KEY.name, name: Some(name) }).collect();
+    let peer = Peer::Real(real::<S>(&lines, &grants));
+    let provider = peer.provider();
+    let dir = tempfile::tempdir().unwrap();
+    let locked = Store::lock(dir.path()).unwrap();
+    let log = Log::open(dir.path(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let state = State::load(dir.path(), &LIMITS).unwrap();
+    let books = RefCell::new(Books { store: locked.store(&state), state, log });
+    let later = Arc::new(AtomicU64::new(0));
+    let clock = Clock::telling({
+        let later = Arc::clone(&later);
+        move || Timestamp::from(SystemTime::now()).plus(Duration::from_secs(later.load(Ordering::Relaxed)))
+    });
+    let pass = |names: &[&str], address: &str| -> Report {
+        let wanted = |name: &&str| Desired {
+            name: dns(name),
+            rtype: A,
+            address: address.parse().unwrap(),
+            ttl: 120,
+            sharing: Sharing::Sole,
+        };
+        let desired: Vec<Desired> = names.iter().map(wanted).collect();
+        let job = Job {
+            name: "home",
+            zone: &dns(ZONE),
+            fingerprint: "first",
+            provider: &provider,
+            desired: &desired,
+            words: &BTreeMap::new(),
+            limits: &LIMITS,
+            lease: None,
+            confirms: false,
+        };
+        run_case(bring_in_step(&job, &books, &clock))
+    };
+    let endings = || -> Vec<(Ending, usize)> {
+        let mut sizes = BTreeMap::new();
+        let mut endings = Vec::new();
+        for entry in read_all(dir.path()).unwrap() {
+            match entry.event {
+                Known::Yes(Event::Intent { changes, .. }) => drop(sizes.insert(entry.seq, changes.len())),
+                Known::Yes(Event::Outcome { intent, result, .. }) => endings.push((result, sizes[&intent])),
+                _ => {}
+            }
+        }
+        endings
+    };
+    let check = |report: &Report, address: &str| {
+        assert!(report.trouble.is_none(), "{report:?}");
+        assert!(books.borrow().state.holds.is_empty());
+        for (n, record) in report.records.iter().enumerate() {
+            let stands = peer.rrset(&record.name, A).unwrap();
+            if n == FORBIDDEN {
+                let RecordState::Blocked { why } = &record.standing else { panic!("{record:?}") };
+                assert!(why.contains(NAMES[n]) && !why.contains(NAMES[0]) && !why.contains(" more"), "{why}");
+                assert_eq!(stands, set(120, &["203.0.113.9"]));
+            } else {
+                assert_eq!(record.standing, RecordState::InStep, "{}", record.name);
+                assert_eq!(stands, set(120, &[address]));
+            }
+        }
+    };
+    check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
+    let first = endings();
+    assert!(first.len() <= most, "{first:?}");
+    // The block costs nothing while it lasts.
+    check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
+    assert_eq!(endings(), first);
+    // After an hour it goes alone, once.
+    later.store(3700, Ordering::Relaxed);
+    check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
+    check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
+    assert_eq!(endings().len(), first.len() + 1);
+    assert_eq!(endings().last().unwrap().1, 1);
+    // At another address the others go together at once, and this one alone.
+    later.store(5000, Ordering::Relaxed);
+    check(&pass(&NAMES, "203.0.113.78"), "203.0.113.78");
+    assert_eq!(endings()[first.len() + 1..].iter().map(|(_, size)| *size).collect::<Vec<_>>(), [11, 1]);
+    // Alone at its provider, a name that is refused is all that the refusal could concern.
+    if most > 1 {
+        later.store(10_000, Ordering::Relaxed);
+        let report = pass(&[NAMES[FORBIDDEN]], "203.0.113.79");
+        assert!(matches!(report.trouble, Some(Trouble::Refused { .. })), "{report:?}");
+    }
+}
+
+#[test]
+#[ignore = "needs named: tests/all.sh runs it"]
+fn bind_refuses_one_of_twelve() {
+    eleven_of_twelve::<Named>(9);
+}
+
+#[test]
+#[ignore = "needs knotd: tests/all.sh runs it"]
+fn knot_refuses_one_of_twelve() {
+    eleven_of_twelve::<Knotd>(9);
+}
+
+/// It says NOERROR to what its policy forbids: one update for all, and reading tells.
+#[test]
+#[ignore = "needs pdns_server: tests/all.sh runs it"]
+fn powerdns_leaves_out_one_of_twelve() {
+    eleven_of_twelve::<PowerDns>(1);
+}
