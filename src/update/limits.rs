@@ -23,13 +23,23 @@ const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 pub struct Ledger {
     /// The theoretical arrival time (TAT) of each record's next write, by [`record_key`].
     tat: BTreeMap<String, Timestamp>,
-    /// For each provider, when how many writes were made, oldest first, over the last 24 hours.
+    /// For each place that is written to, when how many writes were made, oldest first, over the last 24 hours. By the
+    /// provider's name where its place is not known.
     writes: BTreeMap<String, Vec<(Timestamp, u32)>>,
+    /// The place that each provider writes to, by [`place`].
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    places: BTreeMap<String, String>,
 }
 
 /// A record's key in the ledger and the state file: `home gauge.heronmill.example A`.
 pub fn record_key(provider: &str, name: &DnsName, rtype: RecordType) -> String {
     format!("{provider} {name} {rtype}")
+}
+
+/// What `limits.daily` counts by: where is written, and in which zone. It stays when a provider's table gets another name,
+/// and two tables with the same place share it.
+pub fn place(target: &str, zone: &DnsName) -> String {
+    format!("{zone} at {target}")
 }
 
 /// Why a write has to wait.
@@ -52,6 +62,23 @@ pub struct Gated {
 }
 
 impl Ledger {
+    /// Takes in where each provider writes. What was entered by a provider's name, by an earlier version or from the log,
+    /// counts there from now on.
+    pub fn settle(&mut self, places: BTreeMap<String, String>) {
+        for (provider, place) in &places {
+            if let Some(entered) = self.writes.remove(provider) {
+                let there = self.writes.entry(place.clone()).or_default();
+                there.extend(entered);
+                there.sort_by_key(|(at, _)| *at);
+            }
+        }
+        self.places = places;
+    }
+
+    fn place_of<'a>(&'a self, provider: &'a str) -> &'a str {
+        self.places.get(provider).map_or(provider, String::as_str)
+    }
+
     /// Sorts `changes` into those that conform at `now` and those that do not. Charges nothing.
     pub fn gate(
         &mut self,
@@ -99,7 +126,7 @@ impl Ledger {
             Tally::Each => changes.len().try_into().unwrap_or(u32::MAX),
         };
         recent.push((now, count));
-        self.writes.insert(provider.to_owned(), recent);
+        self.writes.insert(self.place_of(provider).to_owned(), recent);
     }
 
     /// Gives `changes` back the turns that their records had in `before`: nothing was written, and they will be sent
@@ -139,7 +166,7 @@ impl Ledger {
     }
 
     fn recent(&self, now: Timestamp, provider: &str) -> Vec<(Timestamp, u32)> {
-        let entered = self.writes.get(provider).map_or(&[][..], Vec::as_slice);
+        let entered = self.writes.get(self.place_of(provider)).map_or(&[][..], Vec::as_slice);
         entered.iter().copied().filter(|(at, _)| now.since(*at) < DAY).collect()
     }
 }

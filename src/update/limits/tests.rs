@@ -232,3 +232,22 @@ fn what_goes_together_counts_once() {
         ledger.charge(at(nth * 60), &limits, HOME, Tally::Together, &gated.allowed);
     }
 }
+
+/// Another name for the table is no new budget, and two tables that write to one place have one between them.
+#[test]
+fn the_cap_is_that_of_the_place() {
+    let limits = limits(0, 1, 3);
+    let mut ledger = Ledger::default();
+    ledger.charge(at(0), &limits, "home", Tally::Each, &[change("gauge")]);
+    let zone = DnsName::parse("heronmill.example").unwrap();
+    let there = place("ns1.heronmill.example:53", &zone);
+    let of = |names: &[&str]| names.iter().map(|name| ((*name).to_owned(), there.clone())).collect();
+    // As an earlier version entered it.
+    ledger.settle(of(&["home"]));
+    assert_eq!(ledger.left_today(at(1), &limits, "home"), 2);
+    ledger.charge(at(1), &limits, "home", Tally::Each, &[change("gauge")]);
+    ledger.settle(of(&["mill", "weir"]));
+    assert_eq!(ledger.left_today(at(2), &limits, "mill"), 1);
+    ledger.charge(at(2), &limits, "mill", Tally::Each, &[change("gauge")]);
+    assert_eq!(ledger.left_today(at(3), &limits, "weir"), 0);
+}
