@@ -359,7 +359,9 @@ fn verdict(looks: &[Look], reports: &[Report], held_back: bool) -> Exit {
     for report in reports {
         match &report.trouble {
             Some(Trouble::NoBooks { .. }) => weigh(Exit::CannotWrite),
-            Some(Trouble::Refused { .. } | Trouble::Held { .. } | Trouble::NoLease { .. }) => weigh(Exit::Refused),
+            Some(
+                Trouble::Unproven { .. } | Trouble::Refused { .. } | Trouble::Held { .. } | Trouble::NoLease { .. },
+            ) => weigh(Exit::Refused),
             Some(Trouble::Passing { .. } | Trouble::StandingBy { .. }) => weigh(Exit::PutOff),
             None => {}
         }

@@ -182,7 +182,7 @@ impl Said {
             Some(Trouble::StandingBy { .. }) => {}
             Some(trouble) => {
                 let what = match trouble {
-                    Trouble::Passing { .. } => "will be tried again",
+                    Trouble::Passing { .. } | Trouble::Unproven { .. } => "will be tried again",
                     Trouble::Refused { .. } | Trouble::Held { .. } => {
                         "on hold until reload (`systemctl reload fingerpost`), or restart with changed configuration"
                     }

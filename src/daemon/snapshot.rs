@@ -106,7 +106,7 @@ impl Snapshot {
         for report in self.providers.values() {
             if let Some(trouble) = &report.trouble {
                 let kind = match trouble {
-                    Trouble::Passing { .. } => "will be tried again",
+                    Trouble::Passing { .. } | Trouble::Unproven { .. } => "will be tried again",
                     Trouble::Refused { .. } | Trouble::Held { .. } => "on hold",
                     Trouble::StandingBy { .. } => "not our turn",
                     Trouble::NoBooks { .. } | Trouble::NoLease { .. } => "nothing is sent",

@@ -144,6 +144,9 @@ pub enum FaultKind {
     },
     /// A write was sent and its end is not known: only reading can tell.
     InDoubt,
+    /// Somebody refused, and nothing proves that it was the other side: it may be whoever is on the way there. Nothing
+    /// follows from it. Of a read nothing is known, and how a write ended only reading can tell.
+    Unproven,
     /// Nothing was written, and nothing will be until a person acts.
     Refused,
 }
@@ -162,6 +165,11 @@ impl Fault {
     /// A permanent refusal.
     pub fn refused(why: impl Into<String>, remedy: impl Into<String>) -> Self {
         Self::new(FaultKind::Refused, why, remedy)
+    }
+
+    /// A refusal that nothing proves.
+    pub fn unproven(why: impl Into<String>, remedy: impl Into<String>) -> Self {
+        Self::new(FaultKind::Unproven, why, remedy)
     }
 
     /// The same fault with the error beneath it.
@@ -210,7 +218,7 @@ pub trait Provider: Send + Sync {
     fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed>;
 
     /// Writes all of `changes` or none of them, and only if each `before` still holds ([`FaultKind::Conflict`] otherwise).
-    /// An error of any kind but [`FaultKind::InDoubt`] promises that nothing was written.
+    /// An error of any kind but [`FaultKind::InDoubt`] and [`FaultKind::Unproven`] promises that nothing was written.
     fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied>;
 
     /// Everything that stands in the zone. Writes nothing. Not every kind can; what it says of it is shown to people.

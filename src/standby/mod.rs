@@ -38,6 +38,8 @@ pub enum NotHeld {
     StandingBy(String),
     /// Nobody can tell yet, or the lease cannot be taken now.
     Passing(String),
+    /// Somebody refused, and nothing proves that it was the server.
+    Unproven(String),
     /// Something is in the way that a person has to remove; it is looked at again.
     Barred(String),
     /// A permanent refusal.
@@ -154,7 +156,7 @@ impl Lease {
                     Err(fault) => match fault.kind {
                         // Somebody was quicker: nothing is wrong.
                         FaultKind::Conflict => (Swapped::Conflict, Ok(())),
-                        FaultKind::InDoubt => (Swapped::InDoubt, Err(fault)),
+                        FaultKind::InDoubt | FaultKind::Unproven => (Swapped::InDoubt, Err(fault)),
                         FaultKind::Passing { .. } | FaultKind::Refused => (Swapped::Failed, Err(fault)),
                     },
                 };
@@ -206,6 +208,7 @@ impl Lease {
         }
         match self.fault().as_ref() {
             Some((FaultKind::Refused, why)) => NotHeld::Refused(format!("the lease at {name}: {why}")),
+            Some((FaultKind::Unproven, why)) => NotHeld::Unproven(format!("the lease at {name}: {why}")),
             Some((_, why)) => NotHeld::Passing(format!("the lease at {name}: {why}")),
             None => NotHeld::Passing(format!("whose the lease at {name} is, is not known yet")),
         }

@@ -227,7 +227,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
                 None => break Some(Written::Stopped(report.clone(), Trouble::from(&fault))),
                 Some(answer) => match answer.await {
                     Ok(()) => is_permitted = true,
-                    Err(all) if all.kind == FaultKind::Refused => {
+                    Err(all) if matches!(all.kind, FaultKind::Refused | FaultKind::Unproven) => {
                         break Some(Written::Stopped(report.clone(), Trouble::from(&fault)));
                     }
                     Err(all) => break Some(Written::Stopped(report.clone(), Trouble::from(&all))),
@@ -269,7 +269,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
 enum Sent {
     /// It was taken, and this stands now.
     Read(Observed),
-    /// It was refused for good, and nothing was written.
+    /// It was refused, and nothing was written.
     Refused(Fault),
     /// Nothing was written: what was read is no longer true, or the write did not arrive.
     Again(Fault),
@@ -310,11 +310,13 @@ async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Books>, clock: 
         Err(fault) => fault,
     };
     let ending = match fault.kind {
-        FaultKind::InDoubt => {
+        FaultKind::InDoubt | FaultKind::Unproven => {
             return match read_back(job, changes, books, clock, &fault.to_string()).await {
                 Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
                     Sent::Read(observed)
                 }
+                // Whoever refused would refuse again.
+                Ok(_) if fault.kind == FaultKind::Unproven => Sent::Refused(fault),
                 Ok(_) => Sent::Again(fault),
                 Err(trouble @ Trouble::NoBooks { .. }) => Sent::Stopped(trouble),
                 Err(_) => Sent::Stopped(Trouble::from(&fault)),

@@ -43,6 +43,11 @@ pub enum Trouble {
         #[serde(skip)]
         retry_after: Option<Duration>,
     },
+    /// Somebody refused, and nothing proves that it was the provider: asked again, with growing waits.
+    Unproven {
+        /// What was said and what to do.
+        why: String,
+    },
     /// A permanent refusal, now.
     Refused {
         /// What happened and what to do.
@@ -77,6 +82,7 @@ impl Trouble {
     pub fn why(&self) -> &str {
         match self {
             Self::Passing { why, .. }
+            | Self::Unproven { why }
             | Self::Refused { why }
             | Self::Held { why, .. }
             | Self::StandingBy { why }
@@ -138,6 +144,7 @@ impl From<NotHeld> for Trouble {
         match why {
             NotHeld::StandingBy(why) => Self::StandingBy { why },
             NotHeld::Passing(why) => Self::Passing { why, retry_after: None },
+            NotHeld::Unproven(why) => Self::Unproven { why },
             NotHeld::Barred(why) => Self::NoLease { why },
             NotHeld::Refused(why) => Self::Refused { why },
         }
@@ -165,6 +172,7 @@ impl From<&Fault> for Trouble {
         };
         match fault.kind {
             FaultKind::Refused => Self::Refused { why },
+            FaultKind::Unproven => Self::Unproven { why },
             FaultKind::Passing { retry_after } => Self::Passing { why, retry_after },
             FaultKind::Conflict | FaultKind::InDoubt => Self::Passing { why, retry_after: None },
         }

@@ -125,9 +125,20 @@ impl Context<'_> {
         }
     }
 
-    /// An unsigned answer to a signed request. Its refusal is taken for one, for the worst a forger gets from it
-    /// is that we stop; whatever would let us go on is not believed.
+    /// An unsigned answer to a signed request: what it says is told, and nothing is concluded from it. Anybody on the way
+    /// could have said it, also after a write had been passed on.
     fn hint(&self, rcode: Rcode, error: Option<TsigError>) -> Fault {
+        let fault = self.hinted(rcode, error);
+        let kind = match (fault.kind, self.task) {
+            (FaultKind::Refused, _) => FaultKind::Unproven,
+            (_, Task::Write(_)) => FaultKind::InDoubt,
+            (kind, Task::Read) => kind,
+        };
+        Fault { kind, ..fault }
+    }
+
+    /// What an unsigned answer would mean if it were true.
+    fn hinted(&self, rcode: Rcode, error: Option<TsigError>) -> Fault {
         if let Some(error) = error {
             return self.tsig_error(error, &[], "unsigned, so a hint only");
         }
@@ -226,8 +237,17 @@ impl Context<'_> {
         }
     }
 
-    /// A believed refusal (RFC 2136, section 3; as BIND 9.18 and Knot 3.2 use the codes).
+    /// A refusal that is signed, or of a server whose answers never are.
     fn refusal(&self, rcode: Rcode) -> Fault {
+        let fault = self.refused(rcode);
+        match fault.kind {
+            FaultKind::Refused if self.key.is_none() => Fault { kind: FaultKind::Unproven, ..fault },
+            _ => fault,
+        }
+    }
+
+    /// A believed refusal (RFC 2136, section 3; as BIND 9.18 and Knot 3.2 use the codes).
+    fn refused(&self, rcode: Rcode) -> Fault {
         let (server, zone) = (self.server, self.zone);
         let standing = format!("{}, {}", code(rcode), if self.key.is_some() { "signed" } else { "unsigned" });
         match (rcode, self.task) {
