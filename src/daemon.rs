@@ -10,6 +10,7 @@ mod pushes;
 mod said;
 mod snapshot;
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -23,6 +24,7 @@ use crate::confirm::Verdict;
 use crate::exposure::Finding;
 use crate::round::{Home, Means, RoundError};
 use crate::status::build;
+use crate::update::Trouble;
 use crate::watch::settle::Heard;
 use ears::{Act, Due, Ears};
 use edges::Ranges;
@@ -193,6 +195,8 @@ struct Daemon {
     latest: Snapshot,
     notifier: Notifier,
     status: String,
+    /// The providers for which somebody refuses without proving who it is, and since when.
+    unproven: BTreeMap<String, Instant>,
 }
 
 impl Daemon {
@@ -221,6 +225,7 @@ impl Daemon {
             latest,
             notifier,
             status: String::new(),
+            unproven: BTreeMap::new(),
         }
     }
 
@@ -297,6 +302,11 @@ impl Daemon {
             ears.confirming.mark(&mut report, &self.home.state().spreading);
             self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());
             self.said.report(&report);
+            if matches!(report.trouble, Some(Trouble::Unproven { .. })) {
+                self.unproven.entry(report.provider.clone()).or_insert_with(Instant::now);
+            } else {
+                self.unproven.remove(&report.provider);
+            }
             if report.has_been_read() {
                 self.latest.last_reads.insert(report.provider.clone(), self.clock.now());
             }
@@ -369,6 +379,7 @@ impl Daemon {
                 self.said = Said::default();
                 self.ranges = Ranges::new();
                 self.latest.providers.clear();
+                self.unproven.clear();
                 let config = &self.home.means.config;
                 self.latest.edges = build::edges(config);
                 self.latest.records = config.records.as_slice().into();
@@ -391,6 +402,9 @@ impl Daemon {
     /// Shows what is known now to whoever watches.
     fn show(&mut self) {
         self.latest.time = self.clock.now();
+        let now = self.latest.time;
+        self.latest.refused_since =
+            self.unproven.iter().map(|(name, since)| (name.clone(), now.minus(since.elapsed()))).collect();
         self.latest.holds = self.home.state().holds.clone();
         self.latest.settled = self.home.state().settled.clone();
         self.latest.memory = self.home.memory();

@@ -101,6 +101,13 @@ pub struct Block {
     pub why: String,
     /// What should have been written: something else is tried at once.
     pub after: RrSet,
+    /// How long the same is not tried after that, in seconds.
+    #[serde(default = "hour")]
+    pub wait_s: u64,
+}
+
+fn hour() -> u64 {
+    60 * 60
 }
 
 impl Hold {

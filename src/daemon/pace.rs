@@ -12,6 +12,12 @@ use crate::update::{Report, Trouble};
 use crate::watch::Via;
 use crate::watch::settle::Heard;
 
+/// Between two tries of a provider that is on hold: its refusal may have been a passing state of the server.
+const HELD: Duration = Duration::from_secs(60 * 60);
+
+/// The longest wait after a refusal that nothing proves.
+const UNPROVEN: Duration = Duration::from_secs(60 * 60);
+
 /// The pace of the rounds and of each provider.
 #[derive(Debug)]
 pub(super) struct Pace {
@@ -23,7 +29,7 @@ pub(super) struct Pace {
 #[derive(Debug)]
 struct ProviderPace {
     retry: Retry,
-    /// Not before this, after a passing fault; and whether the other side asked for the wait.
+    /// Not before this, after a fault; and whether the wait stays whatever is new.
     wait: Option<(Instant, bool)>,
     /// Records are put off by a limit until then.
     put_off: Option<Instant>,
@@ -88,19 +94,21 @@ impl Pace {
             Some(Trouble::Passing { retry_after, .. }) => {
                 Some((now + pace.retry.next(draw, *retry_after), retry_after.is_some()))
             }
+            Some(Trouble::Unproven { .. }) => Some((now + pace.retry.next(draw, None).min(UNPROVEN), false)),
             Some(Trouble::NoBooks { .. }) => Some((now + pace.retry.next(draw, None), false)),
-            // A hold ends by a person's hand, not by waiting; of a lease comes news.
-            Some(
-                Trouble::Refused { .. } | Trouble::Held { .. } | Trouble::StandingBy { .. } | Trouble::NoLease { .. },
-            )
-            | None => {
+            Some(Trouble::Refused { .. } | Trouble::Held { .. }) => {
+                pace.retry.reset();
+                Some((now + HELD.mul_f64(0.9 + 0.1 * draw), true))
+            }
+            // Of a lease comes news.
+            Some(Trouble::StandingBy { .. } | Trouble::NoLease { .. }) | None => {
                 pace.retry.reset();
                 None
             }
         };
     }
 
-    /// For a new address, or when a person asks: try at once, unless the other side asked for a wait.
+    /// For a new address, or when a person asks: try at once, unless the other side asked for a wait, or refused for good.
     pub(super) fn stop_waiting(&mut self) {
         for pace in self.providers.values_mut() {
             if let Some((_, false)) = pace.wait {
@@ -233,14 +241,32 @@ mod tests {
     }
 
     #[test]
-    fn books_that_fail_are_waited_for_and_a_hold_is_not() {
+    fn books_that_fail_are_waited_for_and_a_hold_is_tried_once_an_hour() {
         let (mut pace, now) = (pace(), Instant::now());
         let why = || "why".to_owned();
         assert_eq!(waits(&mut pace, &report(Some(Trouble::NoBooks { why: why() }), None), now), 5 * SECOND);
         for trouble in [Trouble::Refused { why: why() }, Trouble::Held { since: wall(), why: why() }] {
-            pace.after(&report(Some(trouble), None), RETRY, wall(), now, 1.0);
-            assert!(pace.next_due().is_none());
+            assert_eq!(waits(&mut pace, &report(Some(trouble), None), now), HELD);
+            // A new address does not change what was refused.
+            pace.stop_waiting();
+            assert!(!pace.is_due("home", now + HELD - SECOND) && pace.is_due("home", now + HELD));
         }
+    }
+
+    #[test]
+    fn a_refusal_that_nothing_proves_is_asked_again_with_growing_waits_of_an_hour_at_most() {
+        let (mut pace, now) = (pace(), Instant::now());
+        let unproven = report(Some(Trouble::Unproven { why: "REFUSED, unsigned".to_owned() }), None);
+        let day = config::Retry { initial: 5 * SECOND, max: 86_400 * SECOND };
+        let mut waits = || {
+            pace.after(&unproven, day, wall(), now, 1.0);
+            (pace.next_due().unwrap() - now).as_secs()
+        };
+        let seen: Vec<u64> = (0..12).map(|_| waits()).collect();
+        assert_eq!(seen, [5, 10, 20, 40, 80, 160, 320, 640, 1280, 2560, 3600, 3600]);
+        // A new address is reason enough to ask at once.
+        pace.stop_waiting();
+        assert!(pace.is_due("home", now));
     }
 
     #[test]

@@ -184,7 +184,7 @@ impl Said {
                 let what = match trouble {
                     Trouble::Passing { .. } | Trouble::Unproven { .. } => "will be tried again",
                     Trouble::Refused { .. } | Trouble::Held { .. } => {
-                        "on hold until reload (`systemctl reload fingerpost`), or restart with changed configuration"
+                        "on hold: it is tried again every hour, at each start and at a reload (`systemctl reload fingerpost`)"
                     }
                     Trouble::NoBooks { .. } | Trouble::NoLease { .. } | Trouble::StandingBy { .. } => "nothing is sent",
                 };

@@ -37,6 +37,8 @@ pub struct Snapshot {
     pub providers: BTreeMap<String, Report>,
     /// The providers on hold.
     pub holds: BTreeMap<String, Hold>,
+    /// The providers for which somebody refuses without proving who it is, and since when.
+    pub refused_since: BTreeMap<String, Timestamp>,
     /// When the next round is due.
     pub next_round: Timestamp,
     /// What the newest look at what the outside can see has found, check by check.

@@ -13,6 +13,9 @@ use crate::watch::diagnose;
 /// So long without a ruling is worth a message.
 pub const NO_RULING: Duration = Duration::from_secs(3600);
 
+/// So long a refusal that nothing proves is worth a message.
+const REFUSED: Duration = Duration::from_secs(24 * 60 * 60);
+
 /// What a message is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -62,6 +65,13 @@ pub fn causes(status: &Status, now: Timestamp) -> Causes {
         if let (Some(since), Some(why)) = (provider.held_since, &provider.trouble) {
             let text = format!("writes to {} are on hold since {}: {why}", provider.name, words::moment(since));
             causes.insert(format!("hold {}", provider.name), (Kind::Hold, text));
+        }
+    }
+    for provider in &status.providers {
+        let lasts = provider.refused_since.filter(|since| now.since(*since) >= REFUSED);
+        if let (Some(since), Some(why)) = (lasts, &provider.trouble) {
+            let text = format!("{} has been refusing since {}: {why}", provider.name, words::moment(since));
+            causes.insert(format!("finding refused {}", provider.name), (Kind::Finding, text));
         }
     }
     let gaps = status.stays.iter().filter(|stay| stay.address.is_none() && stay.to.is_none());

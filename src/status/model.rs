@@ -215,6 +215,8 @@ pub struct Provider {
     pub trouble: Option<String>,
     /// Since when writes to it are suspended; null when they are not.
     pub held_since: Option<Timestamp>,
+    /// Since when whoever answers for it refuses, without proving who it is; null when nobody does.
+    pub refused_since: Option<Timestamp>,
     /// Whether another daemon has the lease, and writes.
     pub standing_by: bool,
     /// Writes that its daily limit still leaves.

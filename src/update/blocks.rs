@@ -1,17 +1,21 @@
 //! The records whose change was refused while the others go on. Pure; the time is an argument.
 //!
 //! A block costs nothing while it lasts. The change is tried again when another one is due there, after an hour, since the
-//! refusal may have been the server's passing state, and when a hold would end.
+//! refusal may have been the server's passing state, and when a hold would end. After a refusal that nothing proves it is
+//! tried sooner, with waits that double up to the hour: anybody on the way may have said so.
 
 use std::time::Duration;
 
 use super::limits::record_key;
 use super::{Job, stands};
 use crate::clock::Timestamp;
-use crate::provider::{Change, Fault, Observed};
+use crate::provider::{Change, Fault, FaultKind, Observed};
 use crate::state::{Block, State};
 
 const HOUR: Duration = Duration::from_secs(60 * 60);
+
+/// The first wait after a refusal that nothing proves.
+const FIRST: Duration = Duration::from_secs(5);
 
 /// Changes by what was refused of them before.
 pub(super) struct Sorted {
@@ -21,15 +25,19 @@ pub(super) struct Sorted {
     pub(super) again: Vec<Change>,
     /// These very changes, just now; and why.
     pub(super) blocked: Vec<(Change, String)>,
+    /// When the first of them is tried again.
+    pub(super) until: Option<Timestamp>,
 }
 
 pub(super) fn sort(provider: &str, changes: Vec<Change>, state: &State, now: Timestamp) -> Sorted {
-    let mut sorted = Sorted { fresh: Vec::new(), again: Vec::new(), blocked: Vec::new() };
+    let mut sorted = Sorted { fresh: Vec::new(), again: Vec::new(), blocked: Vec::new(), until: None };
     for change in changes {
         match state.blocks.get(&record_key(provider, &change.name, change.rtype)) {
             Some(block) if block.after == change.after => {
                 // A time to come was entered before the clock was set back.
-                if now.since(block.tried) < HOUR && block.tried <= now {
+                let until = block.tried.plus(Duration::from_secs(block.wait_s));
+                if now < until && block.tried <= now {
+                    sorted.until = Some(sorted.until.map_or(until, |first| first.min(until)));
                     sorted.blocked.push((change, block.why.clone()));
                 } else {
                     sorted.again.push(change);
@@ -52,7 +60,13 @@ pub(super) fn refuse(
 ) -> Vec<(Change, String)> {
     let mut blocked = Vec::new();
     for (change, fault) in refused {
-        blocked.push(block(provider, change, fault.to_string(), state, now));
+        let key = record_key(provider, &change.name, change.rtype);
+        let wait = match (fault.kind, state.blocks.get(&key).map(|before| Duration::from_secs(before.wait_s))) {
+            (FaultKind::Unproven, Some(before)) => (2 * before).clamp(FIRST, HOUR),
+            (FaultKind::Unproven, None) => FIRST,
+            _ => HOUR,
+        };
+        blocked.push(block(provider, change, fault.to_string(), wait, state, now));
     }
     blocked
 }
@@ -77,14 +91,21 @@ pub(super) fn enter(
                 change.name,
                 change.rtype
             );
-            blocked.push(block(job.name, change.clone(), why, state, now));
+            blocked.push(block(job.name, change.clone(), why, HOUR, state, now));
         }
     }
     blocked
 }
 
-fn block(provider: &str, change: Change, why: String, state: &mut State, now: Timestamp) -> (Change, String) {
-    let entry = Block { tried: now, why: why.clone(), after: change.after.clone() };
+fn block(
+    provider: &str,
+    change: Change,
+    why: String,
+    wait: Duration,
+    state: &mut State,
+    now: Timestamp,
+) -> (Change, String) {
+    let entry = Block { tried: now, why: why.clone(), after: change.after.clone(), wait_s: wait.as_secs() };
     state.blocks.insert(record_key(provider, &change.name, change.rtype), entry);
     (change, why)
 }

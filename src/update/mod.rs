@@ -113,13 +113,21 @@ pub struct Job<'a> {
 /// Brings the job's records in step, as far as limits, holds and the provider allow.
 ///
 /// Several jobs, of a provider each, may share the books: they are borrowed between two waits, and never across one.
+///
+/// A provider that is on hold is tried: whoever calls this knows that it is time for that. The hold ends when the pass does
+/// without trouble.
 pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Report {
-    if let Some(hold) = books.borrow().state.holds.get(job.name) {
-        return held(job, hold);
-    }
+    let is_held = books.borrow().state.holds.contains_key(job.name);
     let mut report = Report::unread(job);
-    if let Some(why) = job.lease.and_then(Lease::amiss) {
-        return report.with(why.into(), &mut books.borrow_mut(), job, clock);
+    match job.lease {
+        // Whether the lease can be had shows on the way.
+        Some(lease) if is_held => lease.rest(false),
+        Some(lease) => {
+            if let Some(why) = lease.amiss() {
+                return report.with(why.into(), &mut books.borrow_mut(), job, clock);
+            }
+        }
+        None => {}
     }
     let mut attempt = 0;
     loop {
@@ -131,7 +139,10 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         let items = plan(job, &observed, &books.borrow().state);
         note_in_step(job, &items, &mut books.borrow_mut());
         match write(job, items, books, clock).await {
-            Written::Settled(done) => return done,
+            Written::Settled(done) => {
+                end_hold(job, &mut books.borrow_mut(), clock);
+                return done;
+            }
             Written::Stopped(stopped, trouble) => return stopped.with(trouble, &mut books.borrow_mut(), job, clock),
             Written::Again(again, fault) => {
                 tracing::info!("{}: {fault} (attempt {attempt} of {ATTEMPTS})", job.name);
@@ -160,7 +171,7 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
     };
     let items = plan(job, &observed, state);
     let mut report = Report::of(job, &items);
-    let Sorted { mut fresh, again, blocked } = blocks::sort(job.name, changes(&items), state, clock.now());
+    let Sorted { mut fresh, again, blocked, .. } = blocks::sort(job.name, changes(&items), state, clock.now());
     fresh.extend(again);
     report.block(&blocked);
     let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, job.provider.tally(), fresh);
@@ -192,7 +203,7 @@ enum Written {
 async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &Clock) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
-    let Sorted { fresh, again, blocked } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
+    let Sorted { fresh, again, blocked, .. } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
     report.block(&blocked);
     // What was refused before goes alone: it holds nobody up.
     let mut todo: VecDeque<Vec<Change>> = [fresh].into_iter().chain(again.into_iter().map(|one| vec![one])).collect();
@@ -481,6 +492,20 @@ fn no_books(error: BooksError) -> Trouble {
     Trouble::NoBooks { why: crate::commands::chain_of(&error) }
 }
 
+/// A pass over the provider went well.
+fn end_hold(job: &Job<'_>, books: &mut Books, clock: &Clock) {
+    if books.state.holds.remove(job.name).is_none() {
+        return;
+    }
+    let why = "it was tried again, and went well".to_owned();
+    tracing::info!("{}: the hold ends: {why}", job.name);
+    let event = Event::Release { provider: job.name.to_owned(), why };
+    let kept = books.log.append(clock.now(), event).map_err(BooksError::from);
+    if let Err(error) = kept.and_then(|_| Ok(books.save()?)) {
+        tracing::warn!("{}", crate::commands::chain_of(&error));
+    }
+}
+
 fn held(job: &Job<'_>, hold: &Hold) -> Report {
     let trouble = Trouble::Held { since: hold.since, why: hold.why.clone() };
     let mut report = Report::unread(job);
@@ -496,16 +521,21 @@ impl Job<'_> {
 }
 
 impl Report {
-    /// Ends the pass with `trouble`; a refusal begins a hold.
+    /// Ends the pass with `trouble`; a refusal begins a hold, or goes on with it.
     fn with(mut self, trouble: Trouble, books: &mut Books, job: &Job<'_>, clock: &Clock) -> Self {
         self.blame(&trouble);
         if let Trouble::Refused { why } = &trouble {
-            let hold = Hold { since: clock.now(), why: why.clone(), fingerprint: Some(job.fingerprint.to_owned()) };
+            let before = books.state.holds.get(job.name).map(|hold| hold.since);
+            let since = before.unwrap_or_else(|| clock.now());
+            let hold = Hold { since, why: why.clone(), fingerprint: Some(job.fingerprint.to_owned()) };
             books.state.holds.insert(job.name.to_owned(), hold);
-            let event = Event::Hold { provider: job.name.to_owned(), why: why.clone() };
             // A hold that cannot be written down still holds in this process.
-            let kept = books.save().map_err(BooksError::from);
-            if let Err(error) = kept.and_then(|()| Ok(books.log.append(clock.now(), event).map(|_| ())?)) {
+            let mut kept = books.save().map_err(BooksError::from);
+            if before.is_none() {
+                let event = Event::Hold { provider: job.name.to_owned(), why: why.clone() };
+                kept = kept.and_then(|()| Ok(books.log.append(clock.now(), event).map(|_| ())?));
+            }
+            if let Err(error) = kept {
                 tracing::warn!("{}", crate::commands::chain_of(&error));
             }
         }

@@ -10,6 +10,9 @@ use crate::dns::message::{Sent, algorithm_name, verifiable};
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind};
 
+/// How a key that was changed here comes into force: systemd copies credentials when it starts a service, and not later.
+const RENEWED: &str = "a key that was changed here counts from a reload on, one that is a systemd credential from a restart";
+
 /// What an answer is worth.
 pub(super) enum Answer {
     /// The key's own word; or we signed nothing and can expect nothing.
@@ -185,13 +188,13 @@ impl Context<'_> {
             (TsigError::BadKey, _) => Fault::refused(
                 format!("{server} does not know the key {key} with {algorithm} (BADKEY, {standing})"),
                 format!(
-                    "give {server} that key (Knot also wants it in an `acl` of {}), or correct `key.name` and `key.algorithm` here",
+                    "give {server} that key (Knot also wants it in an `acl` of {}), or correct `key.name` and `key.algorithm` here; {RENEWED}",
                     self.zone
                 ),
             ),
             (TsigError::BadSig, _) => Fault::refused(
                 format!("the secret of the key {key} is not the one {server} has (BADSIG, {standing})"),
-                format!("make `key.secret` here and the secret of {key} on {server} the same"),
+                format!("make `key.secret` here and the secret of {key} on {server} the same; {RENEWED}"),
             ),
             (TsigError::BadTime, _) => Fault::passing(
                 format!("{} (BADTIME, {standing})", self.skew(other)),
