@@ -221,24 +221,24 @@ async fn a_torn_end_of_the_log_is_no_flaw_of_its_chain() {
     }
 }
 
+/// A wrong key is no hold (nobody signs that it is wrong): it is told, and a reload with the right one is enough.
 #[tokio::test(flavor = "local")]
-async fn a_reload_lifts_a_hold() {
+async fn a_wrong_key_is_told_and_the_right_one_follows_at_a_reload() {
     let mut mill = Mill::new().await;
     let wrong = mill.text(FREELY).replace("gauge-key", "other-key");
     mill.write(&wrong);
     mill.start();
-    mill.until("the hold", |seen| seen.holds.get("home").map(|_| ())).await;
-    let before = *mill.dns.progress().borrow();
-    mill.rounds(2).await;
-    assert_eq!(*mill.dns.progress().borrow(), before);
-    // Also when nothing was changed here: what was wrong may have been mended at the server.
-    let since = mill.snapshot.borrow().holds["home"].since;
-    mill.tell(Trigger::Reload);
-    mill.until("another hold", |seen| seen.holds.get("home").filter(|hold| hold.since > since).map(|_| ())).await;
+    mill.until("the refusal", |seen| {
+        let report = seen.providers.get("home")?;
+        matches!(report.trouble, Some(fingerpost::update::Trouble::Unproven { .. })).then_some(())
+    })
+    .await;
+    assert!(mill.snapshot.borrow().holds.is_empty());
+    assert!(mill.snapshot.borrow().refused_since.contains_key("home"));
     mill.configure(FREELY);
     mill.tell(Trigger::Reload);
     mill.arrives(wan(9)).await;
-    assert!(mill.snapshot.borrow().holds.is_empty());
+    assert!(mill.snapshot.borrow().refused_since.is_empty());
     mill.stop().await;
 }
 

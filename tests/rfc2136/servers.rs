@@ -24,12 +24,12 @@ fn mill() -> [fingerpost::provider::Change; 1] {
 }
 
 /// A key may change what it was granted and nothing else, and is told so.
-fn permission<S: Software>(unknown_without_grant: bool, words: &[&str]) {
+fn permission<S: Software>(unknown_without_grant: bool, kind: FaultKind, words: &[&str]) {
     let peer = Peer::Real(real::<S>(LINES, &GRANTS));
     let provider = peer.provider_by(narrow_key());
     run_case(async {
         read(&provider, &["mill"]).await.unwrap();
-        let fault = faulty(provider.apply(&mill()).await, FaultKind::Refused, words);
+        let fault = faulty(provider.apply(&mill()).await, kind, words);
         assert!(fault.remedy.contains("let narrow-key change mill.heronmill.example A"), "{fault}");
         assert_eq!(peer.serial(), 1);
         provider.apply(&gauge()).await.unwrap();
@@ -40,7 +40,7 @@ fn permission<S: Software>(unknown_without_grant: bool, words: &[&str]) {
         let provider = closed.provider();
         match unknown_without_grant {
             // To Knot a key that no ACL of the zone names is unknown, for queries too.
-            true => faulty(read(&provider, &["gauge"]).await, FaultKind::Refused, &["`acl` of heronmill.example"]),
+            true => faulty(read(&provider, &["gauge"]).await, kind, &["`acl` of heronmill.example"]),
             false => {
                 read(&provider, &["gauge"]).await.unwrap();
                 faulty(provider.apply(&gauge()).await, FaultKind::Refused, &["gauge.heronmill.example A"])
@@ -52,7 +52,11 @@ fn permission<S: Software>(unknown_without_grant: bool, words: &[&str]) {
 #[test]
 #[ignore = "needs named: tests/all.sh runs it"]
 fn bind_refuses_what_a_key_may_not() {
-    permission::<Named>(false, &["does not let the key narrow-key change mill.heronmill.example A", "REFUSED, signed"]);
+    permission::<Named>(
+        false,
+        FaultKind::Refused,
+        &["does not let the key narrow-key change mill.heronmill.example A", "REFUSED, signed"],
+    );
 }
 
 #[test]
@@ -60,12 +64,13 @@ fn bind_refuses_what_a_key_may_not() {
 fn knot_refuses_what_a_key_may_not() {
     permission::<Knotd>(
         true,
+        FaultKind::Unproven,
         &["knows the key narrow-key but does not let it change mill.heronmill.example A", "BADKEY"],
     );
 }
 
 /// PowerDNS does not say what is wrong with a signature. Since it may be the clock, which is set right in time, a read
-/// is tried again; an update, which comes after a read that went well, is refused for good.
+/// is tried again; of an update's refusal nothing is proven either.
 ///
 /// | case | PowerDNS 4.7, as measured |
 /// | --- | --- |
@@ -92,7 +97,7 @@ fn powerdns_does_not_say_what_is_wrong_with_a_signature() {
         ] {
             let fault = faulty(read(&provider, &["gauge"]).await, PASSING, &["answers for heronmill.example", "signs"]);
             assert!(fault.remedy.contains("clock") && fault.remedy.contains("the same secret"), "{fault}");
-            faulty(provider.apply(&gauge()).await, FaultKind::Refused, &["REFUSED, unsigned", "wrong clock"]);
+            faulty(provider.apply(&gauge()).await, FaultKind::Unproven, &["REFUSED, unsigned", "wrong clock"]);
         }
         assert_eq!(peer.serial(), 1);
         // What it does not serve it does not serve unsigned either.
@@ -291,7 +296,7 @@ fn bind_on_loopback_may_be_updated_unsigned() {
         read(&provider(&open), &["gauge"]).await.unwrap();
         provider(&open).apply(&gauge()).await.unwrap();
         let outcome = provider(&closed).apply(&gauge()).await;
-        faulty(outcome, FaultKind::Refused, &["no unsigned update", "REFUSED, unsigned", "`key`"]);
+        faulty(outcome, FaultKind::Unproven, &["no unsigned update", "REFUSED, unsigned", "`key`"]);
         let aaaa = [change("gauge", Aaaa, None, set(120, &["2001:db8::77"]))];
         provider(&open).apply(&aaaa).await.unwrap();
     });

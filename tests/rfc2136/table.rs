@@ -131,17 +131,17 @@ async fn wrong_keys_and_clocks_are_told_apart(peer: &Peer) {
     let cases = [
         (
             peer.provider_by(client_key("other-key", TsigAlgorithm::HmacSha256, SECRET)),
-            FaultKind::Refused,
+            FaultKind::Unproven,
             ["does not know the key other-key", "BADKEY", "`key.name`"],
         ),
         (
             peer.provider_by(client_key(KEY.name, TsigAlgorithm::HmacSha384, SECRET)),
-            FaultKind::Refused,
+            FaultKind::Unproven,
             ["does not know the key gauge-key with hmac-sha384", "unsigned", "`key.algorithm`"],
         ),
         (
             peer.provider_by(client_key(KEY.name, TsigAlgorithm::HmacSha256, b"not the secret")),
-            FaultKind::Refused,
+            FaultKind::Unproven,
             ["the secret of the key gauge-key", "BADSIG", "`key.secret`"],
         ),
     ];

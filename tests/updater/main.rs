@@ -176,54 +176,73 @@ fn what_cannot_be_read_is_not_written() {
 }
 
 #[test]
-fn a_refusal_holds_across_restarts_until_it_is_lifted() {
+fn a_refusal_is_one_hold_however_often_it_is_tried_again_and_ends_when_the_provider_takes_the_write() {
     for refused_read in [false, true] {
         let mut bench = Bench::gauge();
         bench.move_to("203.0.113.77");
-        let refusal = Act::Fault(Fault::refused("the key is unknown", "make it known"));
-        if refused_read {
-            bench.script_reads([refusal])
-        } else {
-            bench.script([refusal])
-        }
-        let report = bench.pass();
-        assert!(matches!(report.trouble, Some(Trouble::Refused { .. })), "{report:?}");
-        bench.fake.calls();
-        let state = bench.state_on_disk();
-        assert_eq!(state.holds["home"].fingerprint.as_deref(), Some("first"));
-        assert!(state.holds["home"].why.contains("the key is unknown; make it known"));
-        let held = |entry: &fingerpost::audit::chain::Entry| matches!(entry.event, Known::Yes(Event::Hold { .. }));
-        assert_eq!(read_all(bench.dir()).unwrap().iter().filter(|entry| held(entry)).count(), 1);
-        if !refused_read {
-            assert_eq!(bench.endings(), [Ending::Refused]);
-        }
+        let refusal = || Act::Fault(Fault::refused("the key is unknown", "make it known"));
         let now = bench.now();
-        for _ in 0..3 {
-            bench.pass_time(std::time::Duration::from_secs(3600));
+        for nth in 0..4 {
+            if refused_read { bench.script_reads([refusal()]) } else { bench.script([refusal()]) }
             let report = bench.pass();
-            assert!(matches!(report.trouble, Some(Trouble::Held { since, .. }) if since == now), "{report:?}");
-            assert!(!report.has_been_read(), "nobody asked it");
+            assert!(matches!(report.trouble, Some(Trouble::Refused { .. })), "{report:?}");
+            assert!(!report.has_been_read());
             assert!(adrift(&report).contains("the key is unknown"));
-            bench.start();
-        }
-        // Nor does it end with the file that it is kept in.
-        for spoilt in [false, true] {
+            let state = bench.state_on_disk();
+            assert_eq!(state.holds["home"].fingerprint.as_deref(), Some("first"));
+            assert!(state.holds["home"].why.contains("the key is unknown; make it known"));
+            // It began then, across restarts, and also where the file that it is kept in is lost.
+            assert!(state.holds["home"].since == now || nth > 2, "{:?}", state.holds);
+            let held = |entry: &fingerpost::audit::chain::Entry| matches!(entry.event, Known::Yes(Event::Hold { .. }));
+            assert_eq!(read_all(bench.dir()).unwrap().iter().filter(|entry| held(entry)).count(), 1);
+            bench.pass_time(std::time::Duration::from_secs(3600));
             let file = bench.dir().join("state.json");
-            if spoilt {
-                fs::write(file, "{").unwrap()
-            } else {
-                fs::remove_file(file).unwrap()
+            match nth {
+                1 => fs::remove_file(file).unwrap(),
+                2 => fs::write(file, "{").unwrap(),
+                _ => {}
             }
             bench.start();
-            assert!(matches!(bench.pass().trouble, Some(Trouble::Held { .. })), "{spoilt}");
-            bench.books.as_mut().unwrap().get_mut().save().unwrap();
         }
-        assert!(bench.fake.calls().is_empty());
-        bench.books.as_mut().unwrap().get_mut().state.holds.clear();
+        if !refused_read {
+            assert_eq!(bench.endings(), [Ending::Refused; 4]);
+        }
         // The limits that were made up from the log may be stricter.
         bench.pass_time(std::time::Duration::from_secs(86_400));
         assert!(in_step(&bench.pass()));
+        assert!(bench.state_on_disk().holds.is_empty());
+        let over = |entry: &fingerpost::audit::chain::Entry| matches!(entry.event, Known::Yes(Event::Release { .. }));
+        assert_eq!(read_all(bench.dir()).unwrap().iter().filter(|entry| over(entry)).count(), 1);
     }
+}
+
+/// Somebody refuses without proof, whether or not the write arrived: what stands is read, and the log says that.
+#[test]
+fn the_outcome_after_an_unproven_refusal_is_what_stands() {
+    let unproven = || Fault::unproven("REFUSED, unsigned", "see who answers");
+    for (act, ending) in [(Act::Fault(unproven()), Ending::Failed), (Act::DoneBut(unproven()), Ending::Done)] {
+        let mut bench = Bench::gauge();
+        bench.move_to("203.0.113.77");
+        bench.script([act]);
+        let report = bench.pass();
+        assert_eq!(bench.endings(), [ending]);
+        assert!(bench.state_on_disk().holds.is_empty());
+        if ending == Ending::Failed {
+            assert!(matches!(report.trouble, Some(Trouble::Unproven { .. })), "{report:?}");
+            assert!(in_step(&bench.pass()));
+        } else {
+            assert!(in_step(&report));
+        }
+    }
+    // While nobody can be asked what stands, nothing is said of the end.
+    let mut bench = Bench::gauge();
+    bench.move_to("203.0.113.77");
+    bench.script([Act::DoneBut(unproven())]);
+    bench.script_reads([Act::Honest, Act::Fault(unproven())]);
+    assert!(matches!(bench.pass().trouble, Some(Trouble::Unproven { .. })));
+    assert!(bench.endings().is_empty());
+    assert!(in_step(&bench.pass()));
+    assert_eq!(bench.endings(), [Ending::Done]);
 }
 
 #[test]
