@@ -20,12 +20,11 @@ use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
 use crate::message::Told;
-use crate::provider::Provider;
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases};
 use crate::state::{Hold, State};
 use crate::status::memory::Memory;
-use crate::update::{self, Books, Report, limits};
+use crate::update::{self, Books, Report};
 use crate::watch::Via;
 use crate::watch::diagnose::{self, Finding, History};
 use crate::watch::failover::Failover;
@@ -250,12 +249,7 @@ impl Home {
     }
 
     fn after_start(&mut self) {
-        let place = |(name, provider): (&String, &Arc<dyn Provider>)| {
-            let zone = &self.means.config.providers.get(name)?.zone;
-            Some((name.clone(), limits::place(&provider.target(), zone)))
-        };
-        let places = self.means.providers.iter().filter_map(place).collect();
-        self.books.get_mut().state.ledger.settle(places);
+        self.books.get_mut().state.ledger.settle(self.means.places());
         let providers = &self.means.config.providers;
         let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
         self.books.get_mut().state.spreading.retain(|provider, _| confirms(provider));

@@ -15,7 +15,7 @@ use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, 
 use crate::reconcile;
 use crate::standby::{self, Lease, Leases, Nonce};
 use crate::state::State;
-use crate::update::{self, Job, Report};
+use crate::update::{self, Job, Report, limits};
 use crate::watch::diagnose::{self, Finding, Vantage};
 use crate::watch::rota::{self, Rota};
 use crate::watch::vote;
@@ -222,11 +222,22 @@ impl Means {
         self.config.witnesses.iter().any(|one| one.name == witness && one.kind.is_near())
     }
 
+    /// Where each provider writes, as the limits count it.
+    pub(super) fn places(&self) -> BTreeMap<String, String> {
+        let place = |(name, provider): (&String, &Arc<dyn Provider>)| {
+            let zone = &self.config.providers.get(name)?.zone;
+            Some((name.clone(), limits::place(&provider.target(), zone)))
+        };
+        self.providers.iter().filter_map(place).collect()
+    }
+
     /// What would be written if the rulings of `looks` were acted on at once. Writes nothing anywhere.
     pub async fn foresee(&self, looks: &[Look], found: &[Found], state: &State) -> Vec<Report> {
         let mut home = agreed(looks);
         home.retain(|via, _| !self.forbids(found, via));
         let words = words(looks);
+        let mut state = state.clone();
+        state.ledger.settle(self.places());
         let mut reports = Vec::new();
         let records = by_provider(&self.config.records);
         for name in self.providers.keys() {
@@ -237,7 +248,7 @@ impl Means {
                 record.lines.iter().find_map(|line| home.get(&via(line)).copied())
             });
             if let Some(job) = self.job(name, &desired, &words).filter(|_| !desired.is_empty()) {
-                reports.push(update::foresee(&job, state, &self.clock).await);
+                reports.push(update::foresee(&job, &state, &self.clock).await);
             }
         }
         reports

@@ -183,7 +183,11 @@ fn a_refusal_is_one_hold_however_often_it_is_tried_again_and_ends_when_the_provi
         let refusal = || Act::Fault(Fault::refused("the key is unknown", "make it known"));
         let now = bench.now();
         for nth in 0..4 {
-            if refused_read { bench.script_reads([refusal()]) } else { bench.script([refusal()]) }
+            if refused_read {
+                bench.script_reads([refusal()])
+            } else {
+                bench.script([refusal()])
+            }
             let report = bench.pass();
             assert!(matches!(report.trouble, Some(Trouble::Refused { .. })), "{report:?}");
             assert!(!report.has_been_read());

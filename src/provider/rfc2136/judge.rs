@@ -11,7 +11,8 @@ use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind};
 
 /// How a key that was changed here comes into force: systemd copies credentials when it starts a service, and not later.
-const RENEWED: &str = "a key that was changed here counts from a reload on, one that is a systemd credential from a restart";
+const RENEWED: &str =
+    "a key that was changed here counts from a reload on, one that is a systemd credential from a restart";
 
 /// What an answer is worth.
 pub(super) enum Answer {
