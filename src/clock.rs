@@ -1,4 +1,7 @@
 //! A moment, and the clock that is passed around. Only the providers read the machine's own: to sign, and to date a serial.
+//!
+//! The calendar is counted here in 64 bits, so that a time is written and read back alike on every target, whatever its
+//! `time_t`.
 
 use std::fmt;
 use std::sync::Arc;
@@ -39,18 +42,91 @@ impl Timestamp {
 
     /// RFC 3339 (section 5.6), UTC, to the millisecond.
     pub fn to_millis_text(self) -> String {
-        humantime::format_rfc3339_millis(self.system_time()).to_string()
+        let shown = self.shown();
+        format!("{}.{:03}Z", shown.to_the_second(), shown.0 % 1000)
     }
 
     /// The format ends with the year 9999; a clock beyond it is shown at its end.
-    fn system_time(self) -> SystemTime {
-        UNIX_EPOCH + Duration::from_millis(self.0.min(253_402_300_799_999))
+    fn shown(self) -> Self {
+        self.min(LAST)
     }
 
-    /// Reads an RFC 3339 date-time in UTC (section 5.6), such as `2026-11-24T08:14:31Z`; `None` when it is not one.
-    pub fn parse(text: &str) -> Option<Self> {
-        humantime::parse_rfc3339(text).ok().map(Self::from)
+    /// Date and time, without a zone; of a moment that can be shown.
+    fn to_the_second(self) -> String {
+        let seconds = self.0 / 1000;
+        let (year, month, day) = date(seconds / DAY);
+        let (hour, minute, second) = (seconds % DAY / 3600, seconds % 3600 / 60, seconds % 60);
+        format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}")
     }
+
+    /// Reads an RFC 3339 date-time in UTC (section 5.6), such as `2026-11-24T08:14:31Z`; `None` when it is not one, or is
+    /// before 1970. Of a fraction the milliseconds count; a leap second is the second before it.
+    pub fn parse(text: &str) -> Option<Self> {
+        let (whole, rest) = text.split_at_checked("2026-11-24T08:14:31".len())?;
+        let fraction = rest.strip_suffix("Z").or_else(|| rest.strip_suffix("+00:00"))?;
+        let millis = match fraction.strip_prefix('.') {
+            Some(digits) if !digits.is_empty() && digits.bytes().all(|byte| byte.is_ascii_digit()) => {
+                format!("{digits:0<3}").get(..3)?.parse().ok()?
+            }
+            None if fraction.is_empty() => 0,
+            _ => return None,
+        };
+        let (day_text, time) = whole.split_once('T')?;
+        let [year, month, day] = numbers(day_text, '-', [4, 2, 2])?;
+        let [hour, minute, second] = numbers(time, ':', [2, 2, 2])?;
+        let is_time = hour < 24 && minute < 60 && second <= 60;
+        if year < 1970 || !(1..=12).contains(&month) || !is_time {
+            return None;
+        }
+        let days = days(year, month, day);
+        // A day that the month does not have is counted into the next one.
+        let is_day = date(days) == (year, month, day);
+        let seconds = days * DAY + hour * 3600 + minute * 60 + second.min(59);
+        is_day.then_some(Self(seconds * 1000 + millis))
+    }
+}
+
+/// Seconds.
+const DAY: u64 = 86_400;
+/// 9999-12-31T23:59:59.999Z.
+const LAST: Timestamp = Timestamp(253_402_300_799_999);
+/// Days from 0000-03-01 to 1970-01-01 in the Gregorian calendar.
+const TO_EPOCH: u64 = 719_468;
+/// Days in 400 years, after which the Gregorian calendar repeats.
+const ERA: u64 = 146_097;
+
+/// Days from 1970-01-01 to a date not before it. The year is counted from March, so that the day of the leap year is its
+/// last (Howard Hinnant, "chrono-Compatible Low-Level Date Algorithms", `days_from_civil`).
+fn days(year: u64, month: u64, day: u64) -> u64 {
+    let from_march = if month > 2 { month - 3 } else { month + 9 };
+    let year = if month > 2 { year } else { year - 1 };
+    let (era, of_era) = (year / 400, year % 400);
+    let of_year = (153 * from_march + 2) / 5 + day;
+    // Day 0 of a month is the last one of the month before.
+    (era * ERA + of_era * 365 + of_era / 4 - of_era / 100 + of_year).saturating_sub(TO_EPOCH + 1)
+}
+
+/// The date `days` days after 1970-01-01: year, month, day (in the same place, `civil_from_days`).
+fn date(days: u64) -> (u64, u64, u64) {
+    let days = days + TO_EPOCH;
+    let (era, of_era) = (days / ERA, days % ERA);
+    let year = (of_era - of_era / 1460 + of_era / 36_524 - of_era / 146_096) / 365;
+    let of_year = of_era - (365 * year + year / 4 - year / 100);
+    let from_march = (5 * of_year + 2) / 153;
+    let day = of_year - (153 * from_march + 2) / 5 + 1;
+    let month = if from_march < 10 { from_march + 3 } else { from_march - 9 };
+    (era * 400 + year + u64::from(month <= 2), month, day)
+}
+
+/// Three numbers of just so many digits.
+fn numbers(text: &str, between: char, widths: [usize; 3]) -> Option<[u64; 3]> {
+    let mut parts = text.split(between);
+    let mut numbers = [0; 3];
+    for (number, width) in numbers.iter_mut().zip(widths) {
+        let part = parts.next().filter(|part| part.len() == width && part.bytes().all(|byte| byte.is_ascii_digit()))?;
+        *number = part.parse().ok()?;
+    }
+    parts.next().is_none().then_some(numbers)
 }
 
 impl From<SystemTime> for Timestamp {
@@ -63,7 +139,7 @@ impl From<SystemTime> for Timestamp {
 /// RFC 3339 (section 5.6), UTC, to the second.
 impl fmt::Display for Timestamp {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}", humantime::format_rfc3339_seconds(self.system_time()))
+        write!(f, "{}Z", self.shown().to_the_second())
     }
 }
 
@@ -93,3 +169,6 @@ impl fmt::Debug for Clock {
         write!(f, "Clock({})", self.now())
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,7 +1,8 @@
 //! How far what was written has spread: who is asked when, and what that has shown. Pure; times are arguments.
 //!
 //! A server that has served a wave is not asked for it again. Times count from the start of the process; a wave that is
-//! older has its age from the wall clock, once.
+//! older has its age from the wall clock, once; that may have been set meanwhile, so it is never more than the deadline:
+//! nothing is waited for longer than that.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -166,7 +167,7 @@ impl Tracker {
                     None => {
                         let spread = Spread {
                             records: wave.records.clone().into(),
-                            age: wall.since(wave.since),
+                            age: wall.since(wave.since).min(self.deadline),
                             seen: now,
                             serving: Vec::new(),
                             behind: Arc::clone(&self.nobody),

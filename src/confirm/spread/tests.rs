@@ -125,12 +125,25 @@ fn after_the_deadline_the_missing_are_named() {
 /// The wall clock may have been set meanwhile, and the machine may have been off for long.
 #[test]
 fn a_wave_from_before_the_start_is_asked_for_once_in_any_case() {
-    for (wall, took) in [(WALL.plus(9999 * S), 9999 * S), (WALL.minus(9999 * S), Duration::ZERO)] {
+    for (wall, took) in [(WALL.plus(9999 * S), 1200 * S), (WALL.minus(9999 * S), Duration::ZERO)] {
         let mut tracker = tracker();
         tracker.follow(&waves(&[(4, 77)]), Duration::ZERO, wall);
         let errand = errand(&mut tracker, Duration::ZERO);
         let [verdict] = &tracker.heard(pass(errand, Duration::ZERO, |_| true))[..] else { panic!("one verdict") };
         assert_eq!((verdict.took, &verdict.end), (took, &End::Served));
+    }
+}
+
+#[test]
+fn a_clock_that_was_set_between_two_starts_makes_no_wait_of_a_year() {
+    let year = 365 * 24 * 3600 * S;
+    for wall in [WALL.plus(year), WALL.minus(year)] {
+        let mut tracker = tracker();
+        tracker.follow(&waves(&[(4, 77)]), S, wall);
+        let asked = errand(&mut tracker, S);
+        let [verdict] = &tracker.heard(pass(asked, 2 * S, |_| true))[..] else { panic!("one verdict") };
+        assert!(verdict.took <= 1201 * S, "{:?}", verdict.took);
+        assert!(verdict.serving.iter().all(|one| one.lag_ms <= 1_201_000), "{:?}", verdict.serving);
     }
 }
 
