@@ -24,7 +24,7 @@ use crate::message::Told;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
 use crate::update::limits::{Ledger, record_key};
-use crate::watch::Via;
+use crate::watch::{Via, failover};
 
 /// The state file's name.
 pub const FILE: &str = "state.json";
@@ -65,6 +65,9 @@ pub struct State {
     /// Where the audit log ended when this was saved; `None` from a version that did not keep it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub log: Option<Mark>,
+    /// Which line each record follows, and which are down.
+    #[serde(default)]
+    pub lines: failover::Kept,
     /// What stood between each line and the world when that could last be told.
     #[serde(default)]
     pub nats: Vec<Found>,

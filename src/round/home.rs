@@ -11,6 +11,7 @@ use tokio::time::Instant;
 
 use super::outages::{Moment, Outages};
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, open_books, word, words};
+use crate::address::Family;
 use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::file;
 use crate::audit::{Ending, Event};
@@ -20,6 +21,7 @@ use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
 use crate::message::Told;
+use crate::name::DnsName;
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases};
 use crate::state::{Hold, State};
@@ -27,7 +29,7 @@ use crate::status::memory::Memory;
 use crate::update::{self, Books, Report};
 use crate::watch::Via;
 use crate::watch::diagnose::{self, Finding, History};
-use crate::watch::failover::Failover;
+use crate::watch::failover::{Failover, Seen};
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
 
@@ -43,6 +45,8 @@ pub struct Home {
     looks: Vec<Look>,
     rota: Rota,
     failover: Failover,
+    /// What the times of the lines count from.
+    began: Instant,
     histories: Histories,
     found: Vec<Found>,
     /// Leases that are no longer configured, and not given back yet.
@@ -64,13 +68,15 @@ impl Home {
             .map(|(via, address)| (via.clone(), Settling { settled: Some(*address), candidate: None }))
             .collect();
         let histories = histories(&books.state);
+        let failover = Failover::recall(&books.state.lines);
         let mut home = Self {
             means,
             books: RefCell::new(books),
             settling,
             looks: Vec::new(),
             rota: Rota::default(),
-            failover: Failover::default(),
+            failover,
+            began: Instant::now(),
             histories,
             found: Vec::new(),
             former: Leases::new(),
@@ -248,7 +254,30 @@ impl Home {
         self.save();
     }
 
+    /// Forgets the lines, families, operators and records that are not configured any more.
+    fn keep_only_configured(&mut self) {
+        let vias: BTreeSet<Via> = self.means.vias().into_iter().collect();
+        let config = &self.means.config;
+        let followers: BTreeSet<String> = config
+            .records
+            .iter()
+            .flat_map(|one| Family::BOTH.map(|family| follower(&one.provider, &one.name, family)))
+            .collect();
+        self.failover.keep_only(|via| vias.contains(via), |key| followers.contains(key));
+        self.settling.retain(|via, _| vias.contains(via));
+        let lines: BTreeSet<&Option<String>> = vias.iter().map(|via| &via.line).collect();
+        self.histories.retain(|line, _| lines.contains(line));
+        for history in self.histories.values_mut() {
+            history.retain(|operator| config.witnesses.iter().any(|witness| witness.operator == operator));
+        }
+        let books = self.books.get_mut();
+        books.state.settled.retain(|via, _| vias.contains(via));
+        books.state.nats.retain(|found| lines.contains(&found.line));
+        books.state.lines = self.failover.kept();
+    }
+
     fn after_start(&mut self) {
+        self.keep_only_configured();
         self.books.get_mut().state.ledger.settle(self.means.places());
         let providers = &self.means.config.providers;
         let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
@@ -359,9 +388,8 @@ impl Home {
                 }
             }
             // Where nothing can be published, a record has nothing to follow.
-            let works =
-                matches!(told, Heard::Unchanged | Heard::Settled { .. }) && !self.means.forbids(&self.found, &via);
-            self.failover.hear(&via, works, rounds, now);
+            let seen = Seen::of(&told, !self.means.forbids(&self.found, &via));
+            self.failover.hear(&via, seen, rounds, self.began.elapsed());
             heard.push((via, told));
         }
         self.keep_settled();
@@ -421,7 +449,7 @@ impl Home {
         let mut home = agreed(&self.looks);
         home.retain(|via, address| self.is_settled(via, *address) && !self.means.forbids(&self.found, via));
         let words = words(&self.looks);
-        let (now, return_after) = (self.means.clock.now(), self.means.config.watch.return_after);
+        let (now, return_after) = (self.began.elapsed(), self.means.config.watch.return_after);
         let open: BTreeSet<String> =
             self.books.get_mut().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
         let records = by_provider(&self.means.config.records);
@@ -431,7 +459,7 @@ impl Home {
             let prefix_length = self.means.config.watch.prefix_length;
             let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
             let desired = reconcile::desired(records, prefix_length, |record, family| {
-                let key = format!("{name} {} {family}", record.name);
+                let key = follower(name, &record.name, family);
                 let line = failover.follow(&key, &record.lines, family, now, return_after)?;
                 home.get(&Via { line: line.clone(), family }).copied()
             });
@@ -449,6 +477,7 @@ impl Home {
         if !self.books.get_mut().log.open_intents().is_empty() {
             self.save();
         }
+        self.keep_lines();
         self.enter_leases();
         self.rest_leases();
         reports.into_iter().map(|(_, report)| report).collect()
@@ -465,6 +494,15 @@ impl Home {
         let changes: Vec<_> = settled.filter(|(via, to)| books.state.settled.get(via) != Some(to)).collect();
         if !changes.is_empty() {
             books.state.settled.extend(changes);
+            self.save();
+        }
+    }
+
+    /// Keeps which line each record follows, and which are down.
+    fn keep_lines(&mut self) {
+        let lines = self.failover.kept();
+        if self.books.get_mut().state.lines != lines {
+            self.books.get_mut().state.lines = lines;
             self.save();
         }
     }
@@ -497,4 +535,9 @@ impl Home {
             tracing::warn!("{}", crate::commands::chain_of(&error));
         }
     }
+}
+
+/// What a record follows its lines by.
+fn follower(provider: &str, name: &DnsName, family: Family) -> String {
+    format!("{provider} {name} {family}")
 }

@@ -106,6 +106,11 @@ impl Means {
         wanted.into_iter().collect()
     }
 
+    /// The lines and families that are asked about.
+    pub(super) fn vias(&self) -> Vec<Via> {
+        self.watcher.vias(&self.families())
+    }
+
     /// Asks every witness, and holds the vote for each line and family.
     pub async fn look(&self) -> Vec<Look> {
         self.glance(&BTreeMap::new(), &[], &mut Rota::default()).await
