@@ -49,6 +49,9 @@ pub enum Command {
         /// Then ask every authoritative server of the zone until all serve what was written
         #[arg(long)]
         wait: bool,
+        /// Act on the word of one round, also at an address that is new
+        #[arg(long)]
+        one_round: bool,
     },
     /// Show what one round now would write; nothing is written anywhere
     Preview {

@@ -203,7 +203,7 @@ pub fn run(cli: &Cli) -> ExitCode {
     let done = match &cli.command {
         Command::Daemon | Command::Echo(_) if common.json => Err(CommandError::Usage(NO_ANSWER.to_owned())),
         Command::Daemon => daemon::run(common),
-        Command::Sync { wait } => sync::run(common, *wait),
+        Command::Sync { wait, one_round } => sync::run(common, *wait, *one_round),
         Command::Preview { exit_code } => preview::run(common, *exit_code),
         Command::Locate => locate::run(common),
         Command::Audit(cli::Audit::Show { plot: true, .. }) => audit::plot(common),

@@ -1,7 +1,10 @@
-//! `fingerpost sync`: one round now, written; then exit. Silent when all is in step.
+//! `fingerpost sync`: look now, and write; then exit. Silent when all is in step.
 //!
-//! It acts on the word of one round: whoever calls it is there to see. With `--wait` it then asks the servers of the
+//! A new address settles as it does for the daemon, by winning `watch.settle` rounds in a row, only that these follow each
+//! other quickly: whoever calls it waits for it. With `--one-round` it acts on the word of one. With `--wait` it then asks the servers of the
 //! zones until all serve what was written; without, that is left to the daemon.
+
+use std::time::Duration;
 
 use super::preview::Document;
 use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
@@ -11,14 +14,20 @@ use crate::confirm::{Confirming, End, Verdict};
 use crate::daemon::DaemonError;
 use crate::round::{Home, Means, RoundError};
 use crate::update::{RecordState, Report};
+use crate::watch::Via;
+use crate::watch::settle::Heard;
 
-pub(super) fn run(common: &Common, wait: bool) -> Result<Exit, CommandError> {
+/// The longest time between two rounds that settle an address here: long enough for an answer that one moment got wrong to
+/// be another one in the next, and short for somebody who waits.
+const QUICK: Duration = Duration::from_secs(1);
+
+pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, CommandError> {
     let clock = Clock::system();
     let means = Means::new(load(common)?.config, clock.clone()).map_err(RoundError::from)?;
     let mut home = Home::open(means)?;
     home.release_all("a manual sync");
-    let (mut reports, verdicts, confirming) = block_on(async {
-        home.look(1, true).await;
+    let (mut reports, verdicts, confirming, unsettled) = block_on(async {
+        let unsettled = settle(&mut home, one_round).await;
         let reports = home.publish(|_| true).await;
         home.release_leases().await;
         let mut confirming = Confirming::new(&home.means.config);
@@ -36,14 +45,16 @@ pub(super) fn run(common: &Common, wait: bool) -> Result<Exit, CommandError> {
                 told = waits;
             }
         }
-        Ok::<_, DaemonError>((reports, verdicts, confirming))
+        Ok::<_, DaemonError>((reports, verdicts, confirming, unsettled))
     })??;
     for report in &mut reports {
         confirming.mark(report, &home.state().spreading);
     }
     let held_back = home.held_back();
     let exit = match verdict(home.looks(), &reports, !held_back.is_empty()) {
-        Exit::Done if verdicts.iter().any(|verdict| verdict.end != End::Served) => Exit::PutOff,
+        Exit::Done if verdicts.iter().any(|verdict| verdict.end != End::Served) || !unsettled.is_empty() => {
+            Exit::PutOff
+        }
         exit => exit,
     };
     if common.json {
@@ -55,6 +66,9 @@ pub(super) fn run(common: &Common, wait: bool) -> Result<Exit, CommandError> {
         let paint = say::Paint::stdout();
         let mut text = say::looks(home.looks(), paint);
         text.push_str(&say::ways_out(home.looks()));
+        for via in &unsettled {
+            text.push_str(&format!("{via}  is not settled: the rounds differ; the names stay as they are\n"));
+        }
         text.push_str(&say::findings(home.found(), paint));
         text.push_str(&say::held_back(&held_back, paint));
         text.push_str(&say::records(&reports, say::Mood::Done, paint));
@@ -68,6 +82,26 @@ pub(super) fn run(common: &Common, wait: bool) -> Result<Exit, CommandError> {
         print(&text)?;
     }
     Ok(exit)
+}
+
+/// Looks until every address is settled, or shows that it does not in as many rounds as it takes. What is not settled then
+/// is returned.
+async fn settle(home: &mut Home, one_round: bool) -> Vec<Via> {
+    let watch = &home.means.config.watch;
+    let (rounds, pause) = if one_round { (1, Duration::ZERO) } else { (watch.settle, watch.settle_every.min(QUICK)) };
+    let mut round = 0;
+    loop {
+        let heard = home.look(rounds, true).await;
+        round += 1;
+        let in_sight = |(via, heard): (Via, Heard)| matches!(heard, Heard::InSight { .. }).then_some(via);
+        // Of two lines, one round without a ruling is no reason to leave the one that a record prefers.
+        let is_open = heard.len() > 1 && heard.iter().any(|(_, heard)| *heard == Heard::NoRuling);
+        let unsettled: Vec<Via> = heard.into_iter().filter_map(in_sight).collect();
+        if round >= rounds || unsettled.is_empty() && !is_open {
+            return unsettled;
+        }
+        tokio::time::sleep(pause).await;
+    }
 }
 
 /// What one round did, and what came of asking the servers.

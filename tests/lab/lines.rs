@@ -107,6 +107,40 @@ fn a_record_fails_over_to_the_second_line_and_returns_when_the_first_has_worked_
     });
 }
 
+/// Whatever the lines do while nobody looks, a start waits for the line that the record follows before it takes a lesser
+/// one, and one that was left is returned to no sooner.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
+fn a_restart_neither_leaves_a_line_early_nor_returns_to_one() {
+    scenario(a_restart_neither_leaves_a_line_early_nor_returns_to_one, || {
+        let lab = Lab::up(Shape::TwoLines);
+        let (named, nginx) = servers(&lab);
+        let gauge = |address: &str| lab.rrset(&named, "gauge", RecordType::A) == Some(set(120, &[address]));
+        let fingerpost = lab.fingerpost(Host::Home, &home("1h"));
+        let mut daemon = fingerpost.daemon();
+        until("the preferred line", || daemon.is_up() && gauge(FIRST));
+        daemon.stop();
+        lab.router_wan(Ipv4Addr::new(203, 0, 113, 10));
+        let mut daemon = fingerpost.daemon();
+        until("its new address", || daemon.is_up() && gauge("203.0.113.10"));
+        lab.cut(Line::First);
+        until("the second line", || {
+            round(&nginx, &daemon);
+            gauge(SECOND)
+        });
+        daemon.stop();
+        lab.mend(Line::First);
+        let mut daemon = fingerpost.daemon();
+        until("the daemon", || daemon.is_up());
+        (0..5).for_each(|_| round(&nginx, &daemon));
+        assert!(gauge(SECOND), "{}", daemon.log());
+        let written: Vec<_> =
+            fingerpost.audit("intent").iter().map(|entry| entry["word"][0]["address"].clone()).collect();
+        assert_eq!(written, [FIRST, "203.0.113.10", SECOND]);
+        daemon.stop();
+    });
+}
+
 /// A line on which nothing can be published is none to follow: the other one is.
 #[test]
 #[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
