@@ -590,7 +590,7 @@ _fingerpost() {
             return 0
             ;;
         fingerpost__subcmd__sync)
-            opts="-v -q -h --wait --config --json --state-dir --verbose --quiet --help"
+            opts="-v -q -h --wait --one-round --config --json --state-dir --verbose --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

@@ -51,6 +51,7 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand daemon" -s h -l he
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l wait -d 'Then ask every authoritative server of the zone until all serve what was written'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l one-round -d 'Act on the word of one round, also at an address that is new'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand sync" -s q -l quiet -d 'Say only warnings and errors on standard error'

@@ -76,10 +76,12 @@ impl Failover {
         Self { lines: kept.down.iter().map(down).collect(), follows: kept.follows.clone() }
     }
 
-    /// What is to be kept.
+    /// What is to be kept: nothing for a home whose only line has no name.
     pub fn kept(&self) -> Kept {
-        let down = self.lines.iter().filter(|(_, health)| health.is_down).map(|(via, _)| via.clone());
-        Kept { follows: self.follows.clone(), down: down.collect() }
+        let is_down = |(via, health): &(&Via, &Health)| health.is_down && via.line.is_some();
+        let down = self.lines.iter().filter(is_down).map(|(via, _)| via.clone());
+        let follows = self.follows.iter().filter(|(_, line)| line.is_some());
+        Kept { follows: follows.map(|(key, line)| (key.clone(), line.clone())).collect(), down: down.collect() }
     }
 
     /// Forgets lines and records that are not configured any more.
