@@ -5,7 +5,7 @@
 //! made anew, what stands is opened only if it is no link, and only a file without a second name is given away.
 //! Touches nothing but what it is asked for.
 
-use std::fs::{File, Metadata, OpenOptions};
+use std::fs::{File, Metadata, OpenOptions, TryLockError};
 use std::io::{self, ErrorKind, Read as _, Write as _};
 use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, fchown};
 use std::path::Path;
@@ -15,6 +15,27 @@ use rustix::io::Errno;
 
 /// Opening a pipe would wait for its other end.
 const WITHOUT_WAITING: OFlags = OFlags::NONBLOCK;
+
+/// An exclusive lock (flock(2)) on a file or a directory that is open, until this value ends.
+///
+/// It is given back then, not just closed: a process that was forked meanwhile has the same open file until it becomes
+/// another program, and a lock ends by closing only when the last of its holders closes.
+#[derive(Debug)]
+pub(crate) struct Lock(File);
+
+impl Lock {
+    /// Locks `file`, without waiting.
+    pub(crate) fn try_take(file: File) -> Result<Self, TryLockError> {
+        file.try_lock().map(|()| Self(file))
+    }
+}
+
+impl Drop for Lock {
+    fn drop(&mut self) {
+        // Where it fails, closing does it.
+        let _ = self.0.unlock();
+    }
+}
 
 /// A directory, held by a handle: what becomes of its path meanwhile changes nothing.
 #[derive(Debug)]
@@ -151,6 +172,18 @@ mod tests {
     use std::os::unix::fs::symlink;
 
     use super::*;
+
+    /// flock(2): what a fork inherits is the same open file, as what dup(2) makes is.
+    #[test]
+    fn a_lock_ends_with_its_holder_whoever_has_inherited_the_file() {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        let take = || Lock::try_take(File::open(file.path()).unwrap());
+        let lock = take().unwrap();
+        let _inherited = lock.0.try_clone().unwrap();
+        assert!(matches!(take(), Err(TryLockError::WouldBlock)));
+        drop(lock);
+        take().unwrap();
+    }
 
     #[test]
     fn what_root_makes_is_given_to_whom_the_directory_belongs() {

@@ -19,7 +19,7 @@ use crate::clock::Timestamp;
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
 use crate::exposure;
-use crate::files::{self, Dir, way_in};
+use crate::files::{self, Dir, Lock, way_in};
 use crate::message::Told;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
@@ -305,7 +305,7 @@ fn added(change: &Change) -> Option<IpAddr> {
 pub struct Store {
     dir: PathBuf,
     saved: State,
-    _lock: File,
+    _lock: Lock,
 }
 
 impl Store {
@@ -322,8 +322,8 @@ impl Store {
             File::open(made.join("..")).and_then(|parent| parent.sync_all()).map_err(fail("make durable"))?;
         }
         let lock = File::open(dir).map_err(fail("open"))?;
-        match lock.try_lock() {
-            Ok(()) => Ok(LockedDir { dir: dir.to_owned(), lock }),
+        match Lock::try_take(lock) {
+            Ok(lock) => Ok(LockedDir { dir: dir.to_owned(), lock }),
             Err(TryLockError::WouldBlock) => Err(StateError::Locked { path: dir.to_owned() }),
             Err(TryLockError::Error(source)) => Err(fail("lock")(source)),
         }
@@ -353,7 +353,7 @@ impl Store {
 #[derive(Debug)]
 pub struct LockedDir {
     dir: PathBuf,
-    lock: File,
+    lock: Lock,
 }
 
 impl LockedDir {

@@ -5,6 +5,7 @@ use std::io::{self, ErrorKind, Read, Write};
 use std::os::unix::fs::{MetadataExt, PermissionsExt, fchown};
 use std::path::{Path, PathBuf};
 
+use crate::files::Lock;
 use crate::provider::{Fault, FaultKind};
 
 /// The largest file that is read, in bytes; a home's zone is a thousand times smaller (common practice).
@@ -17,8 +18,8 @@ pub(super) struct Snapshot {
     asked: PathBuf,
     /// Where it is, symbolic links followed.
     path: PathBuf,
-    /// Open, and locked when so asked, for as long as this lives.
-    _file: File,
+    /// The file is locked, when so asked, for as long as this lives.
+    _lock: Option<Lock>,
     meta: Metadata,
     /// What it holds.
     pub(super) bytes: Vec<u8>,
@@ -33,16 +34,18 @@ impl Snapshot {
             return Err(Fault::passing(format!("{} is not a file", asked.display()), "name the zone's master file"));
         }
         let file = File::open(&path).map_err(unreadable)?;
-        if lock {
-            match file.try_lock() {
-                Ok(()) => {}
+        let locked = if lock {
+            match file.try_clone().map_err(TryLockError::Error).and_then(Lock::try_take) {
+                Ok(locked) => Some(locked),
                 Err(TryLockError::WouldBlock) => {
                     let why = format!("{} is locked by another process", asked.display());
                     return Err(Fault::passing(why, "close the editor or end the program that has it"));
                 }
                 Err(TryLockError::Error(error)) => return Err(cannot("lock", asked, error)),
             }
-        }
+        } else {
+            None
+        };
         let meta = file.metadata().map_err(unreadable)?;
         if meta.len() > LARGEST {
             let why = format!("{} is larger than {LARGEST} bytes", asked.display());
@@ -50,7 +53,7 @@ impl Snapshot {
         }
         let mut bytes = Vec::new();
         (&file).take(LARGEST).read_to_end(&mut bytes).map_err(unreadable)?;
-        let snapshot = Self { asked: asked.to_owned(), path, _file: file, meta, bytes };
+        let snapshot = Self { asked: asked.to_owned(), path, _lock: locked, meta, bytes };
         if snapshot.is_current() && u64::try_from(snapshot.bytes.len()) == Ok(snapshot.meta.len()) {
             Ok(snapshot)
         } else {
