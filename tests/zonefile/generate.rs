@@ -44,6 +44,7 @@ pub(crate) enum Piece {
 pub(crate) struct File {
     /// Whether it begins with $TTL.
     pub(crate) has_default: bool,
+    plain: bool,
     crlf: bool,
     open_end: bool,
     serial: &'static str,
@@ -74,8 +75,17 @@ fn piece() -> impl Strategy<Value = Piece> {
     ]
 }
 
-/// Master files; with `default`, only such as begin with $TTL.
-pub(crate) fn file(default: bool) -> impl Strategy<Value = File> {
+/// What a reader of master files cannot read.
+#[derive(Clone, Copy, Default)]
+pub(crate) struct Narrow {
+    /// It needs $TTL at the beginning.
+    pub(crate) default: bool,
+    /// It knows no TTL after the class, and no origin that is stated as @ (RFC 1035, section 5.1 has both).
+    pub(crate) plain: bool,
+}
+
+/// Master files that a reader as narrow as this can read.
+pub(crate) fn file(Narrow { default, plain }: Narrow) -> impl Strategy<Value = File> {
     let serial = select(&["7", "2026010100", "4294967295", "2147483647"][..]);
     (any::<bool>(), any::<bool>(), any::<bool>(), serial, proptest::collection::vec(piece(), 0..24)).prop_map(
         move |(has_default, crlf, open_end, serial, mut pieces)| {
@@ -85,7 +95,7 @@ pub(crate) fn file(default: bool) -> impl Strategy<Value = File> {
                 // BIND refuses a directive that is not followed by a line end.
                 pieces.pop();
             }
-            File { has_default, crlf, open_end, serial, pieces }
+            File { has_default, plain, crlf, open_end, serial, pieces }
         },
     )
 }
@@ -125,7 +135,8 @@ impl File {
                 Piece::Text(text) => lines.push((format!("{text}\n"), None)),
                 Piece::Ttl(ttl) => lines.push((format!("$ttl {ttl}\n"), None)),
                 Piece::Origin(name) => {
-                    lines.push((format!("$ORIGIN\t{name} ; from here\n"), None));
+                    let stated = if self.plain && *name == "@" { &format!("{origin}.") } else { *name };
+                    lines.push((format!("$ORIGIN\t{stated} ; from here\n"), None));
                     if let Some(name) = name.strip_suffix('.') {
                         name.clone_into(&mut origin);
                     }
@@ -142,6 +153,7 @@ impl File {
                     let ttl = ttl.map(|ttl| format!("{ttl} ")).unwrap_or_default();
                     let before = match form & 3 {
                         0 => format!("{word}\t{ttl}"),
+                        1 if self.plain => format!("{word} {ttl}IN "),
                         1 => format!("{word} IN {ttl}"),
                         2 => format!("{word}  {ttl}in\t"),
                         _ => format!("{word}\t{ttl}"),
