@@ -7,6 +7,7 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod cuts;
 mod hostile;
 mod lease;
 mod names;

@@ -16,7 +16,7 @@ use crate::common::*;
 use crate::{TIMEOUT, change, faulty, run_case};
 
 /// Knot with keys that may take transfers as well.
-struct OpenKnotd;
+pub(crate) struct OpenKnotd;
 
 impl Software for OpenKnotd {
     const PROGRAM: &'static str = Knotd::PROGRAM;

@@ -50,6 +50,9 @@ fn answer(raw: &[u8]) -> bool {
         assert!(believed);
         let _ = read::serial(&apex, &message);
         let _ = read::cname(&name, &message);
+        if let read::Enclosing::Cut(cut) = read::zone_of(&apex, &name, &message) {
+            assert!(cut != apex && apex.zone_of(&cut) && cut.zone_of(&name));
+        }
         if let Ok(finding) = read::standing(&apex, &name, &[(RecordType::A, message)]) {
             assert!(finding.standing.sets.iter().all(|(rtype, set)| {
                 *rtype == RecordType::A && !set.addresses.is_empty() && set.addresses.iter().all(|it| it.is_ipv4())

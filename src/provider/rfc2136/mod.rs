@@ -1,12 +1,13 @@
 //! A DNS server that takes dynamic updates (RFC 2136), signed by TSIG (RFC 8945).
 //!
-//! `update`, `judge`, `read` and `transfer` are pure; this file and `fetch` put questions, updates and transfers on
-//! TCP connections.
+//! `update`, `judge`, `read` and `transfer` are pure; this file, `cuts` and `fetch` put questions, updates and
+//! transfers on TCP connections.
 //!
 //! All changes go in one UPDATE message, which a server applies as a whole or not at all (RFC 2136, section 3.4).
 //! Only what does not fit one message is split, and then each message stands for itself: when one fails after
 //! another was taken, the fault is [`FaultKind::InDoubt`].
 
+mod cuts;
 mod fetch;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
@@ -30,7 +31,7 @@ use tokio::time::{Instant, timeout_at};
 use self::fetch::MANY;
 use self::judge::{Answer, Context, Task, Writing, judge};
 use self::read::{Finding, Unfit};
-use self::update::{exists, update};
+use self::update::{Room, exists, update};
 use super::listing::ZoneRecord;
 use super::{
     Applied, Change, Fault, FaultKind, Fence, Observed, Obstacle, Pending, Provider, RecordType, Register, Tally,
@@ -269,6 +270,7 @@ impl Rfc2136 {
             let finding = read::standing(&zone, &wire, &pair).map_err(|unfit| unfit.fault(self.label(), &self.zone))?;
             found.insert(name.clone(), finding);
         }
+        self.look_for_cuts(&zone, &mut found, deadline).await?;
         self.look_behind_wildcards(&zone, &mut found, deadline).await?;
         let names = found.into_iter().map(|(name, finding)| (name, finding.standing)).collect();
         Ok(Observed { names, serial: Some(serial) })
@@ -398,14 +400,17 @@ impl Rfc2136 {
         fence: Option<Fence<'_>>,
         signer: Option<&TSigner>,
     ) -> Result<Vec<&'a [Change]>, Fault> {
-        let size = |change: &Change| update::size(&self.zone, change);
-        let mut room = ROOM.saturating_sub(changes.first().map_or(0, size));
-        let fits = |_: &Change, next: &Change| {
-            let left = room.checked_sub(size(next));
-            room = left.unwrap_or_else(|| ROOM.saturating_sub(size(next)));
-            left.is_some()
-        };
-        let mut todo: VecDeque<&[Change]> = changes.chunk_by(fits).collect();
+        let mut room = Room::new(&self.zone, ROOM);
+        let (mut todo, mut rest, mut count) = (VecDeque::new(), changes, 0);
+        for change in changes {
+            if !room.take(change) && count > 0 {
+                let (full, left) = rest.split_at(count);
+                todo.push_back(full);
+                (rest, count) = (left, 0);
+            }
+            count += 1;
+        }
+        todo.push_back(rest);
         let mut batches = Vec::new();
         while let Some(batch) = todo.pop_front() {
             match update(zone.clone(), batch, fence).and_then(|message| seal(message, 0, signer, (self.now)())) {

@@ -1,5 +1,7 @@
 //! What the answers to a read say of a name. Pure.
 
+use std::collections::HashMap;
+
 use hickory_proto::op::Message;
 use hickory_proto::rr::{Name, RData, Record, RecordType as WireType};
 
@@ -45,6 +47,68 @@ pub(super) struct Finding {
     pub(super) standing: Standing,
     /// The obstacle is a DNAME above the name, so no wildcard made it.
     pub(super) dname: bool,
+    /// The answers show in which zone the name is.
+    pub(super) zone_known: bool,
+}
+
+impl Finding {
+    /// Takes in where the zone that holds the name begins, if not at the apex of ours.
+    pub(super) fn settle(&mut self, cut: Option<&Name>) {
+        self.zone_known = true;
+        if let Some(cut) = cut {
+            self.block(cut);
+        }
+    }
+
+    fn block(&mut self, cut: &Name) {
+        self.standing.obstacle = Some(Obstacle::Delegated(text(cut)));
+        self.standing.sets.clear();
+    }
+}
+
+/// What the answer to the question for the SOA of a name says of the zone it is in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Enclosing {
+    /// It is in ours.
+    Ours,
+    /// It is below a cut; this one, and perhaps others above it.
+    Cut(Name),
+    /// It is in the zone that the name above it is in: it has a CNAME, which no apex has (RFC 1034, section 3.6.2).
+    AsAbove,
+}
+
+/// Reads the answer to the question for the SOA of `at`: the record itself when `at` is an apex, and else that of the
+/// zone that lacks it (RFC 2308, section 3). A wildcard holds none.
+pub(super) fn zone_of(zone: &Name, at: &Name, answer: &Message) -> Enclosing {
+    let records = || answer.answers.iter().chain(&answer.authorities);
+    if let Some(record) = records().find(|record| is_cut(zone, at, record)) {
+        return Enclosing::Cut(record.name.clone());
+    }
+    let is_ours = |record: &Record| record.record_type() == WireType::SOA && record.name == *zone;
+    // After a CNAME the rest of the answer is about its target.
+    let leads_away = answer.answers.iter().any(|record| record.record_type() == WireType::CNAME);
+    if !leads_away && records().any(is_ours) { Enclosing::Ours } else { Enclosing::AsAbove }
+}
+
+/// The zone cut nearest to the apex at or above `name`, or else what is to be asked for next.
+pub(super) fn enclosing<'k>(
+    zone: &Name,
+    name: &Name,
+    known: &'k HashMap<Name, Enclosing>,
+) -> Result<Option<&'k Name>, Name> {
+    let (mut at, mut cut) = (name.clone(), None);
+    while at != *zone && zone.zone_of(&at) {
+        match known.get(&at) {
+            None => return Err(at),
+            Some(Enclosing::Ours) => break,
+            Some(Enclosing::Cut(lower)) => {
+                cut = Some(lower);
+                at = lower.base_name();
+            }
+            Some(Enclosing::AsAbove) => at = at.base_name(),
+        }
+    }
+    Ok(cut)
 }
 
 /// The zone's serial, from the answer to the question for its SOA.
@@ -61,8 +125,9 @@ pub(super) fn standing(zone: &Name, name: &Name, answers: &[(RecordType, Message
     let mut finding = Finding::default();
     for (rtype, answer) in answers {
         if let Some(cut) = cut(zone, name, answer) {
-            finding.standing.obstacle = Some(Obstacle::Delegated(text(cut)));
-            finding.standing.sets.clear();
+            finding.block(cut);
+            // Deeper down, the cut of our own zone may be above it.
+            finding.zone_known = cut.base_name() == *zone;
             return Ok(finding);
         }
         if !answer.metadata.authoritative {
@@ -71,6 +136,9 @@ pub(super) fn standing(zone: &Name, name: &Name, answers: &[(RecordType, Message
         if let Some(target) = cname(name, answer) {
             finding.dname |= answer.answers.iter().any(|record| u16::from(record.record_type()) == DNAME);
             finding.standing.obstacle = Some(Obstacle::Cname(target));
+        } else {
+            let says = |record: &Record| matches!(record.record_type(), WireType::NS | WireType::SOA);
+            finding.zone_known |= answer.authorities.iter().any(|record| says(record) && record.name == *zone);
         }
         if let Some(set) = answer::addresses(name, *rtype, answer) {
             finding.standing.sets.insert(*rtype, set);
@@ -90,13 +158,15 @@ pub(super) fn cname(name: &Name, answer: &Message) -> Option<String> {
 /// The zone cut at or above `name`, if the answer shows one: a referral, or data of a zone below ours that
 /// the same server happens to serve.
 fn cut<'a>(zone: &Name, name: &Name, answer: &'a Message) -> Option<&'a Name> {
-    let shows = |record: &&Record| {
-        matches!(record.record_type(), WireType::NS | WireType::SOA)
-            && record.name != *zone
-            && zone.zone_of(&record.name)
-            && record.name.zone_of(name)
-    };
-    answer.authorities.iter().find(shows).map(|record| &record.name)
+    answer.authorities.iter().find(|record| is_cut(zone, name, record)).map(|record| &record.name)
+}
+
+/// Whether `record` shows that a zone begins at or above `name`, below the apex of ours.
+fn is_cut(zone: &Name, name: &Name, record: &Record) -> bool {
+    matches!(record.record_type(), WireType::NS | WireType::SOA)
+        && record.name != *zone
+        && zone.zone_of(&record.name)
+        && record.name.zone_of(name)
 }
 
 /// A name for people, without the final dot.

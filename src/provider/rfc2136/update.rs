@@ -1,6 +1,6 @@
 //! Builds the messages of RFC 2136. Pure.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 use std::net::IpAddr;
 
 use hickory_proto::ProtoError;
@@ -22,8 +22,12 @@ pub(super) fn exists(zone: Name, name: Name, rtype: WireType) -> Message {
 }
 
 /// One UPDATE for all of `changes`, each guarded by what was read (RFC 2136, sections 2.4 and 2.5), and all by `fence`.
+///
+/// The server compares with the zone itself. So a cut stops the whole update, whoever serves what is below it, and
+/// however that was read.
 pub(super) fn update(zone: Name, changes: &[Change], fence: Option<Fence<'_>>) -> Result<Message, ProtoError> {
-    let mut message = empty_update(zone);
+    let mut message = empty_update(zone.clone());
+    let mut uncut = HashSet::new();
     if let Some(Fence { name, text }) = fence {
         message.add_pre_requisite(txt(wire_name(name)?, 0, text, DNSClass::IN));
     }
@@ -34,7 +38,14 @@ pub(super) fn update(zone: Name, changes: &[Change], fence: Option<Fence<'_>>) -
             return Err(ProtoError::Message("an RRset has at least one member"));
         }
         // Without this a server ignores an address added beside a CNAME and says NOERROR (RFC 2136, section 3.4.2.2).
-        message.add_pre_requisite(bare(name.clone(), WireType::CNAME, DNSClass::NONE));
+        if !uncut.contains(&name) {
+            message.add_pre_requisite(bare(name.clone(), WireType::CNAME, DNSClass::NONE));
+        }
+        for at in below(&zone, &name) {
+            if uncut.insert(at.clone()) {
+                message.add_pre_requisite(bare(at, WireType::NS, DNSClass::NONE));
+            }
+        }
         match &change.before {
             None => message.add_pre_requisite(bare(name.clone(), rtype, DNSClass::NONE)),
             Some(before) => {
@@ -48,17 +59,61 @@ pub(super) fn update(zone: Name, changes: &[Change], fence: Option<Fence<'_>>) -
     Ok(message)
 }
 
-/// What `change` takes in an UPDATE at most, in bytes: its owner's name with the zone's written as a pointer (RFC 1035,
-/// section 4.1.4), once for each record.
-pub(super) fn size(zone: &DnsName, change: &Change) -> usize {
-    /// Type, class, TTL and length (RFC 1035, section 3.2.1).
-    const FRAME: usize = 10;
-    let owner = change.name.as_str().len().saturating_sub(zone.as_str().len()) + 2;
-    let data = if change.rtype == RecordType::A { 4 } else { 16 };
-    let before = change.before.as_ref().map_or(0, |set| set.addresses.len());
-    // No CNAME; what was there, or that nothing was; what goes, and what comes.
-    let records = 1 + before.max(1) + before.max(1) + change.after.addresses.len();
-    records * (owner + FRAME + data)
+/// `name` and what is above it in `zone`, without the apex: where a cut would take the name out of the zone.
+pub(super) fn below(zone: &Name, name: &Name) -> impl Iterator<Item = Name> {
+    let depth = |at: &Name| at.iter().count();
+    let above = depth(name).saturating_sub(depth(zone));
+    std::iter::successors(Some(name.clone()), |at| Some(at.base_name())).take(above)
+}
+
+/// The bytes that are left for changes in one message.
+#[derive(Debug)]
+pub(super) struct Room<'a> {
+    zone: &'a DnsName,
+    whole: usize,
+    left: usize,
+    /// Names at which the message demands that there be no cut; once is enough.
+    uncut: HashSet<&'a str>,
+}
+
+impl<'a> Room<'a> {
+    /// Room for `whole` bytes of changes in `zone`.
+    pub(super) fn new(zone: &'a DnsName, whole: usize) -> Self {
+        Self { zone, whole, left: whole, uncut: HashSet::new() }
+    }
+
+    /// Puts `change` in, and says whether it went into the same message as the one before, or into the next.
+    pub(super) fn take(&mut self, change: &'a Change) -> bool {
+        let fits = self.left.checked_sub(self.size(change));
+        if fits.is_none() {
+            self.left = self.whole;
+            self.uncut.clear();
+        }
+        self.left = self.left.saturating_sub(self.size(change));
+        self.uncut.extend(self.ways_up(change));
+        fits.is_some()
+    }
+
+    fn ways_up(&self, change: &'a Change) -> impl Iterator<Item = &'a str> + use<'a> {
+        let zone = self.zone.as_str();
+        let up = |at: &&'a str| at.split_once('.').map(|(_, above)| above);
+        std::iter::successors(Some(change.name.as_str()), up).take_while(move |at| at.len() > zone.len())
+    }
+
+    /// What `change` takes at most, in bytes: its owner's name with the zone's written as a pointer (RFC 1035,
+    /// section 4.1.4), once for each record.
+    fn size(&self, change: &Change) -> usize {
+        /// Type, class, TTL and length (RFC 1035, section 3.2.1).
+        const FRAME: usize = 10;
+        let bare = |name: &str| name.len().saturating_sub(self.zone.as_str().len()) + 2 + FRAME;
+        let owner = bare(change.name.as_str());
+        let data = if change.rtype == RecordType::A { 4 } else { 16 };
+        let before = change.before.as_ref().map_or(0, |set| set.addresses.len());
+        let uncut: usize = self.ways_up(change).filter(|at| !self.uncut.contains(at)).map(bare).sum();
+        // No CNAME; what was there, or that nothing was; what goes, and what comes.
+        let with_data = 2 * before.max(1) + change.after.addresses.len();
+        owner + uncut + with_data * (owner + data)
+    }
 }
 
 /// One UPDATE that swaps the TXT RRset at `name`: it is compared and written by the server in one step
