@@ -336,9 +336,14 @@ impl Store {
 
     /// Makes `state` durable, if it is not already what the file says.
     pub fn save(&mut self, state: &State) -> Result<(), StateError> {
-        if self.has(state) {
-            return Ok(());
-        }
+        if self.has(state) { Ok(()) } else { self.rewrite(state) }
+    }
+
+    /// Makes `state` durable, even if the file says the same already.
+    ///
+    /// # Errors
+    /// Why it cannot be.
+    pub fn rewrite(&mut self, state: &State) -> Result<(), StateError> {
         let path = self.dir.join(FILE);
         let mut text = serde_json::to_vec_pretty(state)?;
         text.push(b'\n');

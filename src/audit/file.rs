@@ -177,6 +177,20 @@ impl Log {
         Ok(())
     }
 
+    /// Writes what is owed, and makes sure that the current file lets itself be written to.
+    ///
+    /// # Errors
+    /// Why not.
+    pub fn probe(&mut self) -> Result<(), AuditError> {
+        self.pay()?;
+        let file = match self.current.take().filter(|file| self.is_current(file)) {
+            Some(current) => current,
+            None => self.open_current()?,
+        };
+        self.current = Some(file);
+        Ok(())
+    }
+
     /// Writes `event` and makes it durable, after all that is owed; returns its `seq`. After an error it is as if it had never
     /// been asked for.
     pub fn append(&mut self, now: Timestamp, event: Event) -> Result<u64, AuditError> {

@@ -1,12 +1,14 @@
 //! The means together with the books: settling, publishing, and what is entered about both.
 
+mod leases;
+
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 use std::sync::Arc;
 
 use futures_util::StreamExt;
-use futures_util::{future, stream};
+use futures_util::stream;
 use tokio::time::Instant;
 
 use super::outages::{Moment, Outages};
@@ -325,39 +327,6 @@ impl Home {
         self.rest_leases();
     }
 
-    /// What decides who writes, by provider.
-    pub fn leases(&self) -> &Leases {
-        &self.means.leases
-    }
-
-    /// Enters and tells what is new about the leases.
-    pub fn enter_leases(&mut self) {
-        let now = self.means.clock.now();
-        for (provider, lease) in &self.means.leases {
-            self.books.get_mut().enter_lease(provider, lease, now);
-        }
-    }
-
-    /// Gives back what is held, so that whoever stands by need not wait.
-    pub async fn release_leases(&mut self) {
-        future::join_all(self.means.leases.values().map(|lease| lease.release())).await;
-        self.enter_leases();
-    }
-
-    /// The same for what a reload has left behind.
-    pub async fn release_former_leases(&mut self) {
-        let former = std::mem::take(&mut self.former);
-        future::join_all(former.values().map(|lease| lease.release())).await;
-    }
-
-    /// Whoever may not write here gives its turn to the one that may be able to.
-    fn rest_leases(&self) {
-        let holds = &self.books.borrow().state.holds;
-        for (provider, lease) in &self.means.leases {
-            lease.rest(holds.contains_key(provider));
-        }
-    }
-
     /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.
     ///
     /// Everybody is asked when the round is to be `thorough`, and where the newest round left any doubt.
@@ -454,6 +423,7 @@ impl Home {
             self.books.get_mut().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
         let records = by_provider(&self.means.config.records);
         let mut wanted: Vec<(&str, Vec<Desired>)> = Vec::new();
+        let mut has_something: Vec<(&str, bool)> = Vec::new();
         for name in self.means.providers.keys().filter(|name| due(name)) {
             let failover = &mut self.failover;
             let prefix_length = self.means.config.watch.prefix_length;
@@ -463,16 +433,22 @@ impl Home {
                 let line = failover.follow(&key, &record.lines, family, now, return_after)?;
                 home.get(&Via { line: line.clone(), family }).copied()
             });
+            has_something.push((name, !desired.is_empty()));
             if !desired.is_empty() || open.contains(name) {
                 wanted.push((name, desired));
             }
         }
+        for (name, has_something) in has_something {
+            self.can_act(name, has_something);
+        }
+        self.rest_leases();
         let (means, books) = (&self.means, &self.books);
         let jobs = wanted.iter().filter_map(|(name, desired)| means.job(name, desired, &words));
         let work = stream::iter(jobs.enumerate())
             .map(async |(at, job)| (at, update::bring_in_step(&job, books, &means.clock).await));
         let mut reports: Vec<(usize, Report)> = work.buffer_unordered(AT_A_TIME).collect().await;
         reports.sort_unstable_by_key(|(at, _)| *at);
+        reports.iter().for_each(|(_, report)| self.has_acted(report));
         // A write whose end is not known yet keeps the others from saving for all.
         if !self.books.get_mut().log.open_intents().is_empty() {
             self.save();

@@ -6,6 +6,7 @@
 
 mod claim;
 mod turn;
+mod unable;
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -18,6 +19,7 @@ use tokio::time::{Instant, sleep_until, timeout};
 pub use self::claim::{Claim, Nonce, SPANS, is_holder};
 pub use self::turn::News;
 use self::turn::{Me, Step, Swapped, Turn};
+pub use self::unable::{Inability, Unable};
 use crate::clock::Clock;
 use crate::config::Standby;
 use crate::name::DnsName;
@@ -44,6 +46,8 @@ pub enum NotHeld {
     Barred(String),
     /// A permanent refusal.
     Refused(String),
+    /// It rests, because this machine could not write anyway.
+    Resting(String),
 }
 
 /// The lease of one provider.
@@ -51,11 +55,15 @@ pub struct Lease {
     name: DnsName,
     provider: Arc<dyn Provider>,
     clock: Clock,
+    /// How long a claim holds.
+    span: Duration,
     /// What the times of the turn count from.
     start: Instant,
     turn: Mutex<Turn>,
     /// Why the last look or swap failed, while nothing has succeeded since.
     fault: Mutex<Option<(FaultKind, String)>>,
+    /// Since when this machine cannot make use of it.
+    unable: Mutex<Unable>,
     /// One message at a time: a renewal on its way would make a write's fence stale.
     door: tokio::sync::Mutex<()>,
     /// The turn was changed from outside of [`Lease::keep`].
@@ -70,9 +78,11 @@ impl Lease {
             name,
             provider,
             clock,
+            span: standby.lease,
             start: Instant::now(),
             turn: Mutex::new(Turn::new(me)),
             fault: Mutex::new(None),
+            unable: Mutex::default(),
             door: tokio::sync::Mutex::new(()),
             changed: Notify::new(),
         }
@@ -84,7 +94,7 @@ impl Lease {
     }
 
     /// Looks, takes and renews for as long as it is polled; `tell` is called when there is news, when writing has
-    /// become possible, and when a person has to act. It never ends by itself.
+    /// become possible, when what is held is to rest, and when a person has to act. It never ends by itself.
     pub async fn keep(&self, tell: impl Fn()) {
         let (mut held, mut amiss) = (false, None);
         loop {
@@ -93,7 +103,9 @@ impl Lease {
                 self.step().await
             };
             let (now_held, now_amiss) = (self.held().is_some(), self.amiss());
-            if (now_held && !held) || self.turn().has_news() || now_amiss != amiss {
+            // Whoever keeps the books decides whether it is to rest.
+            let to_rest = now_held && self.resting().is_some();
+            if (now_held && !held) || self.turn().has_news() || now_amiss != amiss || to_rest {
                 tell();
             }
             (held, amiss) = (now_held, now_amiss);
@@ -195,8 +207,12 @@ impl Lease {
 
     /// Why there is nothing to be written now.
     fn why_not(&self) -> NotHeld {
+        let resting = self.resting();
         let turn = self.turn();
         let name = &self.name;
+        if let Some(why) = resting.filter(|_| turn.is_resting()) {
+            return NotHeld::Resting(format!("{why}; meanwhile the lease at {name} is left to another machine"));
+        }
         if let Some(Claim { holder, since, .. }) = turn.theirs() {
             return NotHeld::StandingBy(format!("standing by: {holder} has had the lease at {name} since {since}"));
         }
@@ -230,10 +246,33 @@ impl Lease {
     }
 
     /// To hold nothing, because what is held cannot be written to; or to take part again.
-    pub fn rest(&self, resting: bool) {
-        if self.turn().rest(resting) {
+    /// True when that is a change.
+    pub fn rest(&self, resting: bool) -> bool {
+        let changes = self.turn().rest(resting);
+        if changes {
             self.changed.notify_one();
         }
+        changes
+    }
+
+    /// This machine cannot write now. After a whole lease of that the lease is to rest.
+    pub fn cannot(&self, why: Inability) {
+        lock(&self.unable).note(self.start.elapsed(), why);
+    }
+
+    /// This machine can write again, or nothing is known to the contrary.
+    pub fn can(&self) {
+        lock(&self.unable).clear();
+    }
+
+    /// Why this machine cannot write, as far as is known.
+    pub fn unable(&self) -> Option<Inability> {
+        lock(&self.unable).why().cloned()
+    }
+
+    /// Why the lease is to rest now: this machine could not write for as long as it holds.
+    pub fn resting(&self) -> Option<Inability> {
+        lock(&self.unable).rests(self.start.elapsed(), self.span).cloned()
     }
 
     /// Gives back what is held, if that can be done soon.
@@ -270,12 +309,16 @@ impl Lease {
     }
 
     fn fault(&self) -> MutexGuard<'_, Option<(FaultKind, String)>> {
-        self.fault.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.fault)
     }
 
     fn turn(&self) -> MutexGuard<'_, Turn> {
-        self.turn.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.turn)
     }
+}
+
+fn lock<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
+    of.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// A swap on its way.

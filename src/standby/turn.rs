@@ -330,6 +330,11 @@ impl Turn {
         changes
     }
 
+    /// Whether nothing is to be held.
+    pub(super) fn is_resting(&self) -> bool {
+        self.resting
+    }
+
     /// Our claim, while it can be relied on at `now`.
     pub(super) fn held(&self, now: Moment) -> Option<&Claim> {
         match &self.ground {

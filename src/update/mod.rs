@@ -60,6 +60,16 @@ impl Books {
         if self.log.open_intents().is_empty() { self.save() } else { Ok(()) }
     }
 
+    /// Finds out whether the books can be kept, by keeping them once more.
+    ///
+    /// # Errors
+    /// Why they cannot.
+    pub fn probe(&mut self) -> Result<(), BooksError> {
+        self.log.probe()?;
+        self.state.log = Some(self.log.mark());
+        Ok(self.store.rewrite(&self.state)?)
+    }
+
     /// Enters and tells what is new about the lease of `provider`.
     pub fn enter_lease(&mut self, provider: &str, lease: &Lease, now: Timestamp) {
         for news in lease.news() {
@@ -70,7 +80,9 @@ impl Books {
                 News::Released => (Hands::Released, None),
                 News::StandingBy { .. } => continue,
             };
-            if let Err(error) = self.log.append(now, Event::Lease { provider: provider.to_owned(), what, other }) {
+            // A lease may be given back because nothing can be written: then this is written first when it can.
+            let event = Event::Lease { provider: provider.to_owned(), what, other };
+            if let Err(error) = self.log.append_or_owe(now, event) {
                 tracing::warn!("{}", crate::commands::chain_of(&error));
             }
         }
@@ -121,7 +133,7 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
     let mut report = Report::unread(job);
     match job.lease {
         // Whether the lease can be had shows on the way.
-        Some(lease) if is_held => lease.rest(false),
+        Some(lease) if is_held => drop(lease.rest(false)),
         Some(lease) => {
             if let Some(why) = lease.amiss() {
                 return report.with(why.into(), &mut books.borrow_mut(), job, clock);

@@ -147,6 +147,7 @@ impl From<NotHeld> for Trouble {
             NotHeld::Unproven(why) => Self::Unproven { why },
             NotHeld::Barred(why) => Self::NoLease { why },
             NotHeld::Refused(why) => Self::Refused { why },
+            NotHeld::Resting(why) => Self::NoBooks { why },
         }
     }
 }

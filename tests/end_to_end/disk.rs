@@ -11,7 +11,7 @@ use crate::mill::{HOME, Mill, OLD, wait_until};
 
 /// Words that run a program after `prepare`, a piece of shell in which `$1` is the state directory, and with
 /// `afterwards` done at its end.
-fn on_its_own_disk(mill: &Mill, prepare: &str, afterwards: &str) -> Vec<String> {
+pub(crate) fn on_its_own_disk(mill: &Mill, prepare: &str, afterwards: &str) -> Vec<String> {
     fs::create_dir_all(mill.state_dir()).unwrap();
     let run = if afterwards.is_empty() {
         "shift; exec \"$@\"".to_owned()
@@ -24,7 +24,7 @@ fn on_its_own_disk(mill: &Mill, prepare: &str, afterwards: &str) -> Vec<String> 
 }
 
 /// Leaves `pages` of 4 KiB of the 64 KiB.
-fn fill(pages: usize) -> String {
+pub(crate) fn fill(pages: usize) -> String {
     format!("head -c {} /dev/zero > \"$1/fill\"", (16 - pages) * 4096)
 }
 
@@ -115,7 +115,7 @@ fn the_daemon_lives_on_with_a_full_disk_and_recovers_when_there_is_room() {
 }
 
 /// The state directory as the daemon sees it.
-fn within(daemon: &Daemon, mill: &Mill) -> PathBuf {
+pub(crate) fn within(daemon: &Daemon, mill: &Mill) -> PathBuf {
     PathBuf::from(format!("/proc/{}/root{}", daemon.pid(), mill.state_dir().display()))
 }
 

@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use crate::background::Daemon;
 use crate::common::{Grant, KEY, ZONE, ZoneSetup, dns, gauge_key, set};
+use crate::disk::{fill, on_its_own_disk, within};
 use crate::mill::{GAUGE, HOME, Mill, OLD, wait_until};
 
 const NAME: &str = "_fingerpost.heronmill.example";
@@ -159,6 +160,63 @@ fn on_hold_the_lease_is_given_back() {
     wait_until("the giving back", vec![], || lease(&mill));
     assert_eq!(leases(&mill).last().map(String::as_str), Some("released"));
     daemon.stop();
+}
+
+/// The other machine: its own directory, its own name, and a disk with room.
+fn nas(mill: &Mill) -> Daemon {
+    configure(mill, &[("/state\"", "/nas\""), ("holder = \"pi\"", "holder = \"nas\"")]);
+    Daemon::start(mill)
+}
+
+/// A full disk at whoever has the lease: nothing may be sent from there, so the other one is let.
+#[test]
+#[ignore = "needs named and nginx: tests/all.sh runs it"]
+fn with_a_full_disk_the_lease_is_left_to_the_other_machine() {
+    let mill = whole();
+    let disk = on_its_own_disk(&mill, &fill(0), "");
+    let full = Daemon::spawn(&mut mill.command(&crate::mill::words(&disk), &["daemon"]));
+    full.says("; nothing is sent");
+    wait_until("the claim", true, || lease(&mill).iter().any(|line| line.contains("holder=pi ")));
+    let other = nas(&mill);
+    wait_until("the record", Some(set(120, &[HOME])), || mill.gauge());
+    full.says("so it was for a whole lease, and the lease rests until it is over");
+    full.says("meanwhile the lease at _fingerpost.heronmill.example is left to another machine");
+    assert!(lease(&mill)[0].contains("holder=nas "), "{:?}", lease(&mill));
+
+    // With room again it takes part again, and what could not be entered is entered, in its order.
+    std::fs::remove_file(within(&full, &mill).join("fill")).unwrap();
+    full.says("this daemon stands by");
+    let log = std::fs::read_to_string(within(&full, &mill).join("audit.jsonl")).unwrap();
+    let at = |what: &str| log.find(what).unwrap_or_else(|| panic!("no {what} in {log}"));
+    assert!(at("\"what\":\"taken\"") < at("\"what\":\"released\""), "{log}");
+    // And takes over when the other one ends.
+    other.stop();
+    wait_until("the claim", true, || lease(&mill).iter().any(|line| line.contains("holder=pi ")));
+    let log = full.stop();
+    assert_eq!(log.matches("the lease rests until it is over").count(), 1, "{log}");
+}
+
+/// Nor can anything be sent where no witness answers.
+#[test]
+#[ignore = "needs named and nginx: tests/all.sh runs it"]
+fn without_a_ruling_the_lease_is_left_to_the_other_machine() {
+    let mill = whole();
+    let nobody = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}/", nobody.local_addr().unwrap());
+    let urls = [0, 1, 2, 3].map(|index| mill.nginx.url(index));
+    let mut edits = vec![("settle = 2", "settle = 2\ntimeout = \"500ms\"")];
+    edits.extend(urls.iter().map(|old| (old.as_str(), url.as_str())));
+    configure(&mill, &edits);
+    let blind = Daemon::start(&mill);
+    wait_until("the claim", true, || lease(&mill).iter().any(|line| line.contains("holder=pi ")));
+    blind.says("no ruling");
+    let other = nas(&mill);
+    wait_until("the record", Some(set(120, &[HOME])), || mill.gauge());
+    blind.says("there is no settled address to publish; so it was for a whole lease");
+    blind.stop();
+    assert!(lease(&mill)[0].contains("holder=nas "), "{:?}", lease(&mill));
+    other.stop();
+    assert_eq!(leases(&mill), ["taken", "released"]);
 }
 
 /// A key that may not have the lease: a refusal like any other.

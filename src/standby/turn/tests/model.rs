@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use proptest::prelude::*;
 
 use super::*;
+use crate::standby::{Inability, Unable};
 
 /// What a node sends, with when it was sent and what it was sent under.
 #[derive(Clone, Debug)]
@@ -36,6 +37,11 @@ struct Node {
     paused_until: Moment,
     dead: bool,
     cut_until: Moment,
+    /// On hold, say.
+    resting: bool,
+    /// Its disk is full, or it has no ruling: it sends no write.
+    is_able: bool,
+    unable: Unable,
 }
 
 /// The server, with what is on its way to it and from it.
@@ -48,6 +54,8 @@ struct World {
     /// Whether a write's claim is compared.
     fence: bool,
     written: usize,
+    /// By whom, and when.
+    writes: Vec<(Moment, Nonce)>,
     /// Those of them by one whom the zone did not name at that moment.
     strange: usize,
     random: fastrand::Rng,
@@ -92,6 +100,7 @@ impl World {
                     let names = self.claim.as_ref().map(|claim| claim.nonce);
                     if !self.fence || self.claim.as_ref() == Some(&under) {
                         self.written += 1;
+                        self.writes.push((now, by));
                         self.strange += usize::from(names != Some(by));
                     }
                     Reply::Write
@@ -131,6 +140,12 @@ impl World {
         if node.dead || node.paused_until > now {
             return;
         }
+        if node.is_able {
+            node.unable.clear()
+        } else {
+            node.unable.note(now, Inability::NoRuling)
+        }
+        node.turn.rest(node.resting || node.unable.rests(now, LEASE).is_some());
         if let Some((sent, until, message)) = node.waiting.clone() {
             if now < until {
                 return;
@@ -146,7 +161,7 @@ impl World {
             Step::Look => self.send(at, now, Message::Look),
             Step::Swap { before, after } => self.send(at, now, Message::Swap { before, after }),
             Step::Wait(_) => {
-                if let Some(under) = node.turn.held(now).cloned() {
+                if let Some(under) = node.turn.held(now).cloned().filter(|_| node.is_able) {
                     // As if asleep between deciding and sending: the message goes out whenever it does.
                     let by = node.turn.me.nonce;
                     self.send(at, now, Message::Write { under, by });
@@ -164,6 +179,8 @@ enum Fate {
     /// A process is started anew in its place.
     Start(usize),
     Rest(usize, bool),
+    /// Its disk is full or not, say.
+    Able(usize, bool),
 }
 
 fn fate(nodes: usize) -> impl Strategy<Value = Fate> {
@@ -173,12 +190,22 @@ fn fate(nodes: usize) -> impl Strategy<Value = Fate> {
         (0..nodes).prop_map(Fate::Kill),
         (0..nodes).prop_map(Fate::Start),
         (0..nodes, any::<bool>()).prop_map(|(at, resting)| Fate::Rest(at, resting)),
+        (0..nodes, any::<bool>()).prop_map(|(at, able)| Fate::Able(at, able)),
     ]
 }
 
 fn node(number: u8) -> Node {
     let zero = Moment::ZERO;
-    Node { turn: Turn::new(me(number)), waiting: None, paused_until: zero, dead: false, cut_until: zero }
+    Node {
+        turn: Turn::new(me(number)),
+        waiting: None,
+        paused_until: zero,
+        dead: false,
+        cut_until: zero,
+        resting: false,
+        is_able: true,
+        unable: Unable::default(),
+    }
 }
 
 fn world(nodes: usize, seed: u64) -> World {
@@ -189,6 +216,7 @@ fn world(nodes: usize, seed: u64) -> World {
         outward: Vec::new(),
         fence: true,
         written: 0,
+        writes: Vec::new(),
         strange: 0,
         random: fastrand::Rng::with_seed(seed),
     }
@@ -212,7 +240,8 @@ fn play(world: &mut World, fates: Vec<(u64, Fate)>) {
                     next_number += 1;
                     world.nodes[at] = node(next_number);
                 }
-                Fate::Rest(at, resting) => drop(world.nodes[at].turn.rest(resting)),
+                Fate::Rest(at, resting) => world.nodes[at].resting = resting,
+                Fate::Able(at, able) => world.nodes[at].is_able = able,
             }
         }
         world.serve(now);
@@ -233,6 +262,22 @@ proptest! {
         let mut world = world(nodes, seed);
         play(&mut world, fates);
         prop_assert!(world.written > 0);
+        prop_assert_eq!(world.strange, 0);
+    }
+
+    /// A full disk, or no ruling, at whoever has the lease: the other one writes. Once it is over, so does either.
+    #[test]
+    fn who_cannot_act_leaves_the_writing_to_who_can(
+        seed in any::<u64>(), at in 0usize..2, mended in proptest::option::of(400u64..900),
+    ) {
+        let mut world = world(2, seed);
+        let other = world.nodes[1 - at].turn.me.nonce;
+        let mut fates = vec![(60, Fate::Able(at, false))];
+        fates.extend(mended.map(|second| (second, Fate::Able(at, true))));
+        play(&mut world, fates);
+        // A lease until it rests, and one more for what its giving back may meet on the way; a message may take two.
+        let by = Duration::from_secs(60) + 6 * LEASE;
+        prop_assert!(world.writes.iter().any(|(when, by_whom)| *by_whom == other && *when > by - 6 * LEASE && *when < by));
         prop_assert_eq!(world.strange, 0);
     }
 

@@ -1,0 +1,84 @@
+//! Who of two daemons writes: what the home does about its leases, and when it leaves them to the other one.
+
+use futures_util::future;
+
+use super::Home;
+use crate::standby::{Inability, Leases};
+use crate::update::{Report, Trouble};
+
+impl Home {
+    /// What decides who writes, by provider.
+    pub fn leases(&self) -> &Leases {
+        &self.means.leases
+    }
+
+    /// Enters and tells what is new about the leases.
+    pub fn enter_leases(&mut self) {
+        let now = self.means.clock.now();
+        for (provider, lease) in &self.means.leases {
+            self.books.get_mut().enter_lease(provider, lease, now);
+        }
+    }
+
+    /// Gives back what is held, so that whoever stands by need not wait.
+    pub async fn release_leases(&mut self) {
+        future::join_all(self.means.leases.values().map(|lease| lease.release())).await;
+        self.enter_leases();
+    }
+
+    /// The same for what a reload has left behind.
+    pub async fn release_former_leases(&mut self) {
+        let former = std::mem::take(&mut self.former);
+        future::join_all(former.values().map(|lease| lease.release())).await;
+    }
+
+    /// Whoever may not write here, or cannot, gives its turn to the one that may be able to.
+    pub(super) fn rest_leases(&self) {
+        let holds = &self.books.borrow().state.holds;
+        for (provider, lease) in &self.means.leases {
+            let unable = lease.resting();
+            if lease.rest(holds.contains_key(provider) || unable.is_some())
+                && let Some(why) = unable
+            {
+                tracing::warn!(
+                    "{provider}: {why}; so it was for a whole lease, and the lease rests until it is over: another \
+                     machine may take it and write"
+                );
+            }
+        }
+    }
+
+    /// Takes in which leases could be made use of now: those whose provider has something to publish, unless the books
+    /// cannot be kept.
+    pub(super) fn can_act(&self, provider: &str, has_something: bool) {
+        let Some(lease) = self.means.leases.get(provider) else { return };
+        if !has_something {
+            lease.cannot(Inability::NoRuling);
+            return;
+        }
+        let ends = match lease.unable() {
+            None => return,
+            Some(Inability::NoRuling) => true,
+            // While it does not rest, whatever is written shows it.
+            Some(Inability::Books(_)) => lease.resting().is_some(),
+        };
+        if ends {
+            match self.books.borrow_mut().probe() {
+                Ok(()) => lease.can(),
+                Err(error) => lease.cannot(Inability::Books(crate::commands::chain_of(&error))),
+            }
+        }
+    }
+
+    /// The same from how a pass over a provider ended.
+    pub(super) fn has_acted(&self, report: &Report) {
+        let Some(lease) = self.means.leases.get(&report.provider) else { return };
+        match &report.trouble {
+            Some(Trouble::NoBooks { why }) if lease.resting().is_none() => {
+                lease.cannot(Inability::Books(why.clone()));
+            }
+            None => lease.can(),
+            _ => {}
+        }
+    }
+}
