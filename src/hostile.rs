@@ -69,7 +69,7 @@ fn binding(datagram: &[u8]) -> bool {
 pub fn natpmp(datagram: &[u8]) -> bool {
     let answer = nat_pmp::parse(datagram);
     if let Some(nat_pmp::Answer::Address(address)) = answer {
-        assert!(datagram.len() == 12 && datagram.starts_with(&[0, 128, 0, 0]) && datagram.ends_with(&address.octets()));
+        assert!(datagram.starts_with(&[0, 128, 0, 0]) && datagram.get(8..12) == Some(&address.octets()[..]));
     }
     assert!(heard(datagram) != Some(Kind::NatPmp) || answer.is_some());
     answer.is_some()

@@ -407,7 +407,7 @@ fn sight(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Sight {
 
 /// What a carrier uses between it and its customers: 100.64.0.0/10 (RFC 6598, section 7), and 192.0.0.0/29 where IPv4 is
 /// carried over IPv6 (RFC 7335, section 4).
-fn is_carriers(address: Ipv4Addr) -> bool {
+pub(super) fn is_carriers(address: Ipv4Addr) -> bool {
     let [a, b, c, d] = address.octets();
     (a == 100 && b & 0b1100_0000 == 64) || ([a, b, c] == [192, 0, 0] && d < 8)
 }

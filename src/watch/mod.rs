@@ -203,7 +203,7 @@ pub struct Watcher {
     accept_special: Vec<IpNet>,
     /// How to ask over each line; one without a name when there is only one.
     ways: BTreeMap<Option<String>, Way>,
-    /// The routers among the witnesses, by the witness's name: each remembers how it was asked last.
+    /// The routers among the witnesses, by the witness's name.
     routers: BTreeMap<String, router::Router>,
 }
 
@@ -248,7 +248,8 @@ impl Watcher {
         for witness in witnesses {
             if let WitnessKind::Router { gateway } = witness.kind {
                 let interface = ways.get(&witness.line).and_then(Way::interface).map(str::to_owned);
-                routers.insert(witness.name.clone(), router::Router::new(gateway, interface));
+                let router = router::Router::new(gateway, interface).accepting(accept_special);
+                routers.insert(witness.name.clone(), router);
             }
         }
         Ok(Self { witnesses: witnesses.to_vec(), timeout, accept_special: accept_special.to_vec(), ways, routers })

@@ -55,7 +55,7 @@ pub fn is_announcement(datagram: &[u8], from: SocketAddr, gateway: SocketAddr) -
     if pcp::announced(datagram).is_some() {
         return Some(Kind::Pcp);
     }
-    let whole = datagram.len() == 12 && datagram.first() == Some(&0);
+    let whole = datagram.len() >= 12 && datagram.first() == Some(&0);
     (whole && natpmp::parse(datagram).is_some()).then_some(Kind::NatPmp)
 }
 

@@ -10,12 +10,15 @@ pub mod xml;
 use std::net::{IpAddr, Ipv4Addr, SocketAddrV4};
 use std::time::Duration;
 
+use futures_util::StreamExt;
+use futures_util::future::join_all;
+use futures_util::stream::FuturesUnordered;
 use reqwest::header::{CONTENT_TYPE, HeaderValue};
 use reqwest::{Client, Response, StatusCode, Url};
 use tokio::net::UdpSocket;
 use tokio::time::{Instant, timeout_at};
 
-use super::{Failure, Mute, facing, one_line};
+use super::{Failure, Heard, Mute, facing, one_line};
 use crate::http;
 use crate::watch::Silence;
 use crate::watch::extract::excerpt;
@@ -42,53 +45,50 @@ const NO_SERVICE: &str = "its device has no WAN connection service";
 /// The most port mappings that are read.
 const MAPPINGS: u16 = 1024;
 
-/// Asks `gateway`, which is looked for by a search sent to `group`.
+/// Asks `gateway`, which is looked for by a search sent to `group`: each of its devices, until one tells an address for
+/// which `is_enough` holds, or all have had the time to answer the search. The words of them all, which is one at least.
 pub(super) async fn ask(
     gateway: Ipv4Addr,
     interface: Option<&str>,
     group: SocketAddrV4,
     deadline: Instant,
-) -> Result<IpAddr, Failure> {
-    match search(gateway, interface, group, deadline, Errand::Address).await? {
-        Told::Address(address) => Ok(address),
-        Told::Mappings(_) => Err(silent()),
+    is_enough: impl Fn(&Heard) -> bool,
+) -> Vec<Heard> {
+    let run = |client, at| ask_device(client, at, gateway, deadline);
+    let is_enough = |heard: &Vec<Heard>| heard.iter().any(&is_enough);
+    match search(gateway, interface, group, deadline, run, is_enough).await {
+        Ok(heard) => heard.into_iter().flatten().collect(),
+        Err(failure) => vec![Err(failure)],
     }
 }
 
-/// The port mappings of `gateway`, found the same way.
+/// The port mappings of `gateway`, found the same way: those of the first device that tells them.
 pub(super) async fn mappings(
     gateway: Ipv4Addr,
     interface: Option<&str>,
     group: SocketAddrV4,
     deadline: Instant,
 ) -> Result<Vec<Mapping>, Failure> {
-    match search(gateway, interface, group, deadline, Errand::Mappings).await? {
-        Told::Mappings(mappings) => Ok(mappings),
-        Told::Address(_) => Err(silent()),
-    }
+    let run = |client, at: Url| async move {
+        let listed = timeout_at(deadline, list_mappings(&client, &at, gateway)).await;
+        listed.unwrap_or_else(|_| Err(too_slow(&at)))
+    };
+    let heard = search(gateway, interface, group, deadline, run, Result::is_ok).await?;
+    let failure = |heard: Vec<Result<_, Failure>>| heard.into_iter().next().unwrap_or_else(|| Err(silent()));
+    let (told, not): (Vec<_>, Vec<_>) = heard.into_iter().partition(Result::is_ok);
+    told.into_iter().next().unwrap_or_else(|| failure(not))
 }
 
-/// What a device is asked for.
-#[derive(Clone, Copy)]
-enum Errand {
-    Address,
-    Mappings,
-}
-
-/// What it answers, each to its own errand.
-enum Told {
-    Address(IpAddr),
-    Mappings(Vec<Mapping>),
-}
-
-/// Looks for the gateway's device, and asks what is found until that has an answer.
-async fn search(
+/// Looks for the gateway's devices and lets `run` ask each of them, beside one another, until what one says is enough.
+/// Where something has been said, no more is waited for than the time that a device may take to answer a search.
+async fn search<T, F: Future<Output = T>>(
     gateway: Ipv4Addr,
     interface: Option<&str>,
     group: SocketAddrV4,
     deadline: Instant,
-    errand: Errand,
-) -> Result<Told, Failure> {
+    run: impl Fn(Client, Url) -> F,
+    is_enough: impl Fn(&T) -> bool,
+) -> Result<Vec<T>, Failure> {
     let unavailable = |error: std::io::Error| Failure::Unavailable(one_line(&error));
     // The address of ours that faces the gateway: the search leaves by its interface, and answers come to it.
     let local = facing(SocketAddrV4::new(gateway, group.port()), interface).map_err(unavailable)?;
@@ -98,83 +98,110 @@ async fn search(
     let client = client(local, interface).map_err(|error| Failure::Unavailable(root_cause(&error)))?;
 
     let mut tried: Vec<Url> = Vec::new();
-    let mut failure = None;
-    let mut repeat = Instant::now();
+    let mut asking = FuturesUnordered::new();
+    // In the order in which the devices were found, not in that in which they answered.
+    let mut heard: Vec<(usize, T)> = Vec::new();
+    let searched = Instant::now();
+    let mut repeat = searched;
     let mut buffer = vec![0; 2048];
     for _ in 0..DATAGRAMS {
         if Instant::now() >= repeat {
+            if asking.is_empty() && !heard.is_empty() {
+                break;
+            }
             for target in ssdp::TARGETS {
                 socket.send_to(ssdp::search(target, group).as_bytes(), group).await.map_err(unavailable)?;
             }
             repeat = Instant::now() + REPEAT;
         }
-        let Ok(received) = timeout_at(deadline.min(repeat), socket.recv_from(&mut buffer)).await else {
-            if repeat < deadline {
+        let found = tokio::select! {
+            biased;
+            Some((at, told)) = asking.next() => {
+                let enough = is_enough(&told);
+                heard.push((at, told));
+                if enough || (asking.is_empty() && tried.len() == LOCATIONS) {
+                    break;
+                }
                 continue;
             }
-            break;
+            received = timeout_at(deadline.min(repeat), socket.recv_from(&mut buffer)) => match received {
+                Ok(received) => received.map_err(unavailable)?,
+                Err(_) if repeat < deadline => continue,
+                Err(_) => break,
+            },
         };
-        let (length, from) = received.map_err(unavailable)?;
+        let (length, from) = found;
         let location = match from.ip() == gateway {
             true => buffer.get(..length).and_then(|datagram| ssdp::location(datagram, gateway)),
             false => None,
         };
         let Some(location) = location.filter(|location| !tried.contains(location)) else { continue };
-        tried.push(location.clone());
-        match timeout_at(deadline, run(errand, &client, &location, gateway)).await {
-            Ok(Err(Failure::Unavailable(why))) => failure = Some(Failure::Unavailable(why)),
-            Ok(answer) => return answer,
-            Err(_) => return Err(Failure::Unavailable(format!("{location} is too slow"))),
-        }
-        if tried.len() == LOCATIONS {
-            break;
+        if tried.len() < LOCATIONS {
+            tried.push(location.clone());
+            let at = tried.len();
+            let told = run(client.clone(), location);
+            asking.push(async move { (at, told.await) });
         }
     }
-    Err(failure.unwrap_or_else(silent))
-}
-
-async fn run(errand: Errand, client: &Client, at: &Url, gateway: Ipv4Addr) -> Result<Told, Failure> {
-    Ok(match errand {
-        Errand::Address => Told::Address(ask_device(client, at, gateway).await?),
-        Errand::Mappings => Told::Mappings(list_mappings(client, at, gateway).await?),
-    })
+    // Those that are still asked end by themselves at the deadline.
+    while !heard.iter().any(|(_, told)| is_enough(told)) {
+        let Some(told) = asking.next().await else { break };
+        heard.push(told);
+    }
+    heard.sort_by_key(|(at, _)| *at);
+    if heard.is_empty() { Err(silent()) } else { Ok(heard.into_iter().map(|(_, told)| told).collect()) }
 }
 
 fn silent() -> Failure {
     Failure::Unavailable("no answer".to_owned())
 }
 
+fn too_slow(at: &Url) -> Failure {
+    Failure::Unavailable(format!("{at} is too slow"))
+}
+
 fn client(local: Ipv4Addr, interface: Option<&str>) -> reqwest::Result<Client> {
-    let builder = http::client(false).local_address(IpAddr::V4(local));
+    // A header line that is none says nothing, and spoils nothing.
+    let builder = http::client(false)
+        .local_address(IpAddr::V4(local))
+        .http1_ignore_invalid_headers_in_responses(true)
+        .http1_allow_spaces_after_header_name_in_responses(true);
     match interface {
         Some(interface) => builder.interface(interface).build(),
         None => builder.build(),
     }
 }
 
-/// Reads the description and asks its services in turn until one has an address: of two kinds of connection that a
-/// device lists, one is usually not in use and has none.
-async fn ask_device(client: &Client, location: &Url, gateway: Ipv4Addr) -> Result<IpAddr, Failure> {
-    let services = services(client, location, gateway).await?;
-    let mut failure = None;
-    for service in &services {
-        let answer = call(client, service, xml::ACTION, xml::call(service.kind)).await;
-        match answer.and_then(|answer| xml::answer(&answer).map_err(Failure::Unavailable)) {
-            Ok(Answer::Address(address)) => return Ok(address.into()),
-            // A clear word from one service outweighs another's fault.
-            Ok(Answer::NoAddress) => failure = Some(Failure::Told(Mute::NoAddress.into())),
-            Ok(Answer::NotAnAddress(text)) => {
-                failure = Some(Failure::Told(Silence::NotAnAddress(excerpt(text.as_bytes()))));
-            }
-            Ok(Answer::Fault(code)) => {
-                failure.get_or_insert(Failure::Unavailable(format!("UPnP error {code}")));
-            }
-            Err(error) => {
-                failure.get_or_insert(error);
-            }
-        }
+/// Reads the description and asks all of its services: of two kinds of connection that a device lists, one is often not
+/// in use and has none, or that of a modem's own network. Their words, in the order of the services.
+///
+/// The description has two thirds of the time, and what is left is each service's: none can use up another's.
+async fn ask_device(client: Client, location: Url, gateway: Ipv4Addr, deadline: Instant) -> Vec<Heard> {
+    let now = Instant::now();
+    let share = now + deadline.saturating_duration_since(now) * 2 / 3;
+    let services = match timeout_at(share, services(&client, &location, gateway)).await {
+        Ok(Ok(services)) if services.is_empty() => Err(Failure::Unavailable(NO_SERVICE.to_owned())),
+        Ok(services) => services,
+        Err(_) => Err(too_slow(&location)),
+    };
+    let services = match services {
+        Ok(services) => services,
+        Err(failure) => return vec![Err(failure)],
+    };
+    let now = Instant::now();
+    let share = now + deadline.saturating_duration_since(now) * 2 / 3;
+    join_all(services.into_iter().map(|service| ask_service(client.clone(), service, share))).await
+}
+
+async fn ask_service(client: Client, service: Service, share: Instant) -> Heard {
+    let asked = timeout_at(share, call(&client, &service, xml::ACTION, xml::call(service.kind))).await;
+    let answer = asked.unwrap_or_else(|_| Err(too_slow(&service.control)))?;
+    match xml::answer(&answer).map_err(Failure::Unavailable)? {
+        Answer::Address(address) => Ok(address),
+        Answer::NoAddress => Err(Failure::Told(Mute::NoAddress.into())),
+        Answer::NotAnAddress(text) => Err(Failure::Told(Silence::NotAnAddress(excerpt(text.as_bytes())))),
+        Answer::Fault(code) => Err(Failure::Unavailable(format!("UPnP error {code}"))),
     }
-    Err(failure.unwrap_or_else(|| Failure::Unavailable(NO_SERVICE.to_owned())))
 }
 
 async fn services(client: &Client, location: &Url, gateway: Ipv4Addr) -> Result<Vec<Service>, Failure> {

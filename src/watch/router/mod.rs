@@ -1,7 +1,9 @@
 //! The router as a witness: what it says its WAN address is.
 //!
-//! [`natpmp`] is asked first, it is one exchange of two datagrams; [`igd`] when that is turned off; [`pcp`] never, for it
-//! has no question that opens nothing. [`gateway`] finds the router; [`announce`] hears when it has something new.
+//! Every service that tells it is asked, each within its share of the time: [`natpmp`] first, it is one exchange of two
+//! datagrams, and [`igd`] unless that has told an address that can be published; [`pcp`] never, for it has no question
+//! that opens nothing. What was heard before changes nothing. [`gateway`] finds the router; [`announce`] hears when it has
+//! something new.
 //! The parsers are pure. May use the network towards the gateway, and netlink; touches no file.
 
 pub mod announce;
@@ -11,14 +13,17 @@ pub mod natpmp;
 pub mod pcp;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, SocketAddrV4};
-use std::sync::atomic::{AtomicU8, Ordering};
+use std::pin::pin;
 use std::time::Duration;
 use std::{fmt, io};
 
+use ipnet::IpNet;
 use tokio::net::UdpSocket;
-use tokio::time::Instant;
+use tokio::time::{Instant, timeout_at};
 
 use super::Silence;
+use super::diagnose::is_carriers;
+use crate::address::special;
 
 /// How a router was asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -79,23 +84,23 @@ pub enum Mute {
 /// Why one way of asking gave no address.
 #[derive(Debug, PartialEq)]
 enum Failure {
-    /// The router has spoken: asking it another way would be no better.
+    /// The router has spoken.
     Told(Silence),
     /// This way does not work here, for this reason.
     Unavailable(String),
 }
 
-/// A router, and which way of asking it worked last.
+/// One service's word.
+type Heard = Result<Ipv4Addr, Failure>;
+
+/// A router that can be asked.
 #[derive(Debug)]
 pub struct Router {
     gateway: Option<Ipv4Addr>,
     interface: Option<String>,
-    /// The way to ask first: an index into [`ORDER`].
-    first: AtomicU8,
+    accept_special: Vec<IpNet>,
     at: Ports,
 }
-
-const ORDER: [By; 2] = [By::NatPmp, By::Igd];
 
 /// Where the services of a router are; tests have others.
 #[derive(Clone, Copy, Debug)]
@@ -109,36 +114,79 @@ impl Router {
     /// if one is given.
     pub fn new(gateway: Option<Ipv4Addr>, interface: Option<String>) -> Self {
         let at = Ports { natpmp: natpmp::PORT, ssdp: igd::ssdp::GROUP };
-        Self { gateway, interface, first: AtomicU8::new(0), at }
+        Self { gateway, interface, accept_special: Vec::new(), at }
     }
 
-    /// The router's WAN address in its own words, within `budget`. What worked last is asked first and, as long as it
-    /// works, alone.
+    /// The same, where addresses in `accept_special` can be published too.
+    pub fn accepting(self, accept_special: &[IpNet]) -> Self {
+        Self { accept_special: accept_special.to_vec(), ..self }
+    }
+
+    /// The router's WAN address in its own words, within `budget`: of what its services tell, an address that can be
+    /// published counts before a carrier's, that before a private one, and any before the word that there is none.
     ///
     /// # Errors
     /// [`Silence::Router`], or [`Silence::NotAnAddress`] when it says something else.
     pub async fn ask(&self, budget: Duration) -> Result<RouterSays, Silence> {
         let begun = Instant::now();
         let gateway = self.gateway()?;
-        let first = usize::from(self.first.load(Ordering::Relaxed));
-        let mut whys = [const { String::new() }; 2];
-        // The second way keeps half of the time, should the first stay silent.
-        for (which, budget) in [(first, budget / 2), (1 - first, budget)] {
-            let by = ORDER[which];
-            match self.ask_by(by, gateway, begun + budget).await {
-                Ok(address) => {
-                    self.first.store(which as u8, Ordering::Relaxed);
-                    return Ok(RouterSays { address, by });
+        let interface = self.interface.as_deref();
+        let is_enough = |heard: &Heard| self.weight(heard) == Weight::Publishable;
+        let at = SocketAddrV4::new(gateway, self.at.natpmp);
+        let mut natpmp = pin!(natpmp::ask(at, interface, begun + budget / 2));
+        // Alone for a quarter of the time: most who know it have answered by then.
+        let mut word = timeout_at(begun + budget / 4, &mut natpmp).await.ok();
+        let mut words = Vec::new();
+        if !word.as_ref().is_some_and(is_enough) {
+            let mut igd = pin!(igd::ask(gateway, interface, self.at.ssdp, begun + budget, is_enough));
+            loop {
+                tokio::select! {
+                    biased;
+                    late = &mut natpmp, if word.is_none() => {
+                        let enough = is_enough(&late);
+                        word = Some(late);
+                        if enough {
+                            break;
+                        }
+                    }
+                    heard = &mut igd => {
+                        words = heard;
+                        break;
+                    }
                 }
-                Err(Failure::Told(silence)) => {
-                    self.first.store(which as u8, Ordering::Relaxed);
-                    return Err(silence);
-                }
-                Err(Failure::Unavailable(why)) => whys[which] = super::http::one_line(&why),
             }
         }
-        let [natpmp, igd] = whys;
-        Err(Mute::Neither { gateway, natpmp, igd }.into())
+        let natpmp = word.unwrap_or_else(|| Err(Failure::Unavailable("no answer".to_owned())));
+        let heard = std::iter::once((By::NatPmp, natpmp)).chain(words.into_iter().map(|word| (By::Igd, word)));
+        self.sum(heard.collect(), gateway)
+    }
+
+    /// What the words of all services amount to. Of equal ones the first counts.
+    fn sum(&self, heard: Vec<(By, Heard)>, gateway: Ipv4Addr) -> Result<RouterSays, Silence> {
+        let why = |of: By| {
+            let of = heard.iter().filter(|(by, _)| *by == of).find_map(|(_, word)| match word {
+                Err(Failure::Unavailable(why)) => Some(super::http::one_line(why)),
+                _ => None,
+            });
+            of.unwrap_or_else(|| "no answer".to_owned())
+        };
+        let (natpmp, igd) = (why(By::NatPmp), why(By::Igd));
+        match heard.into_iter().min_by_key(|(_, word)| self.weight(word)) {
+            Some((by, Ok(address))) => Ok(RouterSays { address: address.into(), by }),
+            Some((_, Err(Failure::Told(silence)))) => Err(silence),
+            Some((_, Err(Failure::Unavailable(_)))) | None => Err(Mute::Neither { gateway, natpmp, igd }.into()),
+        }
+    }
+
+    fn weight(&self, heard: &Heard) -> Weight {
+        match heard {
+            Ok(address) if special::check((*address).into(), &self.accept_special).is_ok() => Weight::Publishable,
+            Ok(address) if is_carriers(*address) => Weight::Carriers,
+            Ok(_) => Weight::Inner,
+            Err(Failure::Told(Silence::Router(_))) => Weight::NoAddress,
+            Err(Failure::Told(_)) => Weight::NotAnAddress,
+            Err(Failure::Unavailable(_)) => Weight::Nothing,
+        }
     }
 
     /// The router's port mappings over UPnP, within `budget`. Asking changes nothing there.
@@ -168,17 +216,17 @@ impl Router {
             Err(error) => Err(Mute::Routes(one_line(&error))),
         }
     }
+}
 
-    async fn ask_by(&self, by: By, gateway: Ipv4Addr, deadline: Instant) -> Result<IpAddr, Failure> {
-        let interface = self.interface.as_deref();
-        match by {
-            By::NatPmp => {
-                let gateway = SocketAddrV4::new(gateway, self.at.natpmp);
-                natpmp::ask(gateway, interface, deadline).await.map(IpAddr::V4)
-            }
-            By::Igd => igd::ask(gateway, interface, self.at.ssdp, deadline).await,
-        }
-    }
+/// How much one service's word says; the least says most.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Weight {
+    Publishable,
+    Carriers,
+    Inner,
+    NoAddress,
+    NotAnAddress,
+    Nothing,
 }
 
 /// A socket that exchanges datagrams with `peer` alone: the kernel drops all others.

@@ -30,13 +30,14 @@ pub enum Answer {
 
 /// The answer to opcode 0 in a datagram (RFC 6886, section 3.2), or `None` when it is not one.
 ///
-/// A success is exactly 12 octets, version 0 and opcode 128. A refusal may be of another version and of any length
+/// A success is version 0 and opcode 128, and 12 octets long; some gateways pad it, and what follows is not looked at
+/// (common practice, no source). A refusal may be of another version and of any length
 /// from 4 octets: a gateway that speaks PCP alone says so in its own (RFC 6886, section 3.5; RFC 6887, appendix A).
 pub fn parse(datagram: &[u8]) -> Option<Answer> {
     let &[version, opcode, high, low, ref rest @ ..] = datagram else { return None };
     match (opcode, u16::from_be_bytes([high, low])) {
         (128, 0) if version == 0 => {
-            let &[_, _, _, _, a, b, c, d] = rest else { return None };
+            let &[_, _, _, _, a, b, c, d, ..] = rest else { return None };
             Some(Answer::Address(Ipv4Addr::new(a, b, c, d)))
         }
         (128, code @ 1..) => Some(Answer::Refused(code)),
@@ -106,9 +107,11 @@ mod tests {
             // RFC 6886, section 3.2: version, opcode 128, result code, seconds since start of epoch, address.
             (&[0, 128, 0, 0, 0, 0, 1, 44, 203, 0, 113, 7][..], address),
             (&[0, 128, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0], Some(Answer::Address(Ipv4Addr::UNSPECIFIED))),
-            // Shorter and longer than that.
+            // Padded: what is clear is taken.
+            (&[0, 128, 0, 0, 0, 0, 1, 44, 203, 0, 113, 7, 0], address),
+            (&[0, 128, 0, 0, 0, 0, 1, 44, 203, 0, 113, 7, 198, 51, 100, 9], address),
+            // Shorter.
             (&[0, 128, 0, 0, 0, 0, 1, 44, 203, 0, 113], None),
-            (&[0, 128, 0, 0, 0, 0, 1, 44, 203, 0, 113, 7, 0], None),
             (&[0, 128, 0, 0], None),
             // Another version, a question, the answer to another question.
             (&[1, 128, 0, 0, 0, 0, 1, 44, 203, 0, 113, 7], None),
@@ -128,11 +131,11 @@ mod tests {
 
     proptest! {
         #[test]
-        fn only_twelve_octets_give_an_address(datagram in prop::collection::vec(any::<u8>(), 0..40)) {
+        fn only_the_first_twelve_octets_give_an_address(datagram in prop::collection::vec(any::<u8>(), 0..40)) {
             if let Some(Answer::Address(address)) = parse(&datagram) {
-                prop_assert_eq!(datagram.len(), 12);
+                prop_assert!(datagram.len() >= 12);
                 prop_assert_eq!(&datagram[..4], &[0, 128, 0, 0]);
-                prop_assert_eq!(&datagram[8..], &address.octets());
+                prop_assert_eq!(&datagram[8..12], &address.octets());
             }
         }
     }

@@ -1,7 +1,7 @@
 //! A router on loopback: 127.0.0.2 plays the gateway, 127.0.0.3 a stranger.
 
 use std::sync::Arc;
-use std::sync::atomic::AtomicUsize;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
@@ -29,6 +29,7 @@ impl Fake {
         let port = |socket: &UdpSocket| socket.local_addr().unwrap().port();
         let at = Ports { natpmp: port(&natpmp), ssdp: SocketAddrV4::new(GATEWAY, port(&ssdp)) };
         let router = Router { at, ..Router::new(Some(GATEWAY), None) };
+        let router = router.accepting(&["203.0.113.0/24".parse().unwrap()]);
         Self { natpmp, ssdp, router }
     }
 
@@ -79,18 +80,25 @@ async fn web(address: Ipv4Addr, pages: &'static [(&'static str, &'static str)]) 
         loop {
             let (mut stream, _) = listener.accept().await.unwrap();
             counter.fetch_add(1, Ordering::Relaxed);
-            let mut request = vec![0; 4096];
-            let length = stream.read(&mut request).await.unwrap();
-            let request = String::from_utf8_lossy(&request[..length]).into_owned();
-            let path = request.split(' ').nth(1).unwrap();
-            let (_, page) = pages.iter().find(|(known, _)| *known == path).unwrap_or(&("", NOT_FOUND));
-            stream.write_all(page.as_bytes()).await.unwrap();
+            tokio::spawn(async move {
+                let mut request = vec![0; 4096];
+                let length = stream.read(&mut request).await.unwrap();
+                let request = String::from_utf8_lossy(&request[..length]).into_owned();
+                let path = request.split(' ').nth(1).unwrap();
+                let (_, page) = pages.iter().find(|(known, _)| *known == path).unwrap_or(&("", NOT_FOUND));
+                stream.write_all(page.as_bytes()).await.unwrap();
+                if page.is_empty() {
+                    std::future::pending::<()>().await;
+                }
+            });
         }
     });
     (base, asked)
 }
 
 const NOT_FOUND: &str = "HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\nConnection: close\r\n\r\n";
+/// The connection stays open, and nothing comes.
+const SILENT: &str = "";
 const HEAD: &str = "HTTP/1.1 200 OK\r\nConnection: close\r\n\r\n";
 macro_rules! page {
     ($($text:expr),*) => { concat!("HTTP/1.1 200 OK\r\nConnection: close\r\n\r\n", $($text),*) };
@@ -119,15 +127,21 @@ macro_rules! service {
 #[tokio::test]
 async fn nat_pmp_is_asked_first_and_alone() {
     let fake = Fake::new().await;
-    // Not judged here: what no home can have must reach the diagnosis too.
-    for address in [[203, 0, 113, 7], [100, 64, 0, 9], [192, 168, 1, 2]] {
-        let (said, ()) = tokio::join!(fake.router.ask(LONG), async {
+    let (said, ()) = tokio::join!(fake.router.ask(LONG), async {
+        let from = fake.question().await;
+        fake.natpmp.send_to(&nat_pmp(0, [203, 0, 113, 7]), from).await.unwrap();
+    });
+    assert_eq!(said, says([203, 0, 113, 7], By::NatPmp));
+    assert!(fake.ssdp.try_recv(&mut [0; 9]).is_err(), "nothing was searched for");
+    // Not judged here: what no home can have must reach the diagnosis too, where nothing else is told.
+    for address in [[100, 64, 0, 9], [192, 168, 1, 2]] {
+        let (said, ()) = tokio::join!(fake.router.ask(SHORT), async {
             let from = fake.question().await;
             fake.natpmp.send_to(&nat_pmp(0, address), from).await.unwrap();
         });
         assert_eq!(said, says(address, By::NatPmp));
+        fake.search().await;
     }
-    assert!(fake.ssdp.try_recv(&mut [0; 9]).is_err(), "nothing was searched for");
 }
 
 #[tokio::test]
@@ -164,17 +178,18 @@ async fn a_lost_question_is_asked_again() {
 async fn a_router_without_an_address_says_so() {
     let fake = Fake::new().await;
     for answer in [nat_pmp(0, [0; 4]), nat_pmp(3, [0; 4])] {
-        let (said, ()) = tokio::join!(fake.router.ask(LONG), async {
+        let (said, ()) = tokio::join!(fake.router.ask(SHORT), async {
             let from = fake.question().await;
             fake.natpmp.send_to(&answer, from).await.unwrap();
         });
         assert_eq!(said, Err(Silence::Router(Mute::NoAddress)));
+        // Another of its services may know more.
+        fake.search().await;
     }
-    assert!(fake.ssdp.try_recv(&mut [0; 9]).is_err(), "it has spoken: nothing else is asked");
 }
 
 #[tokio::test]
-async fn igd_is_asked_when_nat_pmp_is_refused_and_then_remembered() {
+async fn igd_is_asked_when_nat_pmp_is_refused_and_every_time_anew() {
     let fake = Fake::new().await;
     let (base, asked) = web(
         GATEWAY,
@@ -194,23 +209,141 @@ async fn igd_is_asked_when_nat_pmp_is_refused_and_then_remembered() {
     )
     .await;
     let refuse = async {
-        let from = fake.question().await;
-        fake.natpmp.send_to(&[2, 128, 0, 1, 0, 0, 0, 0], from).await.unwrap();
-        std::future::pending::<()>().await
+        loop {
+            let from = fake.question().await;
+            fake.natpmp.send_to(&[2, 128, 0, 1, 0, 0, 0, 0], from).await.unwrap();
+        }
     };
-    let at = || fake.found_at(format!("{base}/root.xml"));
-    let said = while_acting(fake.router.ask(LONG), async { tokio::join!(refuse, at()).1 }).await;
-    assert_eq!(said, says([203, 0, 113, 7], By::Igd), "the service without an address is passed over");
-    assert_eq!(asked.load(Ordering::Relaxed), 3);
+    let refuse = async { tokio::join!(refuse, fake.found_at(format!("{base}/root.xml"))).1 };
+    let asking = async {
+        for asks in [3, 6] {
+            let said = fake.router.ask(LONG).await;
+            assert_eq!(said, says([203, 0, 113, 7], By::Igd), "the service without an address is passed over");
+            assert_eq!(asked.load(Ordering::Relaxed), asks);
+        }
+    };
+    tokio::select! { () = asking => {}, _ = refuse => panic!("the peer ended") }
+}
 
-    assert_eq!(while_acting(fake.router.ask(LONG), at()).await, says([203, 0, 113, 7], By::Igd));
-    assert!(fake.natpmp.try_recv(&mut [0; 9]).is_err(), "NAT-PMP was not asked again");
+/// What the services of one router say amounts to the same in whatever order.
+#[test]
+fn an_address_that_can_be_published_counts_before_all_else() {
+    let router = Router::new(Some(GATEWAY), None).accepting(&["203.0.113.0/24".parse().unwrap()]);
+    let ok = |text: &str| Ok(text.parse().unwrap());
+    let none = || Err(Failure::Told(Mute::NoAddress.into()));
+    let odd = || Err(Failure::Told(Silence::NotAnAddress("unknown".into())));
+    let fault = || Err(Failure::Unavailable("UPnP error 501".into()));
+    // The best first: each counts before all that follow it.
+    let ranked = || [ok("203.0.113.7"), ok("100.64.3.7"), ok("192.168.1.2"), none(), odd(), fault()];
+    for best in 0..ranked().len() {
+        for other in best..ranked().len() {
+            let pick = |at: usize| ranked().into_iter().nth(at).unwrap();
+            let expected = match pick(best) {
+                Ok(address) => Ok(IpAddr::V4(address)),
+                Err(Failure::Told(silence)) => Err(silence),
+                Err(Failure::Unavailable(why)) => {
+                    Err(Mute::Neither { gateway: GATEWAY, natpmp: why.clone(), igd: why }.into())
+                }
+            };
+            for words in [[best, other, other], [other, best, other], [other, other, best]] {
+                let by = [By::NatPmp, By::Igd, By::Igd];
+                let heard = by.into_iter().zip(words.map(pick)).collect();
+                let said = router.sum(heard, GATEWAY).map(|says| says.address);
+                assert_eq!(said, expected, "{words:?}");
+            }
+        }
+    }
+    // Of two that are as good, the first.
+    let both = vec![(By::NatPmp, ok("203.0.113.7")), (By::Igd, ok("203.0.113.8"))];
+    assert_eq!(router.sum(both, GATEWAY), says([203, 0, 113, 7], By::NatPmp));
+}
+
+#[tokio::test]
+async fn every_service_is_asked_and_none_uses_up_the_time_of_another() {
+    const IP_PPP: &str =
+        page!("<root>", service!("WANIPConnection:1", "/ip"), service!("WANPPPConnection:1", "/ppp"), "</root>");
+    const PPP_IP: &str =
+        page!("<root>", service!("WANPPPConnection:1", "/ppp"), service!("WANIPConnection:1", "/ip"), "</root>");
+    const MODEM: &str = told!("192.168.1.2");
+    const HOME: &str = told!("203.0.113.7");
+    let fault = "HTTP/1.1 500 Error\r\nConnection: close\r\n\r\n<Envelope><Body><Fault><detail><UPnPError>\
+                 <errorCode>501</errorCode></UPnPError></detail></Fault></Body></Envelope>";
+    let home = || says([203, 0, 113, 7], By::Igd);
+    let odd = "HTTP/1.0 200 OK\nno header\nServer : odd\n\n";
+    let odd_root: &'static str = Box::leak(PPP_IP.replace(HEAD, odd).into());
+    let odd_home: &'static str = Box::leak(HOME.replace(HEAD, odd).into());
+    let chunks = HOME.strip_prefix(HEAD).unwrap();
+    let head = "HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n";
+    let chunked: &'static str = Box::leak(
+        format!("{head}A\r\n{}\r\n{:x}\r\n{}\r\n0\r\n\r\n", &chunks[..10], chunks.len() - 10, &chunks[10..]).into(),
+    );
+    let cases = [
+        ("a bridged modem", None, IP_PPP, MODEM, HOME, home()),
+        ("the same, listed the other way round", None, PPP_IP, MODEM, HOME, home()),
+        ("a bridged modem, address on the other", None, IP_PPP, HOME, MODEM, home()),
+        ("a modem's network and a carrier's NAT", None, IP_PPP, MODEM, told!("100.64.3.7"), {
+            says([100, 64, 3, 7], By::Igd)
+        }),
+        ("NAT-PMP has none", Some(nat_pmp(0, [0; 4])), IP_PPP, fault, HOME, home()),
+        ("NAT-PMP: network failure", Some(nat_pmp(3, [0; 4])), IP_PPP, told!(""), HOME, home()),
+        ("NAT-PMP is of the modem's network", Some(nat_pmp(0, [192, 168, 1, 2])), IP_PPP, MODEM, HOME, home()),
+        ("NAT-PMP is as good as the other", Some(nat_pmp(0, [192, 168, 1, 2])), IP_PPP, MODEM, SILENT, {
+            says([192, 168, 1, 2], By::NatPmp)
+        }),
+        ("a silent service", None, IP_PPP, SILENT, HOME, home()),
+        ("the other one is silent", None, IP_PPP, HOME, SILENT, home()),
+        ("nothing but NAT-PMP", Some(nat_pmp(0, [100, 64, 0, 9])), SILENT, SILENT, SILENT, {
+            says([100, 64, 0, 9], By::NatPmp)
+        }),
+        ("odd answers", None, odd_root, fault, odd_home, home()),
+        ("a chunked answer", None, IP_PPP, fault, chunked, home()),
+    ];
+    let cases = cases.map(|(title, natpmp, root, ip, ppp, expected)| {
+        tokio::spawn(async move {
+            let fake = Fake::new().await;
+            let pages = Box::leak(Box::new([("/root.xml", root), ("/ip", ip), ("/ppp", ppp)]));
+            let (base, _) = web(GATEWAY, pages).await;
+            let answer = async {
+                loop {
+                    let from = fake.question().await;
+                    if let Some(answer) = &natpmp {
+                        fake.natpmp.send_to(answer, from).await.unwrap();
+                    }
+                }
+            };
+            let peer = async { tokio::join!(answer, fake.found_at(format!("{base}/root.xml"))).1 };
+            assert_eq!(while_acting(fake.router.ask(4 * SHORT), peer).await, expected, "{title}");
+        })
+    });
+    for case in cases {
+        case.await.unwrap();
+    }
+}
+
+#[tokio::test]
+async fn a_device_that_does_not_answer_does_not_hide_another_on_another_port() {
+    let fake = Fake::new().await;
+    let (silent, _) = web(GATEWAY, &[("/root.xml", SILENT)]).await;
+    let description = &[
+        ("/root.xml", page!("<root>", service!("WANPPPConnection:1", "/c"), "</root>")),
+        ("/c", told!("203.0.113.7")),
+    ];
+    let (other, _) = web(GATEWAY, description).await;
+    let both = async {
+        loop {
+            let from = fake.search().await;
+            for base in [&silent, &other] {
+                let answer = format!("HTTP/1.1 200 OK\r\n{ST}\r\nLOCATION: {base}/root.xml\r\n\r\n");
+                fake.ssdp.send_to(answer.as_bytes(), from).await.unwrap();
+            }
+        }
+    };
+    assert_eq!(while_acting(fake.router.ask(4 * SHORT), both).await, says([203, 0, 113, 7], By::Igd));
 }
 
 #[tokio::test]
 async fn searches_are_answered_by_the_gateway_and_lead_to_it() {
-    let mut fake = Fake::new().await;
-    fake.router.first = AtomicU8::new(1);
+    let fake = Fake::new().await;
     let description = &[
         ("/root.xml", page!("<root>", service!("WANIPConnection:1", "/ip"), "</root>")),
         ("/ip", told!("203.0.113.66")),
@@ -261,10 +394,9 @@ async fn what_a_device_does_wrong_is_said() {
     ];
     let cases = cases.map(|(description, answer, expected)| {
         tokio::spawn(async move {
-            let mut fake = Fake::new().await;
-            fake.router.first = AtomicU8::new(1);
+            let fake = Fake::new().await;
             let (base, _) = web(GATEWAY, Box::leak(Box::new([("/root.xml", description), ("/ip", answer)]))).await;
-            let said = while_acting(fake.router.ask(2 * SHORT), fake.found_at(format!("{base}/root.xml"))).await;
+            let said = while_acting(fake.router.ask(4 * SHORT), fake.found_at(format!("{base}/root.xml"))).await;
             let why = said.unwrap_err().to_string();
             assert!(why.contains(expected), "{expected}: {why}");
         })

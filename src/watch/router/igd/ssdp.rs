@@ -23,23 +23,29 @@ pub fn search(target: &str, group: SocketAddrV4) -> String {
 
 /// Where the description is, in an answer to a search (section 1.3.3): of one of [`TARGETS`], over HTTP, and on
 /// `gateway` itself.
+///
+/// Lines may end in LF alone, which a recipient may take (RFC 9112, section 2.2), and the version may be HTTP/1.0. A line
+/// that is no header, or not in UTF-8, says nothing, and spoils nothing.
 pub fn location(datagram: &[u8], gateway: Ipv4Addr) -> Option<Url> {
-    let text = str::from_utf8(datagram).ok()?;
-    let mut lines = text.split("\r\n");
-    let status = lines.next()?.strip_prefix("HTTP/1.1 200")?;
+    let text = String::from_utf8_lossy(datagram);
+    let mut lines = text.lines();
+    let status = lines.next()?;
+    let status = ["HTTP/1.1 200", "HTTP/1.0 200"].iter().find_map(|known| status.strip_prefix(known))?;
     if !status.is_empty() && !status.starts_with(' ') {
         return None;
     }
     let (mut target, mut location) = (None, None);
     for line in lines.take_while(|line| !line.is_empty()) {
-        let (name, value) = line.split_once(':')?;
+        let Some((name, value)) = line.split_once(':') else { continue };
+        let name = name.trim_ascii_end();
         let slot = match () {
             () if name.eq_ignore_ascii_case("ST") => &mut target,
             () if name.eq_ignore_ascii_case("LOCATION") => &mut location,
             () => continue,
         };
-        // Said twice, it is not clear which one holds.
-        if slot.replace(value.trim_ascii()).is_some() {
+        let value = value.trim_ascii();
+        // Said in two ways, it is not clear which one holds.
+        if slot.replace(value).is_some_and(|before| before != value) {
             return None;
         }
     }

@@ -83,13 +83,8 @@ pub enum Entry {
 pub fn services(description: &[u8], location: &Url, gateway: Ipv4Addr) -> Result<Vec<Service>, String> {
     let text = String::from_utf8_lossy(description);
     let tree = Tree::parse(&text).map_err(|error| unreadable("description", &error))?;
-    // UPnP Device Architecture 1.0, section 2.1; deprecated since. It is an address like any other here: not trusted.
-    let base = match tree.root().child("URLBase").map(Element::text) {
-        Some(base) if !base.is_empty() => {
-            Url::parse(base).map_err(|error| format!("its URLBase is no URL: {error}"))?
-        }
-        _ => location.clone(),
-    };
+    let base = tree.root().child("URLBase").and_then(|it| base(it.text(), location, gateway));
+    let base = base.unwrap_or_else(|| location.clone());
     let (mut found, mut away) = (Vec::new(), false);
     for service in tree.all("service") {
         let kind = service.child("serviceType").map(Element::text);
@@ -106,6 +101,18 @@ pub fn services(description: &[u8], location: &Url, gateway: Ipv4Addr) -> Result
     }
     found.sort_by_key(|(rank, _)| *rank);
     Ok(found.into_iter().map(|(_, service)| service).take(SERVICES).collect())
+}
+
+/// What control URLs are relative to by the URLBase `text` (UPnP Device Architecture 1.0, section 2.1; deprecated since):
+/// a URL on `gateway`, one without its scheme, or one relative to `location`. `None` for whatever else it is: then they
+/// are relative to `location` itself (UPnP Device Architecture 1.1, section 2.3).
+fn base(text: &str, location: &Url, gateway: Ipv4Addr) -> Option<Url> {
+    let whole = || Url::parse(text).ok();
+    let hostless = || Url::parse(&format!("http://{text}")).ok();
+    let relative = || if text.contains("://") { None } else { location.join(text).ok() };
+    let is_there = |url: &Url| on_gateway(url, gateway);
+    let bases = [whole().filter(is_there), hostless().filter(is_there), relative().filter(is_there)];
+    bases.into_iter().flatten().next()
 }
 
 /// The SOAP envelope of the call (UPnP Device Architecture 1.1, section 3.2.1).

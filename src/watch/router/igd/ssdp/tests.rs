@@ -43,13 +43,26 @@ fn locations_are_taken_from_answers_about_the_gateway_alone() {
         (format!("NOTIFY * HTTP/1.1\r\n{IGD}{AT}\r\n"), None),
         (format!("HTTP/1.1 404 Not Found\r\n{IGD}{AT}\r\n"), None),
         (format!("HTTP/1.1 2000 OK\r\n{IGD}{AT}\r\n"), None),
-        (answer(&[IGD, AT, "no header\r\n"].concat()), None),
+        (format!("HTTP/2 200 OK\r\n{IGD}{AT}\r\n"), None),
+        // What is clear is taken: a line that is no header, an older version, bare LF, the same said twice, blanks.
+        (answer(&[IGD, "no header\r\n", AT].concat()), good),
+        (format!("HTTP/1.0 200 OK\r\n{IGD}{AT}\r\n"), good),
+        (format!("HTTP/1.0 200\r\n{IGD}{AT}\r\n"), good),
+        (answer(&[IGD, AT].concat()).replace('\r', ""), good),
+        (answer(&[IGD, AT].concat()).replace('\r', "").trim_end().to_owned(), good),
+        (answer(&[IGD, AT, AT].concat()), good),
+        (answer(&[IGD, AT].concat()).replace(": ", " :  "), good),
+        // After the end of the headers, with bare LF too.
+        (answer(&[IGD, "\r\n", AT].concat()).replace('\r', ""), None),
         (String::new(), None),
     ] {
         let found = location(datagram.as_bytes(), GATEWAY);
         assert_eq!(found.as_ref().map(Url::as_str), expected, "{datagram}");
     }
     assert_eq!(location(b"HTTP/1.1 200 OK\r\nST: \xff\r\n\r\n", GATEWAY), None);
+    // Latin-1 in a header that nobody asks about.
+    let latin = [b"HTTP/1.1 200 OK\r\nSERVER: \xe9\r\n", IGD.as_bytes(), AT.as_bytes()].concat();
+    assert_eq!(location(&latin, GATEWAY).as_ref().map(Url::as_str), good);
 }
 
 #[test]

@@ -45,7 +45,22 @@ fn control_urls_are_resolved_and_stay_on_the_gateway() {
         ("", "//203.0.113.9/c", None),
         ("", "https://192.168.77.1/c", None),
         ("", "http://admin@192.168.77.1/c", None),
-        ("<URLBase>http://203.0.113.9/</URLBase>", "/c", None),
+        ("<URLBase>http://203.0.113.9/</URLBase>", "http://203.0.113.9/c", None),
+        ("<URLBase>http://203.0.113.9/</URLBase>", "//203.0.113.9/c", None),
+        // A base that leads away, or nowhere, is passed over.
+        ("<URLBase>http://203.0.113.9/</URLBase>", "/c", Some("http://192.168.77.1:5000/c")),
+        ("<URLBase>http://gauge.heronmill.example:80/up/</URLBase>", "c", Some("http://192.168.77.1:5000/desc/c")),
+        ("<URLBase>203.0.113.9:80/</URLBase>", "/c", Some("http://192.168.77.1:5000/c")),
+        ("<URLBase>https://192.168.77.1/up/</URLBase>", "c", Some("http://192.168.77.1:5000/desc/c")),
+        ("<URLBase>http://</URLBase>", "/c", Some("http://192.168.77.1:5000/c")),
+        ("<URLBase>(null)</URLBase>", "/c", Some("http://192.168.77.1:5000/c")),
+        ("<URLBase>http://192.168.77.1:99999/</URLBase>", "/c", Some("http://192.168.77.1:5000/c")),
+        // Without its scheme, relative, with blanks.
+        ("<URLBase>192.168.77.1:80/up/</URLBase>", "c", Some("http://192.168.77.1/up/c")),
+        ("<URLBase>192.168.77.1</URLBase>", "/c", Some("http://192.168.77.1/c")),
+        ("<URLBase>//192.168.77.1:81/up/</URLBase>", "c", Some("http://192.168.77.1:81/up/c")),
+        ("<URLBase>/up/</URLBase>", "c", Some("http://192.168.77.1:5000/up/c")),
+        ("<URLBase>\n http://192.168.77.1:80/up/ \t</URLBase>", "c", Some("http://192.168.77.1/up/c")),
     ] {
         let expected = match expected {
             Some(url) => Ok(vec![("WANIPConnection:1".to_owned(), url.to_owned())]),
