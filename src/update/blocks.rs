@@ -25,19 +25,15 @@ pub(super) struct Sorted {
     pub(super) again: Vec<Change>,
     /// These very changes, just now; and why.
     pub(super) blocked: Vec<(Change, String)>,
-    /// When the first of them is tried again.
-    pub(super) until: Option<Timestamp>,
 }
 
 pub(super) fn sort(provider: &str, changes: Vec<Change>, state: &State, now: Timestamp) -> Sorted {
-    let mut sorted = Sorted { fresh: Vec::new(), again: Vec::new(), blocked: Vec::new(), until: None };
+    let mut sorted = Sorted { fresh: Vec::new(), again: Vec::new(), blocked: Vec::new() };
     for change in changes {
         match state.blocks.get(&record_key(provider, &change.name, change.rtype)) {
             Some(block) if block.after == change.after => {
                 // A time to come was entered before the clock was set back.
-                let until = block.tried.plus(Duration::from_secs(block.wait_s));
-                if now < until && block.tried <= now {
-                    sorted.until = Some(sorted.until.map_or(until, |first| first.min(until)));
+                if now < over(block) && block.tried <= now {
                     sorted.blocked.push((change, block.why.clone()));
                 } else {
                     sorted.again.push(change);
@@ -49,6 +45,16 @@ pub(super) fn sort(provider: &str, changes: Vec<Change>, state: &State, now: Tim
         }
     }
     sorted
+}
+
+/// When the first of the changes that were refused may be tried again: before the next round, where that is far.
+pub(super) fn next(provider: &str, changes: &[Change], state: &State, now: Timestamp) -> Option<Timestamp> {
+    let block = |change: &Change| state.blocks.get(&record_key(provider, &change.name, change.rtype));
+    changes.iter().filter_map(block).map(over).filter(|until| *until > now).min()
+}
+
+fn over(block: &Block) -> Timestamp {
+    block.tried.plus(Duration::from_secs(block.wait_s))
 }
 
 /// Enters the changes that were refused alone.

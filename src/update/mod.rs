@@ -183,7 +183,7 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
     };
     let items = plan(job, &observed, state);
     let mut report = Report::of(job, &items);
-    let Sorted { mut fresh, again, blocked, .. } = blocks::sort(job.name, changes(&items), state, clock.now());
+    let Sorted { mut fresh, again, blocked } = blocks::sort(job.name, changes(&items), state, clock.now());
     fresh.extend(again);
     report.block(&blocked);
     let gated = state.ledger.clone().gate(clock.now(), job.limits, job.name, job.provider.tally(), fresh);
@@ -215,7 +215,7 @@ enum Written {
 async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &Clock) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
-    let Sorted { fresh, again, blocked, .. } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
+    let Sorted { fresh, again, blocked } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
     report.block(&blocked);
     // What was refused before goes alone: it holds nobody up.
     let mut todo: VecDeque<Vec<Change>> = [fresh].into_iter().chain(again.into_iter().map(|one| vec![one])).collect();
@@ -274,6 +274,8 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
     }
     let refused = blocks::refuse(job.name, refused, &mut books.borrow_mut().state, clock.now());
     report.block(&refused);
+    let again = blocks::next(job.name, &changes(&items), &books.borrow().state, clock.now());
+    report.put_off_until = report.put_off_until.into_iter().chain(again).min();
     match (books.borrow_mut().save_at_rest(), end) {
         (Err(error), _) => Written::Stopped(report, no_books(error.into())),
         (Ok(()), Some(Written::Again(mut report, fault))) => {
