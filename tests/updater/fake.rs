@@ -6,7 +6,7 @@ use std::fs;
 use std::future::{Future, pending, poll_fn};
 use std::path::{Path, PathBuf};
 use std::pin::pin;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::task::Poll;
 use std::time::Duration;
@@ -64,6 +64,8 @@ pub(crate) struct Fake {
     pub(crate) zone: Mutex<Zone>,
     pub(crate) reads: Mutex<VecDeque<Act>>,
     pub(crate) applies: Mutex<VecDeque<Act>>,
+    /// Says of itself that it refuses names, and not all.
+    pub(crate) permits: AtomicBool,
     /// `read` and `apply`, as they came.
     calls: Mutex<Vec<&'static str>>,
 }
@@ -153,6 +155,10 @@ impl Provider for Fake {
         })
     }
 
+    fn permits(&self) -> Option<Pending<'_, ()>> {
+        self.permits.load(Ordering::Relaxed).then(|| -> Pending<'_, ()> { Box::pin(async { Ok(()) }) })
+    }
+
     fn target(&self) -> String {
         "the fake".to_owned()
     }
@@ -195,6 +201,7 @@ impl Bench {
             zone: Mutex::new(zone),
             reads: Mutex::default(),
             applies: Mutex::default(),
+            permits: AtomicBool::new(false),
             calls: Mutex::default(),
         };
         let mut bench = Self { dir, fake, books: None, limits: FREE, confirms: false, desired: Vec::new(), now };

@@ -249,6 +249,33 @@ fn the_outcome_after_an_unproven_refusal_is_what_stands() {
     assert_eq!(bench.endings(), [Ending::Done]);
 }
 
+/// What an unsigned word blocks is due long before the next round, and is no more once nobody says so.
+#[test]
+fn a_name_blocked_by_an_unproven_refusal_is_tried_again_when_its_wait_ends() {
+    use std::time::Duration;
+    let unproven = || Act::Fault(Fault::unproven("REFUSED, unsigned", "see who answers"));
+    let mut bench = Bench::new();
+    bench.fake.permits.store(true, std::sync::atomic::Ordering::Relaxed);
+    bench.move_to("203.0.113.77");
+    // Both together, then the first of them alone.
+    bench.script([unproven()]);
+    for wait in [5, 10, 20].map(Duration::from_secs) {
+        bench.script([unproven()]);
+        let report = bench.pass();
+        let until = bench.now().plus(wait);
+        assert_eq!((report.trouble.is_none(), report.put_off_until), (true, Some(until)), "{report:?}");
+        assert!(
+            matches!(report.records[0].standing, RecordState::Blocked { .. })
+                && report.records[1].standing.is_published()
+        );
+        bench.pass_time(wait - Duration::from_millis(1));
+        assert_eq!(bench.pass().put_off_until, Some(until));
+        bench.pass_time(Duration::from_millis(1));
+    }
+    let report = bench.pass();
+    assert!(in_step(&report) && report.put_off_until.is_none(), "{report:?}");
+}
+
 #[test]
 fn a_success_that_changed_nothing_is_found_out() {
     let mut bench = Bench::gauge();

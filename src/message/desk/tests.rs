@@ -239,3 +239,21 @@ fn it_stays_small() {
     desk.hear(&status, at("12:00:00"));
     assert_eq!(desk.waiting.len(), WAITING);
 }
+
+/// Not at once: a log-in portal is somebody on the way for a minute, and says so too.
+#[test]
+fn a_refusal_that_nothing_proves_is_told_after_a_day() {
+    let (mut desk, mut status, since) = (desk(None), calm(), at("00:00:00"));
+    status.providers[0].refused_since = Some(since);
+    status.providers[0].trouble = Some("ns1.heronmill.example refuses to serve us".into());
+    let day = Duration::from_secs(86_400);
+    for (after, count) in [(Duration::ZERO, 0), (day - Duration::from_millis(1), 0), (day, 1), (2 * day, 0)] {
+        desk.hear(&status, since.plus(after));
+        let told = sent(&mut desk, since.plus(after));
+        assert_eq!(told.len(), count, "{after:?}: {told:?}");
+        assert!(told.iter().all(|text| text.contains("refuses to serve us")), "{told:?}");
+    }
+    status.providers[0].refused_since = None;
+    desk.hear(&status, since.plus(3 * day));
+    assert_eq!(sent(&mut desk, since.plus(3 * day)).len(), 1, "that it is over");
+}
