@@ -119,7 +119,9 @@ sharing = "member"
     /// Changes the zone as somebody else does, by lines of nsupdate; panics when BIND does not take it.
     pub(crate) fn edit(&self, lines: &str) {
         let mut child = Command::new("nsupdate")
-            .args(["-y", &format!("{}:{}:{}", HAND.algorithm, HAND.name, HAND.secret)])
+            // By TCP: by UDP it gives up after four times three seconds, whatever holds BIND up, and BIND then writes each
+            // of the four.
+            .args(["-v", "-y", &format!("{}:{}:{}", HAND.algorithm, HAND.name, HAND.secret)])
             .stdin(Stdio::piped())
             .stdout(Stdio::null())
             .spawn()
@@ -127,7 +129,8 @@ sharing = "member"
         let port = self.named.port();
         let text = format!("server 127.0.0.1 {port}\nzone {ZONE}\n{lines}send\n");
         child.stdin.take().unwrap().write_all(text.as_bytes()).unwrap();
-        assert!(child.wait().unwrap().success(), "nsupdate failed on:\n{text}");
+        let success = child.wait().unwrap().success();
+        assert!(success, "nsupdate failed on:\n{text}{}", self.named.condition());
     }
 
     pub(crate) fn rrset(&self, label: &str) -> Option<RrSet> {

@@ -164,6 +164,22 @@ impl DnsServer {
         }
     }
 
+    /// What tells why it may not answer: its state (proc(5)), its sockets with their queues and drops, its last words.
+    pub(crate) fn condition(&self) -> String {
+        let pid = self.pid();
+        let read = |path: &str| fs::read_to_string(path).unwrap_or_default();
+        let port = format!(":{:04X} ", self.at.port());
+        let sockets: Vec<String> = ["udp", "tcp"]
+            .iter()
+            .flat_map(|table| read(&format!("/proc/{pid}/net/{table}")).lines().map(str::to_owned).collect::<Vec<_>>())
+            .filter(|line| line.contains(&port))
+            .collect();
+        let log = self.log();
+        let last: Vec<&str> = log.lines().rev().take(40).collect();
+        let stat = read(&format!("/proc/{pid}/stat"));
+        format!("{stat}{}\n{}", sockets.join("\n"), last.into_iter().rev().collect::<Vec<_>>().join("\n"))
+    }
+
     fn signal(&self, signal: Signal) {
         let pid = Pid::from_raw(self.pid().try_into().unwrap()).unwrap();
         let sent = if self.is_many { kill_process_group(pid, signal) } else { kill_process(pid, signal) };
