@@ -7,6 +7,7 @@
 mod home;
 mod means;
 mod outages;
+mod reach;
 
 use std::collections::BTreeMap;
 use std::fmt;

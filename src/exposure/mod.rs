@@ -23,6 +23,8 @@ use std::fmt;
 
 use serde::Serialize;
 
+use crate::address::Family;
+
 /// One thing that is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -95,12 +97,15 @@ pub struct Finding {
     pub seen: String,
     /// What a person can do; may be empty.
     pub todo: String,
+    /// Whether a helper got in where it should, family by family, as far as one could tell.
+    #[serde(skip)]
+    pub reach: Vec<(Family, bool)>,
 }
 
 /// For the log: one line.
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { check, about, grade, seen, todo } = self;
+        let Self { check, about, grade, seen, todo, reach: _ } = self;
         write!(f, "{about}: {check} {grade}: {seen}")?;
         if todo.is_empty() { Ok(()) } else { write!(f, "; {todo}") }
     }
@@ -108,6 +113,6 @@ impl fmt::Display for Finding {
 
 impl Finding {
     fn new(check: Check, about: &str, grade: Grade, seen: String, todo: &str) -> Self {
-        Self { check, about: about.to_owned(), grade, seen, todo: todo.to_owned() }
+        Self { check, about: about.to_owned(), grade, seen, todo: todo.to_owned(), reach: Vec::new() }
     }
 }

@@ -35,11 +35,13 @@ pub fn way_in(name: &str, entry: &Entry) -> Finding {
 /// Whether `port` of the home, with nothing in front, is open to a helper; one word a family that was asked about.
 pub fn open(name: &str, port: u16, told: &Told) -> Finding {
     let finding = |grade, todo: &str| Finding::new(Check::WayIn, name, grade, told.seen(port), todo);
-    match told.states() {
+    let found = match told.states() {
         (_, true) => finding(Grade::Unknown, NO_WORD),
         (states, false) if states.iter().all(|state| *state == State::Open) => finding(Grade::Good, ""),
         _ => finding(Grade::Amiss, "see that the service runs and that the router leads the port to it"),
-    }
+    };
+    let reach = told.each.iter().filter_map(|(family, state)| Some((*family, *state.as_ref().ok()? == State::Open)));
+    Finding { reach: reach.collect(), ..found }
 }
 
 /// What a helper says of one port, a word a family that it was asked in.

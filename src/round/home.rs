@@ -12,6 +12,7 @@ use futures_util::stream;
 use tokio::time::Instant;
 
 use super::outages::{Moment, Outages};
+use super::reach::Reach;
 use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, open_books, word, words};
 use crate::address::Family;
 use crate::allowlist::{self, AllowlistError, Looked};
@@ -56,6 +57,7 @@ pub struct Home {
     /// Looks since the start.
     rounds: u32,
     outages: Outages,
+    reach: Reach,
     memory: Arc<Memory>,
 }
 
@@ -84,6 +86,7 @@ impl Home {
             former: Leases::new(),
             rounds: 0,
             outages: Outages::default(),
+            reach: Reach::default(),
             memory: Arc::default(),
         };
         home.after_start();
@@ -224,6 +227,7 @@ impl Home {
 
     /// Enters what is newly amiss in `found`, and what is no more, once each.
     pub fn enter_exposure(&mut self, found: &[exposure::Finding]) {
+        self.reach = Reach::of(found);
         let before = self.state().exposed.clone();
         let changes = news::news(&before, found);
         if changes.is_empty() {
@@ -334,7 +338,8 @@ impl Home {
         let mut certain = agreed(&self.looks);
         certain.retain(|via, address| !thorough && self.is_settled(via, *address));
         self.looks = self.means.glance(&certain, &self.looks, &mut self.rota).await;
-        self.found = self.means.diagnose(&self.looks, &mut self.histories);
+        let found = self.means.diagnose(&self.looks, &mut self.histories);
+        self.found = found.into_iter().map(|found| self.reach.applied(found)).collect();
         self.remember_nats();
         self.rounds = self.rounds.saturating_add(1);
         let now = self.means.clock.now();
@@ -349,6 +354,7 @@ impl Home {
             }
             let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
             if let Heard::Settled { from, to } = told {
+                self.reach.forget(look.family);
                 let word = word(&look.ruling, to);
                 let event = Event::Settled { line: look.line.clone(), family: look.family, from, to, word };
                 // Nothing else is entered before it, and so nothing sent.
@@ -486,7 +492,7 @@ impl Home {
     /// Keeps what stands between the lines and the world: at the next start the router may still be silent.
     fn remember_nats(&mut self) {
         let of_line = |(line, history): (&Option<String>, &History)| {
-            let found = |finding: &Finding| Found { line: line.clone(), finding: finding.clone() };
+            let found = |finding: Finding| Found { line: line.clone(), finding };
             history.nats().map(found).collect::<Vec<_>>()
         };
         let nats: Vec<Found> = self.histories.iter().flat_map(of_line).collect();

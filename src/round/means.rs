@@ -129,7 +129,7 @@ impl Means {
                 .filter_map(|one| Some(diagnose::Word::of(*vantages.get(one.witness.as_str())?, one)))
                 .collect();
             let history = histories.entry(line.clone()).or_default();
-            let findings = diagnose::diagnose(&words, &wanted, history);
+            let findings = diagnose::diagnose(&words, &wanted, history, self.clock.now());
             found.extend(findings.into_iter().map(|finding| Found { line: line.clone(), finding }));
         }
         found

@@ -3,6 +3,8 @@
 //!
 //! A finding is said only where the evidence bears it: silence alone never proves a carrier NAT.
 
+mod nat;
+
 use std::collections::BTreeMap;
 use std::fmt;
 use std::net::{IpAddr, Ipv4Addr};
@@ -13,6 +15,8 @@ use super::interface::{Bare, Excluded};
 use super::router::Mute;
 use super::{Silence, Testimony};
 use crate::address::Family;
+use crate::clock::Timestamp;
+use nat::Nat;
 
 /// Rounds of an operator that are remembered.
 pub const ROUNDS: u32 = 20;
@@ -132,6 +136,25 @@ pub enum Finding {
         /// The address the outside agrees on.
         outside: IpAddr,
     },
+    /// The router alone has said something else for [`ROUNDS`] rounds than the outside agreed on.
+    RouterContradicts {
+        /// The family.
+        family: Family,
+        /// What the router says; `None` when it says that it has no address.
+        inside: Option<IpAddr>,
+        /// The address the outside agrees on.
+        outside: IpAddr,
+        /// Whether a helper outside gets in at that address; `None` where none can tell.
+        #[serde(default)]
+        reached: Option<bool>,
+    },
+    /// What was seen to stand between the home and the world, while nobody within can tell whether it still does.
+    Remembered {
+        /// What was seen.
+        what: Box<Finding>,
+        /// When; `None` where that is not known.
+        as_of: Option<Timestamp>,
+    },
     /// Records want a family that no witness knows of.
     FamilyMissing {
         /// The family.
@@ -162,6 +185,8 @@ impl Finding {
             Self::CarrierNat { .. } => "carrier-nat".to_owned(),
             Self::DoubleNat { .. } => "double-nat".to_owned(),
             Self::OtherEgress { family, .. } => format!("other-egress {family}"),
+            Self::RouterContradicts { family, .. } => format!("router-contradicts {family}"),
+            Self::Remembered { what, .. } => what.key(),
             Self::FamilyMissing { family } => format!("family-missing {family}"),
             Self::CaptivePortal { .. } => "captive-portal".to_owned(),
             Self::Dissenter { operator, family, .. } => format!("dissenter {operator} {family}"),
@@ -174,13 +199,23 @@ impl Finding {
         match self {
             Self::CarrierNat { .. } | Self::DoubleNat { .. } => family == Family::Ipv4,
             Self::OtherEgress { family: seen, .. } => *seen == family,
+            Self::RouterContradicts { family: seen, reached, .. } => *seen == family && *reached != Some(true),
+            Self::Remembered { what, .. } => what.forbids(family),
             Self::FamilyMissing { .. } | Self::CaptivePortal { .. } | Self::Dissenter { .. } => false,
         }
     }
 
-    /// Whether what the outside agrees on now shows that this has passed, although nobody within can tell.
-    fn is_over(&self, outside: Option<IpAddr>) -> bool {
-        matches!((self, outside), (Self::OtherEgress { inside, .. }, Some(outside)) if is_same(*inside, outside))
+    /// The same, where `reached` tells whether a helper outside gets in at the address that the outside agrees on. Only
+    /// where a router contradicts does that decide anything.
+    #[must_use]
+    pub fn with_reach(self, reached: impl Fn(Family) -> Option<bool>) -> Self {
+        match self {
+            Self::RouterContradicts { family, inside, outside, .. } => {
+                Self::RouterContradicts { family, inside, outside, reached: reached(family) }
+            }
+            Self::Remembered { what, as_of } => Self::Remembered { what: Box::new(what.with_reach(reached)), as_of },
+            other => other,
+        }
     }
 }
 
@@ -223,6 +258,26 @@ impl fmt::Display for Finding {
                 "{family} leaves elsewhere: {by} has {inside}, and the outside sees {outside}, the end of a VPN or of a \
                  carrier NAT; let this machine's questions pass the VPN by, or ask the access provider"
             ),
+            Self::RouterContradicts { family, inside, outside, reached } => {
+                match inside {
+                    Some(inside) => write!(f, "router contradicts: for {ROUNDS} rounds it has said {inside}")?,
+                    None => write!(f, "router contradicts: for {ROUNDS} rounds it has said that it has no address")?,
+                }
+                write!(f, ", and the outside agrees on {outside}; ")?;
+                match reached {
+                    Some(true) => write!(f, "a helper gets in there, so {family} is published; look what the router's own page says"),
+                    Some(false) => f.write_str(
+                        "no helper gets in there: if another box stands in front of the router, make it a bridge or let \
+                         it forward the port; if not, restart the router, or remove this witness",
+                    ),
+                    None => f.write_str(
+                        "if another box stands in front of the router, make it a bridge or let it forward the port; name \
+                         a helper in `exposure.helper`, which can tell whether anybody gets in, or remove this witness",
+                    ),
+                }
+            }
+            Self::Remembered { what, as_of: Some(as_of) } => write!(f, "as of {as_of}: {what}"),
+            Self::Remembered { what, as_of: None } => write!(f, "as of an earlier run: {what}"),
             Self::FamilyMissing { family } => write!(
                 f,
                 "no witness answers over {family}, and records want it: this machine has no {family} to the world; \
@@ -248,7 +303,7 @@ impl fmt::Display for Finding {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct History {
     tracks: BTreeMap<(Family, String), Track>,
-    nats: BTreeMap<Family, Finding>,
+    nats: BTreeMap<Family, Nat>,
 }
 
 /// The last rounds of one operator, the newest in the lowest bit.
@@ -264,15 +319,15 @@ impl History {
         self.tracks.retain(|(_, operator), _| keep(operator));
     }
 
-    /// What was last seen to stand between the home and the world.
-    pub fn nats(&self) -> impl Iterator<Item = &Finding> {
-        self.nats.values()
+    /// What was last seen to stand between the home and the world, to be kept.
+    pub fn nats(&self) -> impl Iterator<Item = Finding> {
+        self.nats.values().map(Nat::kept)
     }
 
     /// Goes on from such a finding. Others are ignored.
     pub fn recall(&mut self, finding: Finding) {
         if let Some(family) = Family::BOTH.into_iter().find(|family| finding.forbids(*family)) {
-            self.nats.insert(family, finding);
+            self.nats.insert(family, Nat::recalled(finding));
         }
     }
 
@@ -289,22 +344,22 @@ impl History {
 
 /// What one round shows, `history` being brought up to date; `wanted` are the families that records want.
 ///
+/// What was seen `now` is told as it is; what is only remembered, with its time.
+///
 /// The outside agrees on what more than half of its operators asked in this round say.
-pub fn diagnose(words: &[Word<'_>], wanted: &[Family], history: &mut History) -> Vec<Finding> {
+pub fn diagnose(words: &[Word<'_>], wanted: &[Family], history: &mut History, now: Timestamp) -> Vec<Finding> {
     let mut findings = Vec::new();
     let outside = |family| agreed(&ballots(words, family));
     for family in Family::BOTH {
         let agreed = outside(family);
-        match sight(words, family, agreed) {
-            Sight::Clear => {
-                history.nats.remove(&family);
-            }
-            Sight::Barred(finding) => {
-                history.nats.insert(family, finding);
-            }
-            Sight::Dark => history.nats.retain(|of, finding| *of != family || !finding.is_over(agreed)),
-        }
-        findings.extend(history.nats.get(&family).cloned());
+        let before = history.nats.remove(&family);
+        let nat = match sight(words, family, agreed) {
+            Sight::Clear => None,
+            Sight::Barred(finding) => Some(Nat::seen(before, finding, agreed, now)),
+            Sight::Dark => before.and_then(|before| before.unseen(agreed)),
+        };
+        findings.extend(nat.as_ref().map(Nat::told));
+        history.nats.extend(nat.map(|nat| (family, nat)));
         if let Some(agreed) = agreed {
             for (operator, said) in ballots(words, family).into_iter().filter(|(_, said)| !said.is_empty()) {
                 history.note(family, operator, said != [agreed]);

@@ -1,11 +1,13 @@
 use super::{DISSENT, Finding, History, ROUNDS, Silence, Told, Vantage, Word, diagnose, forbids_publishing};
 use crate::address::Family::{self, Ipv4, Ipv6};
 use crate::address::special;
+use crate::clock::Timestamp;
 use crate::watch::interface::{Bare, Excluded};
 use proptest::prelude::*;
 use std::net::IpAddr;
 use std::time::Duration;
 
+const NOW: Timestamp = Timestamp::from_millis(1_764_000_000_000);
 const HOME: &str = "203.0.113.77";
 
 fn ip(text: &str) -> IpAddr {
@@ -40,7 +42,7 @@ fn words(texts: &'static [&'static str]) -> Vec<Word<'static>> {
 }
 
 fn found(texts: &'static [&'static str], wanted: &[Family]) -> Vec<Finding> {
-    diagnose(&words(texts), wanted, &mut History::default())
+    diagnose(&words(texts), wanted, &mut History::default(), NOW)
 }
 
 fn carrier(by: Vantage, inside: Option<&str>, outside: Option<&str>) -> Finding {
@@ -53,6 +55,10 @@ fn double(inside: &str, outside: Option<&str>) -> Finding {
 
 fn elsewhere(by: Vantage, inside: &str, outside: &str) -> Finding {
     Finding::OtherEgress { family: Family::of(ip(outside)), by, inside: ip(inside), outside: ip(outside) }
+}
+
+fn stale(finding: Finding) -> Finding {
+    Finding::Remembered { what: Box::new(finding), as_of: Some(NOW) }
 }
 
 #[test]
@@ -186,7 +192,7 @@ fn an_operator_that_dissents_persistently_is_told_with_its_share() {
         let mut last = vec![];
         for (texts, times) in rounds {
             for _ in 0..times {
-                last = diagnose(&words(texts), &[Ipv4], &mut history);
+                last = diagnose(&words(texts), &[Ipv4], &mut history, NOW);
             }
         }
         assert_eq!(last, wanted, "{title}");
@@ -197,14 +203,14 @@ fn an_operator_that_dissents_persistently_is_told_with_its_share() {
 fn the_history_forgets_who_is_not_kept_and_stays_bounded() {
     let mut history = History::default();
     for _ in 0..3 {
-        diagnose(&words(TERN), &[Ipv4], &mut history);
+        diagnose(&words(TERN), &[Ipv4], &mut history, NOW);
     }
     history.retain(|operator| operator != "tern");
     assert_eq!(history.tracks.len(), 2);
-    assert_eq!(diagnose(&words(TERN), &[Ipv4], &mut history), []);
+    assert_eq!(diagnose(&words(TERN), &[Ipv4], &mut history, NOW), []);
     let names: Vec<_> = (0..10_000).map(|n| format!("operator-{n} 203.0.113.77")).collect();
     let crowd: Vec<_> = names.iter().map(|name| word(name)).collect();
-    diagnose(&crowd, &[Ipv4], &mut history);
+    diagnose(&crowd, &[Ipv4], &mut history, NOW);
     assert_eq!(history.tracks.len(), super::REMEMBERED);
 }
 
@@ -321,7 +327,7 @@ proptest! {
     fn findings_hold_what_they_say(rounds in prop::collection::vec(prop::collection::vec(any_word(), 0..8), 1..30)) {
         let mut history = History::default();
         for words in &rounds {
-            let findings = diagnose(words, &Family::BOTH, &mut history);
+            let findings = diagnose(words, &Family::BOTH, &mut history, NOW);
             for family in Family::BOTH {
                 // At most one says where the family's traffic goes.
                 let nat = findings.iter().filter(|finding| forbids_publishing(&[(*finding).clone()], family)).count();
@@ -354,9 +360,9 @@ fn what_stands_in_the_way_is_gone_when_it_is_seen_to_be_and_not_before() {
             "a silent router",
             &["north 203.0.113.77", "router 100.64.3.7"][..],
             &["north 203.0.113.77", "router -"][..],
-            { vec![carrier()] },
+            { vec![stale(carrier())] },
         ),
-        ("all silent", &["north 203.0.113.77", "router 100.64.3.7"], &["north -", "router -"], vec![carrier()]),
+        ("all silent", &["north 203.0.113.77", "router 100.64.3.7"], &["north -", "router -"], vec![stale(carrier())]),
         (
             "a public router",
             &["north 203.0.113.77", "router 100.64.3.7"],
@@ -371,10 +377,10 @@ fn what_stands_in_the_way_is_gone_when_it_is_seen_to_be_and_not_before() {
             { vec![double("10.0.0.2", Some(HOME))] },
         ),
         ("a VPN, and silence", &["north 198.51.100.9", "router 203.0.113.77"], &["north 198.51.100.9", "router -"], {
-            vec![vpn()]
+            vec![stale(vpn())]
         }),
         ("a VPN, and a split", &["north 198.51.100.9", "router 203.0.113.77"], &["north -", "router 203.0.113.77"], {
-            vec![vpn()]
+            vec![stale(vpn())]
         }),
         (
             "a VPN that ended, and silence",
@@ -384,12 +390,108 @@ fn what_stands_in_the_way_is_gone_when_it_is_seen_to_be_and_not_before() {
         ),
     ] {
         let mut history = History::default();
-        assert_eq!(diagnose(&words(first), &[], &mut history).len(), 1, "{title}");
+        assert_eq!(diagnose(&words(first), &[], &mut history, NOW).len(), 1, "{title}");
         // A restart in between makes no difference.
         let mut later = History::default();
         history.nats().for_each(|finding| later.recall(finding.clone()));
-        assert_eq!(diagnose(&words(then), &[], &mut history), expected, "{title}");
-        assert_eq!(diagnose(&words(then), &[], &mut later), expected, "{title}");
-        assert!(history.nats().eq(&expected), "{title}");
+        assert_eq!(diagnose(&words(then), &[], &mut history, NOW), expected, "{title}");
+        assert_eq!(diagnose(&words(then), &[], &mut later, NOW), expected, "{title}");
+        let kept = |finding| if matches!(finding, Finding::Remembered { .. }) { finding } else { stale(finding) };
+        assert!(history.nats().eq(expected.into_iter().map(kept)), "{title}");
+    }
+}
+
+#[test]
+fn what_is_remembered_is_told_with_its_time() {
+    let mut history = History::default();
+    let minutes = |count: u64| NOW.plus(Duration::from_secs(60 * count));
+    let silent = words(&["north 203.0.113.9", "router -"]);
+    for (title, texts, now, expected) in [
+        ("so now", &["north 203.0.113.77", "router 192.168.1.2"][..], 0, None),
+        ("so now, and what is told is new", &["north 203.0.113.77", "router 192.168.1.2"], 5, None),
+        ("silent", &["north 203.0.113.9", "router -"], 10, Some(5)),
+        ("still silent", &["north 203.0.113.9", "router -"], 15, Some(5)),
+    ] {
+        let what = double("192.168.1.2", Some(HOME));
+        let expected = match expected {
+            Some(last) => Finding::Remembered { what: Box::new(what), as_of: Some(minutes(last)) },
+            None => what,
+        };
+        assert_eq!(diagnose(&words(texts), &[Ipv4], &mut history, minutes(now)), [expected], "{title}");
+    }
+    // Kept, and told the same by the next process.
+    let text = serde_json::to_string(&history.nats().collect::<Vec<_>>()).unwrap();
+    let mut later = History::default();
+    serde_json::from_str::<Vec<Finding>>(&text).unwrap().into_iter().for_each(|finding| later.recall(finding));
+    let told = diagnose(&silent, &[Ipv4], &mut later, minutes(60));
+    assert_eq!(told, diagnose(&silent, &[Ipv4], &mut history, minutes(60)));
+    let text = told[0].to_string();
+    assert!(text.starts_with(&format!("as of {}: double NAT, or carrier NAT: ", minutes(5))), "{text}");
+    // What was kept before times were.
+    later.recall(double("192.168.1.2", None));
+    let text = diagnose(&silent, &[Ipv4], &mut later, NOW)[0].to_string();
+    assert!(text.starts_with("as of an earlier run: double NAT"), "{text}");
+}
+
+#[test]
+fn a_router_against_a_lasting_majority_contradicts() {
+    const PRIVATE: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "router 192.168.1.2"];
+    const OTHER: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "router 198.51.100.9"];
+    const NONE: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "router none"];
+    const CARRIERS: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "router 100.64.3.7"];
+    const DOWN: &[&str] = &["north -", "ferry -", "router 192.168.1.2"];
+    const SILENT: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "router -"];
+    const AGREES: &[&str] = &["north 203.0.113.77", "ferry 203.0.113.77", "router 203.0.113.77"];
+    let contradicts = |inside: Option<&str>| Finding::RouterContradicts {
+        family: Ipv4,
+        inside: inside.map(ip),
+        outside: ip(HOME),
+        reached: None,
+    };
+    let private = || double("192.168.1.2", Some(HOME));
+    let held = |findings: &[Finding]| forbids_publishing(findings, Ipv4);
+    for (title, rounds, wanted) in [
+        ("not at once", vec![(PRIVATE, ROUNDS - 1)], vec![private()]),
+        ("a private address", vec![(PRIVATE, ROUNDS)], vec![contradicts(Some("192.168.1.2"))]),
+        ("another public one", vec![(OTHER, ROUNDS)], vec![contradicts(Some("198.51.100.9"))]),
+        ("none", vec![(NONE, 5 * ROUNDS)], vec![contradicts(None)]),
+        ("whatever it says", vec![(NONE, ROUNDS), (PRIVATE, 1)], vec![contradicts(Some("192.168.1.2"))]),
+        ("a carrier's address says why", vec![(CARRIERS, 5 * ROUNDS)], {
+            vec![carrier(Vantage::Router, Some("100.64.3.7"), Some(HOME))]
+        }),
+        ("without a majority nobody is contradicted", vec![(DOWN, 5 * ROUNDS)], vec![double("192.168.1.2", None)]),
+        ("nor does its silence end it", vec![(PRIVATE, ROUNDS), (DOWN, 1)], {
+            vec![stale(contradicts(Some("192.168.1.2")))]
+        }),
+        ("remembered", vec![(PRIVATE, ROUNDS), (SILENT, 1)], vec![stale(contradicts(Some("192.168.1.2")))]),
+        ("silence between", vec![(PRIVATE, ROUNDS - 1), (SILENT, 9), (PRIVATE, 1)], {
+            vec![contradicts(Some("192.168.1.2"))]
+        }),
+        ("over", vec![(PRIVATE, ROUNDS), (AGREES, 1)], vec![]),
+        ("and counted anew", vec![(PRIVATE, ROUNDS), (AGREES, 1), (PRIVATE, 1)], vec![private()]),
+    ] {
+        let mut history = History::default();
+        let mut last = vec![];
+        for (texts, times) in rounds {
+            for _ in 0..times {
+                last = diagnose(&words(texts), &[Ipv4], &mut history, NOW);
+            }
+        }
+        assert_eq!(last, wanted, "{title}");
+        assert_eq!(held(&last), !wanted.is_empty(), "{title}: what is documented holds");
+        let reached: Vec<_> = last.into_iter().map(|finding| finding.with_reach(|_| Some(true))).collect();
+        let by_reach = wanted.iter().all(|finding| finding.key() == "router-contradicts IPv4");
+        assert_eq!(held(&reached), !by_reach, "{title}: a helper that gets in decides");
+        // The next process goes on from it.
+        let mut later = History::default();
+        history.nats().for_each(|finding| later.recall(finding));
+        let next = diagnose(&words(PRIVATE), &[Ipv4], &mut later, NOW);
+        let lasts = by_reach && !wanted.is_empty();
+        assert_eq!(next == [contradicts(Some("192.168.1.2"))], lasts, "{title}");
+    }
+    let text = |reached| contradicts(Some("192.168.1.2")).with_reach(|_| reached).to_string();
+    let start = "router contradicts: for 20 rounds it has said 192.168.1.2, and the outside agrees on 203.0.113.77; ";
+    for reached in [None, Some(true), Some(false)] {
+        assert!(text(reached).starts_with(start), "{}", text(reached));
     }
 }
