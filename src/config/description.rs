@@ -85,6 +85,9 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
             None
         }
     };
+    if item.as_ref().is_some_and(|item| !item.relative) {
+        no_relative_create(&root.table("create"), shape.as_ref());
+    }
     let whole = (|| {
         let list = list?;
         let by_name = list.request.uri.variables().any(|name| matches!(name, "name" | "relative"));
@@ -102,6 +105,29 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
         Some((auth?, api))
     })();
     (whole, names)
+}
+
+/// What is made by a relative name and then looked for by its absolute one is never found, and made again.
+fn no_relative_create(table: &Table<'_>, shape: Option<&Shape>) {
+    let create = match shape {
+        Some(Shape::Record { create, .. }) => Some(create),
+        Some(Shape::RrSet { create, .. }) => create.as_ref(),
+        None => None,
+    };
+    let Some(Write { request, payload }) = create else { return };
+    let what = "it makes records by `relative`, and `item.names` says that the API lists absolute names";
+    let remedy = "write `name` instead, or set `item.names` to \"relative\"";
+    let in_body = match payload {
+        Payload::Body(body) => body.variables().iter().any(|(name, _)| *name == "relative").then_some("body"),
+        Payload::Together { change, .. } => {
+            change.variables().iter().any(|(name, _)| *name == "relative").then_some("change")
+        }
+        Payload::Whole => None,
+    };
+    let in_uri = request.uri.variables().any(|name| name == "relative").then_some("uri");
+    for key in in_body.into_iter().chain(in_uri) {
+        table.key(key).wrong(what, remedy);
+    }
 }
 
 /// Stands in until the secret is there.

@@ -73,6 +73,12 @@ fn a_bad_description_of_records_has_its_message() {
         RECORD,
         &[
             case(
+                "body = '{ \"name\": \"{name}\", \"type\"",
+                "body = '{ \"name\": \"{relative}\", \"type\"",
+                "api.toml:75: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
+                 names; write `name` instead, or set `item.names` to \"relative\"",
+            ),
+            case(
                 "shape = \"record\"",
                 "",
                 "api.toml: shape: this key is required and missing; add it, for example: shape = \"record\", or \"rrset\"",

@@ -184,7 +184,10 @@ fn strange_items() {
     };
     let observe = |item: Value| {
         let api = api();
-        api.zone().trick = Some(on_list(move || Reply::new(200, json!({ "records": [item], "meta": { "pages": 1 } }))));
+        // Beside one that shows the list to be of the zone.
+        let beside = json!({ "id": 2, "name": "tern.heronmill.example", "type": "TXT", "ttl": 120, "content": "x" });
+        api.zone().trick =
+            Some(on_list(move || Reply::new(200, json!({ "records": [item, beside], "meta": { "pages": 1 } }))));
         run_case(read(&own(RECORD, &api.url()), &[at("gauge")]))
     };
     for item in [

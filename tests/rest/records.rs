@@ -284,3 +284,70 @@ fn a_cname_to_what_is_no_name_is_an_obstacle_without_it() {
         assert_eq!(seen.names[&at("cam")].obstacle, Some(Obstacle::Cname(expected.into())), "{target:?}");
     }
 }
+
+/// An API that lists relative names never shows, to one who takes them for absolute, what was written; and the other way.
+#[test]
+fn a_list_that_cannot_be_of_the_zone_is_refused() {
+    let relative = changed(RECORD, "#names = \"absolute\"", "names = \"relative\"");
+    for (description, names, likely) in [
+        (RECORD, ["gauge", "@"], "set `item.names` to \"relative\""),
+        (&relative, ["gauge.heronmill.example", "mill.heronmill.example"], "set `item.names` to \"absolute\""),
+    ] {
+        let api = RecordApi::start(ZONE);
+        for name in names {
+            api.zone().add(name, "A", 120, "203.0.113.9");
+        }
+        api.zone().add("x.tern.example", "TXT", 120, "of no concern").to_string();
+        let provider = own(description, &api.url());
+        let words = ["has 3 entries", &format!("the first of them {:?}", names[0]), likely];
+        if description == RECORD {
+            faulty(run_case(read(&provider, &[at("gauge")])), FaultKind::Refused, &words);
+            let new = change("gauge", A, None, set(120, &["203.0.113.77"]));
+            faulty(run_case(provider.apply(&[new])), FaultKind::Refused, &words);
+            faulty(run_case(provider.list()), FaultKind::Refused, &words);
+        } else {
+            // One that may be a relative name: the list may be.
+            run_case(read(&provider, &[at("gauge")])).unwrap();
+            let stray = api.zone().records.iter().find(|(_, it)| it["type"] == "TXT").map(|(id, _)| *id).unwrap();
+            api.zone().records.remove(&stray);
+            let words = ["has 2 entries", words[1], likely];
+            faulty(run_case(read(&provider, &[at("gauge")])), FaultKind::Refused, &words);
+        }
+        assert_eq!(api.zone().writes(), [""; 0]);
+    }
+    // An empty zone is one.
+    let api = RecordApi::start(ZONE);
+    run_case(read(&own(RECORD, &api.url()), &[at("gauge")])).unwrap();
+}
+
+/// Whatever made duplicates of a record: the one in which others set something stays, with the address that is wanted.
+#[test]
+fn of_duplicates_the_plain_ones_go() {
+    for original_first in [true, false] {
+        for plain in [&["203.0.113.77"][..], &["203.0.113.77", "203.0.113.77"], &["203.0.113.8"]] {
+            let api = RecordApi::start(ZONE);
+            let mut zone = api.zone();
+            let mut original = 0;
+            if original_first {
+                original = zone.add("gauge.heronmill.example", "A", 120, "203.0.113.9");
+            }
+            for address in plain {
+                let id = zone.add("gauge.heronmill.example", "A", 120, address);
+                let record = zone.records.get_mut(&id).unwrap();
+                record.extend([("proxied".into(), false.into()), ("comment".into(), "".into())]);
+            }
+            if !original_first {
+                original = zone.add("gauge.heronmill.example", "A", 120, "203.0.113.9");
+            }
+            drop(zone);
+            let before = set(120, &[&["203.0.113.9"], plain].concat());
+            let wanted = change("gauge", A, Some(before), set(120, &["203.0.113.77"]));
+            run_case(own(RECORD, &api.url()).apply(&[wanted])).unwrap();
+            let zone = api.zone();
+            let left: Vec<_> = zone.records.iter().map(|(id, it)| (*id, it["content"].as_str().unwrap())).collect();
+            assert_eq!(left, [(original, "203.0.113.77")]);
+            assert_ne!(zone.records[&original]["comment"], "");
+            assert_eq!(zone.went_dark, [""; 0]);
+        }
+    }
+}

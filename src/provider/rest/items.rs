@@ -5,6 +5,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
+use serde_json::Value;
 use serde_json::value::RawValue;
 
 use super::description::{Api, Shape};
@@ -76,9 +77,71 @@ impl Item {
             == (&other.name, other.kind, other.ttl, id(other), members(other))
     }
 
+    /// How many of its values say something: what others set on a record, such as a flag or a comment, adds to it.
+    pub(super) fn weight(&self) -> usize {
+        serde_json::from_str(self.raw.get()).map_or(0, |value| weight(&value))
+    }
+
     /// Whether any of it is.
     pub(super) fn is_published(&self) -> bool {
         self.members.iter().any(|member| !member.disabled)
+    }
+}
+
+fn weight(value: &Value) -> usize {
+    match value {
+        Value::Null | Value::Bool(false) => 0,
+        Value::Bool(true) => 1,
+        Value::Number(number) => usize::from(number.as_f64() != Some(0.0)),
+        Value::String(text) => usize::from(!text.is_empty()),
+        Value::Array(values) => values.iter().map(weight).sum(),
+        Value::Object(values) => values.values().map(weight).sum(),
+    }
+}
+
+/// Whether a list can be of the zone at all, by the names in it.
+///
+/// One that is read in the wrong way never shows what we wrote, so that it would be written again in every round.
+#[derive(Debug, Default)]
+pub(super) struct Places {
+    read: usize,
+    /// The first that is not in the zone; none once one was in it.
+    stray: Option<String>,
+    inside: bool,
+}
+
+impl Places {
+    /// Takes in one item.
+    pub(super) fn note(&mut self, api: &Api, zone: &DnsName, raw: &RawValue) {
+        let fields = &api.item;
+        // An empty one is nobody's mistake of this kind.
+        let Some(name) = fields.name.find(raw).and_then(text).filter(|name| !name.is_empty()) else { return };
+        self.read += 1;
+        let is_in_zone = |name: Option<DnsName>| name.is_some_and(|name| name.is_in(zone));
+        // A whole name where relative ones are said to stand would get the zone's name twice.
+        let is_misread = fields.relative && name != fields.apex && is_in_zone(DnsName::parse(&name).ok());
+        self.inside |= !is_misread && is_in_zone(absolute(&name, fields.relative, &fields.apex, zone));
+        self.stray.get_or_insert_with(|| name.chars().take(80).collect());
+    }
+
+    /// Whether any was of the zone, if there were any.
+    pub(super) fn judge(self, api: &Api, zone: &DnsName) -> Result<(), Unfit> {
+        let Some(stray) = self.stray.filter(|_| !self.inside) else { return Ok(()) };
+        let count = if self.read == 1 { "1 entry".into() } else { format!("{} entries", self.read) };
+        let (how, remedy) = match api.item.relative {
+            false => (
+                "absolute",
+                "set `item.names` to \"relative\" in the description, or correct `item.name`, `zone` or `list.uri`",
+            ),
+            true => (
+                "relative",
+                "set `item.names` to \"absolute\" in the description, or correct `item.name`, `zone` or `list.uri`",
+            ),
+        };
+        Err(Unfit::new(
+            format!("has {count}, the first of them {stray:?}, and with {how} names none is of the zone {zone}"),
+            remedy,
+        ))
     }
 }
 

@@ -27,7 +27,7 @@ use serde_json::value::RawValue;
 use self::body::{Var, Vars};
 use self::client::{Budget, Client};
 use self::description::{Api, Lookup, Payload, Shape};
-use self::items::{Concern, Item, Unfit};
+use self::items::{Concern, Item, Places, Unfit};
 use self::json::text;
 use self::judge::Errand;
 use self::plan::{Index, Task};
@@ -141,11 +141,13 @@ impl Rest {
             Scope::Whole => None,
         };
         let (mut items, mut records, mut serial) = (Vec::new(), Vec::new(), None);
+        let mut places = Places::default();
         let mut each = |answer: &RawValue, page: Vec<&RawValue>| {
             if let Some(at) = &api.list.serial {
                 serial = at.find(answer).and_then(text).and_then(|text| text.parse().ok()).or(serial);
             }
             for raw in page {
+                places.note(api, &self.zone, raw);
                 match &concern {
                     Some(concern) => items.extend(items::read(api, concern, raw)?),
                     None => records.extend(listing::records(api, &self.zone, raw)?),
@@ -168,6 +170,11 @@ impl Rest {
                 self.client.walk(Errand::List, &api.list.pages, &fixed, budget, &mut each).await?;
             }
         }
+        places.judge(api, &self.zone).map_err(|unfit| {
+            let fault = self.client.unfit(Errand::List, unfit);
+            // Asked again, it would be the same.
+            Fault { kind: FaultKind::Refused, ..fault }
+        })?;
         Ok(Found { items, records, serial, fixed })
     }
 

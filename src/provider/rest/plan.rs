@@ -96,6 +96,9 @@ fn records<'a>(change: &'a Change, items: &[&'a Item]) -> Vec<Task<'a>> {
     let mine: Vec<(&Item, IpAddr)> =
         items.iter().filter_map(|item| Some((*item, item.members.first()?.address?))).collect();
     let RrSet { ttl, addresses } = &change.after;
+    if let (Some(only), 1, true) = (addresses.first(), addresses.len(), change.before.as_ref() != Some(&change.after)) {
+        return one_record(change, mine, *only);
+    }
     let mut coming: VecDeque<IpAddr> =
         addresses.iter().copied().filter(|address| mine.iter().all(|(_, stands)| stands != address)).collect();
     let (mut tasks, mut going) = (Vec::new(), Vec::new());
@@ -113,6 +116,25 @@ fn records<'a>(change: &'a Change, items: &[&'a Item]) -> Vec<Task<'a>> {
     }
     tasks.extend(coming.into_iter().map(|address| task(None, Act::Record(address))));
     tasks.extend(going);
+    tasks
+}
+
+/// One address is to stand, and all records are ours: the one that holds most of what others set stays, and a plain
+/// duplicate, as we make them, goes.
+fn one_record<'a>(change: &'a Change, mine: Vec<(&'a Item, IpAddr)>, address: IpAddr) -> Vec<Task<'a>> {
+    let task = |item: Option<&'a Item>, act| Task { changes: vec![change], item, act };
+    // Of several equals the last is taken, so they are gone through from the end: the first in the list.
+    let stays = mine.iter().rev().max_by_key(|(item, stands)| (item.weight(), *stands == address));
+    let Some(&(kept, stands)) = stays else { return vec![task(None, Act::Record(address))] };
+    let others = mine.iter().filter(|(item, _)| !std::ptr::eq(*item, kept));
+    // Many APIs take no two records that are alike, so what has the address already makes room for it; `kept` stands.
+    let (before, after): (Vec<_>, Vec<_>) = others.partition(|(_, stands)| *stands == address);
+    let remove = |(item, _): &(&'a Item, IpAddr)| task(Some(item), Act::Remove);
+    let mut tasks: Vec<_> = before.into_iter().map(remove).collect();
+    if stands != address || kept.ttl != Some(change.after.ttl) {
+        tasks.push(task(Some(kept), Act::Record(address)));
+    }
+    tasks.extend(after.into_iter().map(remove));
     tasks
 }
 
