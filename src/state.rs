@@ -38,7 +38,8 @@ pub struct State {
     /// The settled address of each line and family.
     pub settled: BTreeMap<Via, IpAddr>,
     /// For each record, by [`record_key`], the addresses there that are or may be this home's: the one last seen
-    /// in step, and every one sent since, however that seemed to end.
+    /// in step, if it was ours, and every one sent since, however that seemed to end. An empty set is of a record at
+    /// which others had entered our address before us.
     pub published: BTreeMap<String, BTreeSet<IpAddr>>,
     /// What the limits need to know.
     pub ledger: Ledger,

@@ -19,7 +19,7 @@ use crate::address::Family;
 use crate::audit::file::{AuditError, Log};
 use crate::audit::{Ending, Event, Hands, Word};
 use crate::clock::{Clock, Timestamp};
-use crate::config::Limits;
+use crate::config::{Limits, Sharing};
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RrSet};
 use crate::reconcile::{self, Desired, Item, Step};
@@ -472,13 +472,20 @@ fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
     })
 }
 
-/// What is in step counts as published by us: it is what `member` will have to swap one day.
+/// Enters what of the records in step is ours: it is what `member` will have to swap one day.
 fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
     for item in items.iter().filter(|item| item.step == Step::Leave) {
         let wanted = &item.desired;
         let key = record_key(job.name, &wanted.name, wanted.rtype);
         books.state.blocks.remove(&key);
-        books.state.published.insert(key, BTreeSet::from([wanted.address]));
+        let ours = match (wanted.sharing, books.state.published.get(&key)) {
+            (Sharing::Sole, _) => true,
+            (Sharing::Member, Some(known)) => known.contains(&wanted.address),
+            // At first sight, what stands there alone has no other owner.
+            (Sharing::Member, None) => item.before.as_ref().is_some_and(|set| set.addresses.len() == 1),
+        };
+        // What we did not write stays another's, also when it is left alone there: nothing is entered, and that is kept.
+        books.state.published.insert(key, ours.then_some(wanted.address).into_iter().collect());
     }
     if books.state.spreading.contains_key(job.name) {
         // Others may have changed an RRset since: what stands at the provider is what the servers shall serve, and what

@@ -298,19 +298,43 @@ fn a_success_that_somebody_else_overwrote_is_found_out() {
     assert!(in_step(&bench.pass()));
 }
 
+/// What a neighbour has entered at our address is the neighbour's: only what we wrote is ours to take out.
 #[test]
-fn a_member_learns_its_earlier_address_from_being_in_step() {
-    let mut bench = Bench::new();
+fn a_member_takes_out_what_it_wrote_and_not_what_it_found() {
+    let mut bench = Bench::found();
     assert!(in_step(&bench.pass()));
     bench.start();
     bench.move_to("203.0.113.77");
     assert!(in_step(&bench.pass()));
-    assert_eq!(bench.stands("mill"), Some(set(300, &["203.0.113.77", "198.51.100.99"])));
+    assert_eq!(bench.stands("mill"), Some(set(300, &["203.0.113.9", "203.0.113.77", "198.51.100.99"])));
+    bench.start();
+    bench.move_to("203.0.113.78");
+    assert!(in_step(&bench.pass()));
+    assert_eq!(bench.stands("mill"), Some(set(300, &["203.0.113.9", "203.0.113.78", "198.51.100.99"])));
+    // Where a neighbour's entry is reached again, only our own goes; and it is not ours when it is left behind.
+    bench.move_to("203.0.113.9");
+    assert!(in_step(&bench.pass()) && in_step(&bench.pass()));
+    assert_eq!(bench.stands("mill"), Some(set(300, &["203.0.113.9", "198.51.100.99"])));
+    bench.start();
+    bench.move_to("203.0.113.79");
+    assert!(in_step(&bench.pass()));
+    assert_eq!(bench.stands("mill"), Some(set(300, &["203.0.113.9", "203.0.113.79", "198.51.100.99"])));
+}
+
+#[test]
+fn a_member_alone_at_first_sight_is_ours() {
+    let mut bench = Bench::found();
+    bench.want(&[("gauge", Sharing::Member)], "203.0.113.9");
+    assert!(in_step(&bench.pass()));
+    bench.start();
+    bench.want(&[("gauge", Sharing::Member)], "203.0.113.77");
+    assert!(in_step(&bench.pass()));
+    assert_eq!(bench.stands("gauge"), Some(set(120, &["203.0.113.77"])));
 }
 
 #[test]
 fn a_member_that_never_was_in_step_takes_nobody_out() {
-    let mut bench = Bench::new();
+    let mut bench = Bench::found();
     bench.move_to("203.0.113.77");
     assert!(in_step(&bench.pass()));
     assert_eq!(bench.stands("mill"), Some(set(300, &["203.0.113.9", "203.0.113.77", "198.51.100.99"])));
