@@ -120,6 +120,11 @@ pub fn agreed(looks: &[Look]) -> BTreeMap<Via, IpAddr> {
         .collect()
 }
 
+/// What a record follows its lines by.
+fn follower(provider: &str, name: &DnsName, family: Family) -> String {
+    format!("{provider} {name} {family}")
+}
+
 fn words(looks: &[Look]) -> BTreeMap<Via, Word> {
     let addresses = agreed(looks);
     looks.iter().filter_map(|look| Some((look.via(), word(&look.ruling, *addresses.get(&look.via())?)))).collect()

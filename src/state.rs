@@ -66,7 +66,7 @@ pub struct State {
     /// Where the audit log ended when this was saved; `None` from a version that did not keep it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub log: Option<Mark>,
-    /// Which line each record follows, and which are down.
+    /// Which line each record follows, which are down, and since when the others work.
     #[serde(default)]
     pub lines: failover::Kept,
     /// What stood between each line and the world when that could last be told.

@@ -18,7 +18,8 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     }
     let state = round::peek(&config).map_err(RoundError::from)?;
     let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
-    let mut settled: Vec<_> = state.settled.values().copied().collect();
+    // What was settled on a line or family that is not configured any more is not the home's.
+    let mut settled: Vec<_> = means.vias().iter().filter_map(|via| state.settled.get(via).copied()).collect();
     let found = block_on(async {
         if settled.is_empty() {
             // No daemon has run here yet.

@@ -1,8 +1,8 @@
 //! `fingerpost sync`: look now, and write; then exit. Silent when all is in step.
 //!
 //! A new address settles as it does for the daemon, by winning `watch.settle` rounds in a row, only that these follow each
-//! other quickly: whoever calls it waits for it. With `--one-round` it acts on the word of one. With `--wait` it then asks the servers of the
-//! zones until all serve what was written; without, that is left to the daemon.
+//! other quickly: whoever calls it waits for it. With `--one-round` it acts on the word of one. With `--wait` it then asks
+//! the servers of the zones until all serve what was written; without, that is left to the daemon.
 
 use std::time::Duration;
 
@@ -94,10 +94,9 @@ async fn settle(home: &mut Home, one_round: bool) -> Vec<Via> {
         let heard = home.look(rounds, true).await;
         round += 1;
         let in_sight = |(via, heard): (Via, Heard)| matches!(heard, Heard::InSight { .. }).then_some(via);
-        // Of two lines, one round without a ruling is no reason to leave the one that a record prefers.
-        let is_open = heard.len() > 1 && heard.iter().any(|(_, heard)| *heard == Heard::NoRuling);
         let unsettled: Vec<Via> = heard.into_iter().filter_map(in_sight).collect();
-        if round >= rounds || unsettled.is_empty() && !is_open {
+        // Of two lines, one round without a ruling is no reason to leave the one that a record prefers.
+        if round >= rounds || unsettled.is_empty() && !home.is_line_open() {
             return unsettled;
         }
         tokio::time::sleep(pause).await;

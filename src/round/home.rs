@@ -13,18 +13,19 @@ use tokio::time::Instant;
 
 use super::outages::{Moment, Outages};
 use super::reach::Reach;
-use super::{Found, HeldBack, Histories, Look, Means, RoundError, agreed, histories, open_books, word, words};
+use super::{
+    Found, HeldBack, Histories, Look, Means, RoundError, agreed, follower, histories, open_books, word, words,
+};
 use crate::address::Family;
 use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::file;
 use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
-use crate::config::{Confirm, by_provider};
+use crate::config::{Config, Confirm, Witness, by_provider};
 use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
 use crate::message::Told;
-use crate::name::DnsName;
 use crate::reconcile::{self, Desired};
 use crate::standby::{Lease, Leases};
 use crate::state::{Hold, State};
@@ -72,7 +73,7 @@ impl Home {
             .map(|(via, address)| (via.clone(), Settling { settled: Some(*address), candidate: None }))
             .collect();
         let histories = histories(&books.state);
-        let failover = Failover::recall(&books.state.lines);
+        let failover = Failover::recall(&books.state.lines, means.clock.now());
         let mut home = Self {
             means,
             books: RefCell::new(books),
@@ -102,6 +103,14 @@ impl Home {
             self.means.leases.get(provider).is_some_and(|present| present.is_where(lease))
         };
         self.former.extend(before.leases.into_iter().filter(|(provider, lease)| !goes_on(provider, lease)));
+        // What an operator said by other witnesses tells nothing of the present ones.
+        for (line, history) in &mut self.histories {
+            let asked = |config: &'_ Config, operator: &str| -> Vec<Witness> {
+                let of_operator = |one: &&Witness| one.line == *line && one.operator == operator;
+                config.witnesses.iter().filter(of_operator).cloned().collect()
+            };
+            history.retain(|operator| asked(&before.config, operator) == asked(&self.means.config, operator));
+        }
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
     }
@@ -151,7 +160,14 @@ impl Home {
         let mut now: BTreeSet<_> = self.found.iter().map(|found| (found.line.clone(), found.finding.key())).collect();
         if self.rounds < diagnose::ROUNDS {
             // What shows only over many rounds has not passed because this process is young.
-            let lasting = |(_, about): &&(Option<String>, String)| diagnose::needs_history(about);
+            let asked: BTreeSet<(&Option<String>, String)> = self
+                .means
+                .config
+                .witnesses
+                .iter()
+                .flat_map(|one| Family::BOTH.map(|family| (&one.line, diagnose::dissenter(&one.operator, family))))
+                .collect();
+            let lasting = |(line, about): &&(Option<String>, String)| asked.contains(&(line, about.clone()));
             now.extend(self.books.get_mut().state.findings.iter().filter(lasting).cloned());
         }
         let before = self.books.get_mut().state.findings.clone();
@@ -273,13 +289,14 @@ impl Home {
         self.settling.retain(|via, _| vias.contains(via));
         let lines: BTreeSet<&Option<String>> = vias.iter().map(|via| &via.line).collect();
         self.histories.retain(|line, _| lines.contains(line));
-        for history in self.histories.values_mut() {
-            history.retain(|operator| config.witnesses.iter().any(|witness| witness.operator == operator));
+        for (line, history) in &mut self.histories {
+            history.retain(|operator| config.witnesses.iter().any(|one| one.line == *line && one.operator == operator));
         }
         let books = self.books.get_mut();
         books.state.settled.retain(|via, _| vias.contains(via));
         books.state.nats.retain(|found| lines.contains(&found.line));
-        books.state.lines = self.failover.kept();
+        let (now, wall) = (self.began.elapsed(), self.means.clock.now());
+        books.state.lines = self.failover.kept(now, wall, &books.state.lines);
     }
 
     fn after_start(&mut self) {
@@ -364,11 +381,17 @@ impl Home {
             }
             // Where nothing can be published, a record has nothing to follow.
             let seen = Seen::of(&told, !self.means.forbids(&self.found, &via));
-            self.failover.hear(&via, seen, rounds, self.began.elapsed());
+            // A line has not failed sooner because one round is enough for a new address.
+            self.failover.hear(&via, seen, self.means.config.watch.settle, self.began.elapsed());
             heard.push((via, told));
         }
         self.keep_settled();
         heard
+    }
+
+    /// Whether a line has missed rounds of late, but too few to leave it.
+    pub fn is_line_open(&self) -> bool {
+        self.failover.is_open()
     }
 
     /// Where there is no ruling now, and since when.
@@ -480,9 +503,10 @@ impl Home {
         }
     }
 
-    /// Keeps which line each record follows, and which are down.
+    /// Keeps which line each record follows, which are down, and since when the others work.
     fn keep_lines(&mut self) {
-        let lines = self.failover.kept();
+        let (now, wall) = (self.began.elapsed(), self.means.clock.now());
+        let lines = self.failover.kept(now, wall, &self.books.get_mut().state.lines);
         if self.books.get_mut().state.lines != lines {
             self.books.get_mut().state.lines = lines;
             self.save();
@@ -517,9 +541,4 @@ impl Home {
             tracing::warn!("{}", crate::commands::chain_of(&error));
         }
     }
-}
-
-/// What a record follows its lines by.
-fn follower(provider: &str, name: &DnsName, family: Family) -> String {
-    format!("{provider} {name} {family}")
 }

@@ -3,8 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 use std::sync::Arc;
+use std::time::Duration;
 
-use super::{Found, HeldBack, Histories, Look, agreed, words};
+use super::{Found, HeldBack, Histories, Look, agreed, follower, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
@@ -17,6 +18,7 @@ use crate::standby::{self, Lease, Leases, Nonce};
 use crate::state::State;
 use crate::update::{self, Job, Report, limits};
 use crate::watch::diagnose::{self, Finding, Vantage};
+use crate::watch::failover::{Failover, Seen};
 use crate::watch::rota::{self, Rota};
 use crate::watch::vote;
 use crate::watch::{Testimony, Via, WatchError, Watcher};
@@ -107,7 +109,7 @@ impl Means {
     }
 
     /// The lines and families that are asked about.
-    pub(super) fn vias(&self) -> Vec<Via> {
+    pub fn vias(&self) -> Vec<Via> {
         self.watcher.vias(&self.families())
     }
 
@@ -243,14 +245,22 @@ impl Means {
         let words = words(looks);
         let mut state = state.clone();
         state.ledger.settle(self.places());
+        // As if every round until the line is left or settled went like this one.
+        let mut failover = Failover::recall(&state.lines, self.clock.now());
+        for via in self.vias() {
+            let seen = if home.contains_key(&via) { Seen::Works } else { Seen::Missed };
+            failover.hear(&via, seen, 1, Duration::ZERO);
+        }
+        let return_after = self.config.watch.return_after;
         let mut reports = Vec::new();
         let records = by_provider(&self.config.records);
         for name in self.providers.keys() {
             let prefix_length = self.config.watch.prefix_length;
             let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
             let desired = reconcile::desired(records, prefix_length, |record, family| {
-                let via = |line: &Option<String>| Via { line: line.clone(), family };
-                record.lines.iter().find_map(|line| home.get(&via(line)).copied())
+                let key = follower(name, &record.name, family);
+                let line = failover.follow(&key, &record.lines, family, Duration::ZERO, return_after)?;
+                home.get(&Via { line: line.clone(), family }).copied()
             });
             if let Some(job) = self.job(name, &desired, &words).filter(|_| !desired.is_empty()) {
                 reports.push(update::foresee(&job, &state, &self.clock).await);

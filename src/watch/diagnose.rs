@@ -189,7 +189,7 @@ impl Finding {
             Self::Remembered { what, .. } => what.key(),
             Self::FamilyMissing { family } => format!("family-missing {family}"),
             Self::CaptivePortal { .. } => "captive-portal".to_owned(),
-            Self::Dissenter { operator, family, .. } => format!("dissenter {operator} {family}"),
+            Self::Dissenter { operator, family, .. } => dissenter(operator, *family),
         }
     }
 }
@@ -222,6 +222,11 @@ impl Finding {
 /// Whether a finding with this [`Finding::key`] shows only over many rounds.
 pub fn needs_history(key: &str) -> bool {
     key.starts_with("dissenter ")
+}
+
+/// The [`Finding::key`] of [`Finding::Dissenter`].
+pub fn dissenter(operator: &str, family: Family) -> String {
+    format!("dissenter {operator} {family}")
 }
 
 /// One sentence, and the way out.

@@ -5,6 +5,7 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod lines;
 mod mill;
 
 use std::fs;

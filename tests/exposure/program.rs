@@ -65,6 +65,23 @@ fn a_leak_is_amiss_and_what_is_not_known_is_not_good() {
     assert_eq!(names, ["state.json"]);
 }
 
+/// What was settled on a line or in a family that is not configured any more is a stranger's now.
+#[test]
+fn what_is_not_configured_any_more_is_not_the_home() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut state = State::default();
+    let radio = Via { line: Some("radio".to_owned()), family: Family::Ipv4 };
+    let gone = [(radio, "203.0.113.77"), (Via::only(Family::Ipv6), "2001:db8:5::77")];
+    state.settled.extend(gone.map(|(via, address)| (via, address.parse().unwrap())));
+    state.settled.insert(Via::only(Family::Ipv4), "198.51.100.5".parse().unwrap());
+    fs::create_dir(dir.path().join("state")).unwrap();
+    fs::write(dir.path().join("state/state.json"), serde_json::to_string(&state).unwrap()).unwrap();
+    let zone = scene(dir.path(), "ftp A 203.0.113.77\nnas AAAA 2001:db8:5::77\nweir A 198.51.100.5");
+    let text = String::from_utf8(exposure(dir.path(), &zone, &[]).stdout).unwrap();
+    assert!(text.contains("  leaks        amiss    weir.heronmill.example A holds 198.51.100.5\n"), "{text}");
+    assert!(!text.contains("203.0.113.77") && !text.contains("2001:db8:5::77"), "{text}");
+}
+
 #[test]
 fn without_a_service_there_is_nothing_to_look_at() {
     let dir = tempfile::tempdir().unwrap();
