@@ -301,7 +301,7 @@ impl Home {
 
     fn after_start(&mut self) {
         self.keep_only_configured();
-        self.books.get_mut().state.ledger.settle(self.means.places());
+        self.books.get_mut().state.ledger.settle(self.means.sites());
         let providers = &self.means.config.providers;
         let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
         self.books.get_mut().state.spreading.retain(|provider, _| confirms(provider));

@@ -229,13 +229,17 @@ impl Means {
         self.config.witnesses.iter().any(|one| one.name == witness && one.kind.is_near())
     }
 
-    /// Where each provider writes, as the limits count it.
-    pub(super) fn places(&self) -> BTreeMap<String, String> {
-        let place = |(name, provider): (&String, &Arc<dyn Provider>)| {
+    /// Where each provider writes, and which records, as the limits count it.
+    pub(super) fn sites(&self) -> BTreeMap<String, limits::Site> {
+        let records = by_provider(&self.config.records);
+        let site = |(name, provider): (&String, &Arc<dyn Provider>)| {
             let zone = &self.config.providers.get(name)?.zone;
-            Some((name.clone(), limits::place(&provider.target(), zone)))
+            let records = records.get(name.as_str()).into_iter().flatten();
+            let records = records.flat_map(|record| record.types.iter().map(|rtype| (record.name.clone(), *rtype)));
+            let place = limits::place(&provider.target(), zone);
+            Some((name.clone(), limits::Site { place, records: records.collect() }))
         };
-        self.providers.iter().filter_map(place).collect()
+        self.providers.iter().filter_map(site).collect()
     }
 
     /// What would be written if the rulings of `looks` were acted on at once. Writes nothing anywhere.
@@ -244,7 +248,7 @@ impl Means {
         home.retain(|via, _| !self.forbids(found, via));
         let words = words(looks);
         let mut state = state.clone();
-        state.ledger.settle(self.places());
+        state.ledger.settle(self.sites());
         // As if every round until the line is left or settled went like this one.
         let mut failover = Failover::recall(&state.lines, self.clock.now());
         for via in self.vias() {

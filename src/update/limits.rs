@@ -3,9 +3,16 @@
 //! The rate is the Generic Cell Rate Algorithm in its virtual-scheduling form (ITU-T I.371, annex A):
 //! with increment T = `spacing` and tolerance τ = (`burst` − 1) · T, a write at time t conforms
 //! if t ≥ TAT − τ, and then TAT becomes max(t, TAT) + T.
-//! The cap counts writes in any 24 hours, not by the calendar day: RRsets, or what goes together, by [`Tally`].
+//!
+//! The cap counts writes in any 24 hours, not by the calendar day: RRsets, or what goes together, by [`Tally`]. Each of
+//! the n records of a place has a share of it, floor(`daily` / n) and at least 1. A record may write while it has spent
+//! less than its share; beyond that, while the writes of all and what the others have left of their shares are together
+//! fewer than `daily`. So whatever one record spends, what the others need is there: where n ≤ `daily`, the sum over the
+//! records of the greater of share and spent never exceeds `daily`. Where n is greater not everybody can have a share, and
+//! no more than half of `daily` is kept for those that have not written. What goes together is charged to one record, the
+//! one in it that has spent the least.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
@@ -15,6 +22,10 @@ use crate::config::Limits;
 use crate::name::DnsName;
 use crate::provider::{Change, RecordType, Tally};
 
+mod day;
+
+use day::Day;
+
 const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 
 /// What has been written, as far as the limits need to know it. It survives restarts in the state file.
@@ -23,17 +34,65 @@ const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 pub struct Ledger {
     /// The theoretical arrival time (TAT) of each record's next write, by [`record_key`].
     tat: BTreeMap<String, Timestamp>,
-    /// For each place that is written to, when how many writes were made, oldest first, over the last 24 hours. By the
-    /// provider's name where its place is not known.
-    writes: BTreeMap<String, Vec<(Timestamp, u32)>>,
+    /// For each place that is written to, the writes of the last 24 hours, oldest first. By the provider's name where its
+    /// place is not known.
+    writes: BTreeMap<String, Vec<Entry>>,
     #[serde(skip)]
     places: Places,
 }
 
-/// The place that each provider writes to, by [`place`]: the configuration says so anew at each start, and two ledgers that
-/// differ in nothing else have the same to keep.
+/// Writes at one time.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(from = "Written", into = "Written")]
+struct Entry {
+    at: Timestamp,
+    count: u32,
+    /// Whose share they are charged to, by [`share_key`]. Earlier versions did not say.
+    record: Option<String>,
+}
+
+/// An entry in the state file: `[1795000000000, 1, "gauge.heronmill.example A"]`.
+#[derive(Serialize, Deserialize)]
+#[serde(untagged)]
+enum Written {
+    By(Timestamp, u32, String),
+    Unsaid(Timestamp, u32),
+}
+
+impl From<Written> for Entry {
+    fn from(written: Written) -> Self {
+        match written {
+            Written::By(at, count, record) => Self { at, count, record: Some(record) },
+            Written::Unsaid(at, count) => Self { at, count, record: None },
+        }
+    }
+}
+
+impl From<Entry> for Written {
+    fn from(Entry { at, count, record }: Entry) -> Self {
+        match record {
+            Some(record) => Self::By(at, count, record),
+            None => Self::Unsaid(at, count),
+        }
+    }
+}
+
+/// Where a provider writes, and what.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Site {
+    /// By [`place`].
+    pub place: String,
+    /// The records that are configured there.
+    pub records: BTreeSet<(DnsName, RecordType)>,
+}
+
+/// The place that each provider writes to, and the records of each place: the configuration says so anew at each start,
+/// and two ledgers that differ in nothing else have the same to keep.
 #[derive(Clone, Debug, Default)]
-struct Places(BTreeMap<String, String>);
+struct Places {
+    of: BTreeMap<String, String>,
+    records: BTreeMap<String, BTreeSet<String>>,
+}
 
 impl PartialEq for Places {
     fn eq(&self, _: &Self) -> bool {
@@ -46,6 +105,11 @@ impl Eq for Places {}
 /// A record's key in the ledger and the state file: `home gauge.heronmill.example A`.
 pub fn record_key(provider: &str, name: &DnsName, rtype: RecordType) -> String {
     format!("{provider} {name} {rtype}")
+}
+
+/// A record's key among those of its place.
+fn share_key(name: &DnsName, rtype: RecordType) -> String {
+    format!("{name} {rtype}")
 }
 
 /// What `limits.daily` counts by: where is written, and in which zone. It stays when a provider's table gets another name,
@@ -76,19 +140,22 @@ pub struct Gated {
 impl Ledger {
     /// Takes in where each provider writes. What was entered by a provider's name, by an earlier version or from the log,
     /// counts there from now on.
-    pub fn settle(&mut self, places: BTreeMap<String, String>) {
-        for (provider, place) in &places {
-            if let Some(entered) = self.writes.remove(provider) {
-                let there = self.writes.entry(place.clone()).or_default();
+    pub fn settle(&mut self, sites: BTreeMap<String, Site>) {
+        self.places = Places::default();
+        for (provider, site) in sites {
+            if let Some(entered) = self.writes.remove(&provider) {
+                let there = self.writes.entry(site.place.clone()).or_default();
                 there.extend(entered);
-                there.sort_by_key(|(at, _)| *at);
+                there.sort_by_key(|entry| entry.at);
             }
+            let records = self.places.records.entry(site.place.clone()).or_default();
+            records.extend(site.records.iter().map(|(name, rtype)| share_key(name, *rtype)));
+            self.places.of.insert(provider, site.place);
         }
-        self.places = Places(places);
     }
 
     fn place_of<'a>(&'a self, provider: &'a str) -> &'a str {
-        self.places.0.get(provider).map_or(provider, String::as_str)
+        self.places.of.get(provider).map_or(provider, String::as_str)
     }
 
     /// Sorts `changes` into those that conform at `now` and those that do not. Charges nothing.
@@ -102,19 +169,28 @@ impl Ledger {
     ) -> Gated {
         self.mend(now, limits);
         let mut gated = Gated::default();
-        let recent = self.recent(now, provider);
-        let used: u32 = recent.iter().map(|(_, count)| count).sum();
-        let mut left = limits.daily.saturating_sub(used);
+        let mut day = self.day(now, limits, provider);
+        let mut ready = Vec::new();
         for change in changes {
             let earliest = self.earliest(now, limits, &record_key(provider, &change.name, change.rtype));
             if earliest > now {
                 gated.put_off.push((change, earliest, Cause::Spacing));
-            } else if left == 0 {
-                let until = recent.first().map_or(now, |(at, _)| *at).plus(DAY);
-                gated.put_off.push((change, until, Cause::Daily));
             } else {
-                left -= u32::from(tally == Tally::Each);
-                gated.allowed.push(change);
+                ready.push(change);
+            }
+        }
+        let units: Vec<Vec<Change>> = match tally {
+            Tally::Each => ready.into_iter().map(|change| vec![change]).collect(),
+            Tally::Together => vec![ready],
+        };
+        for unit in units {
+            let Some(payer) = day.payer(&unit) else { continue };
+            if day.conforms(&payer) {
+                day.enter(now, payer);
+                gated.allowed.extend(unit);
+            } else {
+                let until = day.clone().until(&payer, now);
+                gated.put_off.extend(unit.into_iter().map(|change| (change, until, Cause::Daily)));
             }
         }
         gated
@@ -132,13 +208,18 @@ impl Ledger {
         }
         // A TAT that has passed says no more than a missing one.
         self.tat.retain(|_, tat| *tat > now);
-        let mut recent = self.recent(now, provider);
-        let count = match tally {
-            Tally::Together => 1,
-            Tally::Each => changes.len().try_into().unwrap_or(u32::MAX),
+        let mut day = self.day(now, limits, provider);
+        let units = match tally {
+            Tally::Each => changes.chunks(1),
+            Tally::Together => changes.chunks(changes.len()),
         };
-        recent.push((now, count));
-        self.writes.insert(self.place_of(provider).to_owned(), recent);
+        for unit in units {
+            if let Some(payer) = day.payer(unit) {
+                day.enter(now, payer);
+            }
+        }
+        let entries = day.entries;
+        self.writes.insert(self.place_of(provider).to_owned(), entries.into());
     }
 
     /// Gives `changes` back the turns that their records had in `before`: nothing was written, and they will be sent
@@ -155,8 +236,7 @@ impl Ledger {
 
     /// Writes that the provider's cap still leaves at `now`.
     pub fn left_today(&self, now: Timestamp, limits: &Limits, provider: &str) -> u32 {
-        let used: u32 = self.recent(now, provider).iter().map(|(_, count)| count).sum();
-        limits.daily.saturating_sub(used)
+        limits.daily.saturating_sub(self.day(now, limits, provider).used)
     }
 
     fn earliest(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
@@ -172,14 +252,19 @@ impl Ledger {
         for tat in self.tat.values_mut() {
             *tat = (*tat).min(latest);
         }
-        for (at, _) in self.writes.values_mut().flatten() {
-            *at = (*at).min(now);
+        for entry in self.writes.values_mut().flatten() {
+            entry.at = entry.at.min(now);
         }
     }
 
-    fn recent(&self, now: Timestamp, provider: &str) -> Vec<(Timestamp, u32)> {
-        let entered = self.writes.get(self.place_of(provider)).map_or(&[][..], Vec::as_slice);
-        entered.iter().copied().filter(|(at, _)| now.since(*at) < DAY).collect()
+    fn day(&self, now: Timestamp, limits: &Limits, provider: &str) -> Day {
+        let place = self.place_of(provider);
+        let records = self.places.records.get(place);
+        Day::new(
+            limits.daily,
+            records.into_iter().flatten().map(String::as_str),
+            self.writes.get(place).into_iter().flatten().filter(|entry| now.since(entry.at) < DAY).cloned(),
+        )
     }
 }
 

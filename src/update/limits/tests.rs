@@ -148,7 +148,7 @@ fn the_ledger_survives_being_written_down() {
     assert_eq!(
         text,
         format!(
-            r#"{{"tat":{{"home gauge.heronmill.example A":{}}},"writes":{{"home":[[{},1]]}}}}"#,
+            r#"{{"tat":{{"home gauge.heronmill.example A":{}}},"writes":{{"home":[[{},1,"gauge.heronmill.example A"]]}}}}"#,
             at(60).millis(),
             at(0).millis()
         )
@@ -195,12 +195,15 @@ proptest! {
     /// What is put off goes through at the time that was told, and not a millisecond before.
     #[test]
     fn the_time_told_is_exact(
-        spacing in 1u64..50, burst in 1u32..4, daily in 1u32..6, waits in proptest::collection::vec(0u64..20, 1..40)
+        spacing in 1u64..50, burst in 1u32..4, daily in 1u32..6, others in 0usize..4,
+        waits in proptest::collection::vec(0u64..20, 1..40)
     ) {
-        let (limits, mut ledger) = (limits(spacing, burst, daily), Ledger::default());
+        let labels = &["gauge", "mill", "cam", "weir"][..=others];
+        let (limits, mut ledger) = (limits(spacing, burst, daily), settled(&[(HOME, labels)]));
         let mut now = 0;
-        for wait in waits {
+        for (nth, wait) in waits.into_iter().enumerate() {
             now += wait;
+            let _ = write(&mut ledger, at(now), &limits, labels[nth % labels.len()]);
             if let Err((until, _)) = write(&mut ledger, at(now), &limits, "gauge") {
                 let mut gate = |now| ledger.gate(now, &limits, HOME, Tally::Each, vec![change("gauge")]);
                 prop_assert!(until > at(now));
@@ -241,7 +244,8 @@ fn the_cap_is_that_of_the_place() {
     ledger.charge(at(0), &limits, "home", Tally::Each, &[change("gauge")]);
     let zone = DnsName::parse("heronmill.example").unwrap();
     let there = place("ns1.heronmill.example:53", &zone);
-    let of = |names: &[&str]| names.iter().map(|name| ((*name).to_owned(), there.clone())).collect();
+    let site = || Site { place: there.clone(), records: BTreeSet::new() };
+    let of = |names: &[&str]| names.iter().map(|name| ((*name).to_owned(), site())).collect();
     // As an earlier version entered it.
     ledger.settle(of(&["home"]));
     assert_eq!(ledger.left_today(at(1), &limits, "home"), 2);
@@ -250,4 +254,106 @@ fn the_cap_is_that_of_the_place() {
     assert_eq!(ledger.left_today(at(2), &limits, "mill"), 1);
     ledger.charge(at(2), &limits, "mill", Tally::Each, &[change("gauge")]);
     assert_eq!(ledger.left_today(at(3), &limits, "weir"), 0);
+}
+
+const DAY_S: u64 = 24 * 60 * 60;
+
+/// A ledger that knows of `tables`, each with its records, at one place.
+fn settled(tables: &[(&str, &[&str])]) -> Ledger {
+    let mut ledger = Ledger::default();
+    let site = |labels: &[&str]| Site {
+        place: "heronmill.example at ns1".to_owned(),
+        records: labels.iter().map(|label| (change(label).name, RecordType::A)).collect(),
+    };
+    ledger.settle(tables.iter().map(|(table, labels)| ((*table).to_owned(), site(labels))).collect());
+    ledger
+}
+
+#[test]
+fn a_record_spends_its_share_and_what_is_shared_and_no_more() {
+    let (limits, mut ledger) = (limits(0, 1, 11), settled(&[(HOME, &["gauge", "mill", "cam"])]));
+    // Shares of 3 and 2 that are shared.
+    for nth in 0..5 {
+        assert_eq!(write(&mut ledger, at(nth), &limits, "gauge"), Ok(()));
+    }
+    assert_eq!(write(&mut ledger, at(5), &limits, "gauge"), Err((at(DAY_S), Cause::Daily)));
+    for label in ["mill", "cam"] {
+        for nth in 6..9 {
+            assert_eq!(write(&mut ledger, at(nth), &limits, label), Ok(()));
+        }
+        assert_eq!(write(&mut ledger, at(9), &limits, label), Err((at(DAY_S), Cause::Daily)));
+    }
+    assert_eq!(ledger.left_today(at(9), &limits, HOME), 0);
+    // Two tables for one place have their records counted together.
+    let mut ledger = settled(&[(HOME, &["gauge"]), ("mill", &["mill", "cam"])]);
+    for nth in 0..5 {
+        assert_eq!(write(&mut ledger, at(nth), &limits, "gauge"), Ok(()));
+    }
+    assert!(write(&mut ledger, at(5), &limits, "gauge").is_err());
+}
+
+#[test]
+fn with_more_records_than_writes_half_is_kept_for_those_that_have_not_written() {
+    let (limits, mut ledger) = (limits(0, 1, 4), settled(&[(HOME, &["a", "b", "c", "d", "e"])]));
+    for label in ["a", "a"] {
+        assert_eq!(write(&mut ledger, at(0), &limits, label), Ok(()));
+    }
+    assert_eq!(write(&mut ledger, at(0), &limits, "a"), Err((at(DAY_S), Cause::Daily)));
+    for label in ["b", "c"] {
+        assert_eq!(write(&mut ledger, at(0), &limits, label), Ok(()));
+    }
+    assert_eq!(write(&mut ledger, at(0), &limits, "d"), Err((at(DAY_S), Cause::Daily)), "the cap holds all the same");
+}
+
+/// What an earlier version wrote down counts for the place, and for no record.
+#[test]
+fn a_ledger_of_an_earlier_version_is_read() {
+    let text = format!(r#"{{"tat":{{}},"writes":{{"home":[[{},2]]}}}}"#, at(0).millis());
+    let mut ledger: Ledger = serde_json::from_str(&text).unwrap();
+    let limits = limits(0, 1, 4);
+    assert_eq!(ledger.left_today(at(1), &limits, HOME), 2);
+    for ok in [true, true, false] {
+        assert_eq!(write(&mut ledger, at(1), &limits, "gauge").is_ok(), ok);
+    }
+}
+
+proptest! {
+    /// Whatever the others do, alone or together, a record that was in fewer writes than its share may write; and in no
+    /// window of 24 hours are there more than the cap.
+    #[test]
+    fn a_record_under_its_share_is_never_put_off_for_another(
+        together: bool, many in 1usize..6, spare in 0u32..12,
+        steps in proptest::collection::vec((0u64..20_000, 1u8..32), 1..80)
+    ) {
+        const LABELS: [&str; 5] = ["a", "b", "c", "d", "e"];
+        let labels = &LABELS[..many];
+        let daily = u32::try_from(many).unwrap() + spare;
+        let share = daily as usize / many;
+        let tally = if together { Tally::Together } else { Tally::Each };
+        let (limits, mut ledger) = (limits(0, 1, daily), settled(&[(HOME, labels)]));
+        let (mut now, mut sent) = (0u64, Vec::<(u64, Vec<Change>)>::new());
+        for (wait, which) in steps {
+            now += wait;
+            let recent = || sent.iter().filter(|(at, _)| now - at < DAY_S);
+            for label in labels {
+                let one = change(label);
+                if recent().filter(|(_, unit)| unit.contains(&one)).count() < share {
+                    let gated = ledger.gate(at(now), &limits, HOME, tally, vec![one]);
+                    prop_assert!(gated.put_off.is_empty(), "{} at {}: {:?}", label, now, gated.put_off);
+                }
+            }
+            let batch: Vec<Change> =
+                labels.iter().enumerate().filter(|(nth, _)| which & (1 << nth) != 0).map(|(_, label)| change(label)).collect();
+            let gated = ledger.gate(at(now), &limits, HOME, tally, batch);
+            ledger.charge(at(now), &limits, HOME, tally, &gated.allowed);
+            if together && !gated.allowed.is_empty() {
+                sent.push((now, gated.allowed));
+            } else {
+                sent.extend(gated.allowed.into_iter().map(|one| (now, vec![one])));
+            }
+            let window = sent.iter().filter(|(at, _)| now - at < DAY_S).count();
+            prop_assert!(window <= daily as usize, "{} of {}", window, daily);
+            prop_assert_eq!(ledger.left_today(at(now), &limits, HOME) as usize, daily as usize - window);
+        }
+    }
 }
