@@ -3,6 +3,8 @@
 //! A block costs nothing while it lasts. The change is tried again when another one is due there, after an hour, since the
 //! refusal may have been the server's passing state, and when a hold would end. After a refusal that nothing proves it is
 //! tried sooner, with waits that double up to the hour: anybody on the way may have said so.
+//!
+//! A change that conflicted is entered too, and not waited for: until it is written it goes alone.
 
 use std::time::Duration;
 
@@ -75,6 +77,19 @@ pub(super) fn refuse(
         blocked.push(block(provider, change, fault.to_string(), wait, state, now));
     }
     blocked
+}
+
+/// Enters those of `together` that stand otherwise than they were read: the conflict of them all was theirs.
+pub(super) fn set_apart(provider: &str, together: &[Change], observed: &Observed, state: &mut State, now: Timestamp) {
+    for change in together.iter().filter(|change| !stands(observed, change, change.before.as_ref())) {
+        let why = "somebody else changed it while it was being written".to_owned();
+        block(provider, change.clone(), why, Duration::ZERO, state, now);
+    }
+}
+
+/// Enters a change that conflicted alone.
+pub(super) fn go_alone(provider: &str, change: &Change, fault: &Fault, state: &mut State, now: Timestamp) {
+    block(provider, change.clone(), fault.to_string(), Duration::ZERO, state, now);
 }
 
 /// Enters what stands after `changes` were taken. PowerDNS answers NOERROR to what its policy forbids, and leaves the

@@ -21,7 +21,7 @@ use crate::audit::{Ending, Event, Hands, Word};
 use crate::clock::{Clock, Timestamp};
 use crate::config::{Limits, Sharing};
 use crate::name::DnsName;
-use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RrSet};
+use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RrSet, Tally};
 use crate::reconcile::{self, Desired, Item, Step};
 use crate::standby::{Lease, News};
 use crate::state::{Hold, State, StateError, Store};
@@ -141,7 +141,8 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         }
         None => {}
     }
-    let mut attempt = 0;
+    let (mut attempt, mut last) = (0, ATTEMPTS);
+    let mut together: Vec<Change> = Vec::new();
     loop {
         attempt += 1;
         let observed = match read(job, books, clock).await {
@@ -150,7 +151,8 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         };
         let items = plan(job, &observed, &books.borrow().state);
         note_in_step(job, &items, &mut books.borrow_mut());
-        match write(job, items, books, clock).await {
+        blocks::set_apart(job.name, &together, &observed, &mut books.borrow_mut().state, clock.now());
+        match write(job, items, attempt > 1, books, clock).await {
             Written::Settled(done) => {
                 end_hold(job, &mut books.borrow_mut(), clock);
                 return done;
@@ -162,6 +164,25 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
                     return again.with(Trouble::from(&fault), &mut books.borrow_mut(), job, clock);
                 }
                 report = again;
+            }
+            Written::Conflict(mut done, conflicts) => {
+                for (_, fault) in &conflicts {
+                    tracing::info!("{}: {fault} (attempt {attempt} of {last})", job.name);
+                }
+                let is_all = conflicts.iter().map(|(batch, _)| batch.len()).sum::<usize>() == done.records.len();
+                if attempt == last {
+                    if is_all && let Some((_, fault)) = conflicts.first() {
+                        return done.with(Trouble::from(fault), &mut books.borrow_mut(), job, clock);
+                    }
+                    done.conflict(&conflicts);
+                    end_hold(job, &mut books.borrow_mut(), clock);
+                    return done;
+                }
+                together =
+                    conflicts.into_iter().map(|(batch, _)| batch).filter(|batch| batch.len() > 1).flatten().collect();
+                // Nobody has had an attempt alone by then.
+                last = if together.is_empty() { last } else { ATTEMPTS + 1 };
+                report = done;
             }
         }
     }
@@ -206,21 +227,26 @@ enum Written {
     Settled(Report),
     /// The pass ends here.
     Stopped(Report, Trouble),
-    /// Nothing was written: what was read is no longer true, or the write did not arrive.
+    /// Nothing was written: the write did not arrive.
     Again(Report, Fault),
+    /// All is done but these, each with what was sent with it: somebody else changed them since they were read, or the
+    /// server says so.
+    Conflict(Report, Vec<(Vec<Change>, Fault)>),
 }
 
 /// Writes what `items` ask for. After a refusal that does not concern them all the changes go in halves, until those that
-/// are refused stand alone: these are blocked, and the rest is written.
-async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &Clock) -> Written {
+/// are refused stand alone: these are blocked, and the rest is written. So after a conflict, once reading has not told whom
+/// it concerns (`parts`).
+async fn write(job: &Job<'_>, items: Vec<Item>, parts: bool, books: &RefCell<Books>, clock: &Clock) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
     let Sorted { fresh, again, blocked } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
     report.block(&blocked);
-    // What was refused before goes alone: it holds nobody up.
+    // What was refused before, or conflicted, goes alone: it holds nobody up.
     let mut todo: VecDeque<Vec<Change>> = [fresh].into_iter().chain(again.into_iter().map(|one| vec![one])).collect();
     let mut sent = 0;
     let mut refused: Vec<(Change, Fault)> = Vec::new();
+    let mut conflicts: Vec<(Vec<Change>, Fault)> = Vec::new();
     let mut is_permitted = false;
     let end = loop {
         let Some(batch) = todo.pop_front() else { break None };
@@ -243,6 +269,20 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             }
             Sent::Again(fault) => break Some(Written::Again(report.clone(), fault)),
             Sent::Stopped(trouble) => break Some(Written::Stopped(report.clone(), trouble)),
+            Sent::Conflict(fault) => {
+                if batch.len() > 1 {
+                    books.borrow_mut().state.ledger.refund(&before, job.name, &batch);
+                }
+                match &batch[..] {
+                    [_, _, ..] if parts => halve(job, batch, &mut todo),
+                    [one] => {
+                        blocks::go_alone(job.name, one, &fault, &mut books.borrow_mut().state, clock.now());
+                        conflicts.push((batch, fault));
+                    }
+                    _ => conflicts.push((batch, fault)),
+                }
+                continue;
+            }
             Sent::Refused(fault) => fault,
         };
         if !is_permitted {
@@ -261,9 +301,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             refused.push((one.clone(), fault));
         } else {
             books.borrow_mut().state.ledger.refund(&before, job.name, &batch);
-            let (first, second) = batch.split_at(batch.len() / 2);
-            todo.push_front(second.to_vec());
-            todo.push_front(first.to_vec());
+            halve(job, batch, &mut todo);
         }
     };
     // Where there is no record but these, the refusal concerns all that the provider is for.
@@ -286,7 +324,19 @@ async fn write(job: &Job<'_>, items: Vec<Item>, books: &RefCell<Books>, clock: &
             report.block(&refused);
             Written::Stopped(report, trouble)
         }
+        (Ok(()), _) if !conflicts.is_empty() => Written::Conflict(report, conflicts),
         (Ok(()), _) => Written::Settled(report),
+    }
+}
+
+/// Puts the parts of `batch` before all else that is to be sent: halves, or one by one where that costs no more.
+fn halve(job: &Job<'_>, batch: Vec<Change>, todo: &mut VecDeque<Vec<Change>>) {
+    let size = match job.provider.tally() {
+        Tally::Together => batch.len().div_ceil(2),
+        Tally::Each => 1,
+    };
+    for part in batch.chunks(size.max(1)).rev() {
+        todo.push_front(part.to_vec());
     }
 }
 
@@ -296,7 +346,9 @@ enum Sent {
     Read(Observed),
     /// It was refused, and nothing was written.
     Refused(Fault),
-    /// Nothing was written: what was read is no longer true, or the write did not arrive.
+    /// Nothing was written: what was read is no longer true.
+    Conflict(Fault),
+    /// Nothing was written: the write did not arrive.
     Again(Fault),
     /// The pass ends here.
     Stopped(Trouble),
@@ -356,7 +408,7 @@ async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Books>, clock: 
         return Sent::Stopped(no_books(error.into()));
     }
     match fault.kind {
-        FaultKind::Conflict => Sent::Again(fault),
+        FaultKind::Conflict => Sent::Conflict(fault),
         FaultKind::Refused => Sent::Refused(fault),
         _ => Sent::Stopped(Trouble::from(&fault)),
     }

@@ -250,6 +250,19 @@ impl Report {
         }
     }
 
+    /// Enters what somebody else changed again and again, or so the provider says, while the others went through.
+    pub(super) fn conflict(&mut self, conflicts: &[(Vec<Change>, Fault)]) {
+        for record in &mut self.records {
+            let here = |(batch, _): &&(Vec<Change>, Fault)| {
+                batch.iter().any(|change| key(change) == (&record.name, record.rtype))
+            };
+            if let Some((_, fault)) = conflicts.iter().find(here) {
+                let why = format!("{fault}, {ATTEMPTS} times; the next round tries it again, alone");
+                record.standing = RecordState::Adrift { why: Some(why) };
+            }
+        }
+    }
+
     /// Enters what was found when `changes` were read back.
     pub(super) fn written(&mut self, changes: &[Change], observed: &Observed) {
         let changes: BTreeMap<_, _> = changes.iter().map(|change| (key(change), change)).collect();

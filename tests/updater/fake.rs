@@ -19,10 +19,11 @@ use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::config::{Audit, Limits, Sharing};
 use fingerpost::name::DnsName;
 use fingerpost::provider::{
-    Applied, Change, Fault, FaultKind, Observed, Pending, Provider, RecordType, RrSet, Standing,
+    Applied, Change, Fault, FaultKind, Observed, Pending, Provider, RecordType, RrSet, Standing, Tally,
 };
 use fingerpost::reconcile::Desired;
 use fingerpost::state::{State, Store};
+use fingerpost::update::limits::{Site, place};
 use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 
@@ -66,6 +67,9 @@ pub(crate) struct Fake {
     pub(crate) applies: Mutex<VecDeque<Act>>,
     /// Says of itself that it refuses names, and not all.
     pub(crate) permits: AtomicBool,
+    /// Whatever would write it is a conflict, though nothing of that is to be read.
+    pub(crate) contested: Mutex<Option<DnsName>>,
+    pub(crate) tally: Mutex<Tally>,
     /// `read` and `apply`, as they came.
     calls: Mutex<Vec<&'static str>>,
 }
@@ -83,13 +87,15 @@ impl Fake {
             panic!("the last line is no intent")
         };
         assert_eq!(last, changes);
-        let state: State = serde_json::from_slice(&fs::read(self.dir.join("state.json")).unwrap()).unwrap();
+        let mut state: State = serde_json::from_slice(&fs::read(self.dir.join("state.json")).unwrap()).unwrap();
+        state.ledger.settle([("home".to_owned(), site(&[]))].into());
         let now = Timestamp::from_millis(self.now.load(Ordering::Relaxed));
         let day = |time: Timestamp| time <= now && now.since(time) < Duration::from_secs(86_400);
         let recent = log.iter().filter(|entry| day(entry.time));
         let intended: u64 = recent
             .map(|entry| match &entry.event {
-                Known::Yes(Event::Intent { changes, .. }) => changes.len() as u64,
+                Known::Yes(Event::Intent { changes, .. }) if self.tally() == Tally::Each => changes.len() as u64,
+                Known::Yes(Event::Intent { .. }) => 1,
                 _ => 0,
             })
             .sum();
@@ -101,6 +107,10 @@ impl Fake {
     fn write(&self, changes: &[Change]) -> Result<Applied, Fault> {
         let mut zone = self.zone.lock().unwrap();
         let key = |change: &Change| (change.name.clone(), change.rtype);
+        let contested = self.contested.lock().unwrap().clone();
+        if let Some(change) = changes.iter().find(|change| Some(&change.name) == contested.as_ref()) {
+            return Err(Fault::new(FaultKind::Conflict, format!("{} is contested", change.name), ""));
+        }
         if changes.iter().any(|change| {
             zone.get(&key(change)).map(|set| &set.addresses) != change.before.as_ref().map(|b| &b.addresses)
         }) {
@@ -159,6 +169,10 @@ impl Provider for Fake {
         self.permits.load(Ordering::Relaxed).then(|| -> Pending<'_, ()> { Box::pin(async { Ok(()) }) })
     }
 
+    fn tally(&self) -> Tally {
+        *self.tally.lock().unwrap()
+    }
+
     fn target(&self) -> String {
         "the fake".to_owned()
     }
@@ -166,6 +180,11 @@ impl Provider for Fake {
     fn means(&self, count: usize) -> String {
         format!("{count} by the fake")
     }
+}
+
+fn site(desired: &[Desired]) -> Site {
+    let records = desired.iter().map(|wanted| (wanted.name.clone(), wanted.rtype)).collect();
+    Site { place: place("the fake", &DnsName::parse(ZONE).unwrap()), records }
 }
 
 /// A home with one provider: what is wanted, the books, and the time.
@@ -213,6 +232,8 @@ impl Bench {
             daily: Arc::new(AtomicU64::new(u64::from(FREE.daily))),
             now: Arc::clone(&now),
             zone: Mutex::new(zone),
+            contested: Mutex::default(),
+            tally: Mutex::new(Tally::Each),
             reads: Mutex::default(),
             applies: Mutex::default(),
             permits: AtomicBool::new(false),
@@ -245,6 +266,13 @@ impl Bench {
     pub(crate) fn limit(&mut self, spacing: u64, burst: u32, daily: u32) {
         self.limits = Limits { spacing: Duration::from_secs(spacing), burst, daily };
         self.fake.daily.store(u64::from(daily), Ordering::Relaxed);
+    }
+
+    /// Tells the limits which records there are, as the home does when it starts.
+    pub(crate) fn settle(&mut self) {
+        let site = site(&self.desired);
+        let books = self.books.as_mut().unwrap().get_mut();
+        books.state.ledger.settle([("home".to_owned(), site)].into());
     }
 
     pub(crate) fn move_to(&mut self, address: &str) {
