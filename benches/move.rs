@@ -107,7 +107,11 @@ impl Ours {
         let dir = tempfile::tempdir().unwrap();
         let store = Store::lock(dir.path()).unwrap();
         let state = State::load(dir.path(), &FREE).unwrap();
-        let log = Log::open(dir.path(), Audit { max_bytes: 1 << 30, keep: 9 }).unwrap();
+        let log = Log::open(
+            dir.path(),
+            Audit { max_bytes: 1 << 30, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
+        )
+        .unwrap();
         Self {
             provider: Rfc2136::new(dns(ZONE), server.address(), Some(gauge_key()), Duration::from_secs(60)),
             zone: dns(ZONE),

@@ -23,7 +23,9 @@ fn audit(dir: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
 }
 
 fn log(dir: &Path) {
-    let mut log = Log::open(dir, Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let mut log =
+        Log::open(dir, Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) })
+            .unwrap();
     let provider = || "home".to_owned();
     for event in [
         Event::Hold { provider: provider(), why: "a wrong key".to_owned() },
@@ -120,7 +122,11 @@ fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
     let limits = Limits { spacing: Duration::from_secs(60), burst: 1, daily: 100 };
     let locked = Store::lock(dir.path()).unwrap();
     let state = State::load(dir.path(), &limits).unwrap();
-    let log = Log::open(dir.path(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let log = Log::open(
+        dir.path(),
+        Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
+    )
+    .unwrap();
     let mut books = Books { store: locked.store(&state), state, log };
     books.state.refused.insert("something that is kept".to_owned());
     books.save().unwrap();
@@ -147,7 +153,11 @@ fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
     // A chain that holds in itself.
     let other = tempfile::tempdir().unwrap();
     {
-        let mut log = Log::open(other.path(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+        let mut log = Log::open(
+            other.path(),
+            Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
+        )
+        .unwrap();
         for why in ["1", "2", "3", "4"] {
             let event = Event::Hold { provider: "home".to_owned(), why: why.to_owned() };
             log.append(Timestamp::parse("2026-11-24T08:14:31Z").unwrap(), event).unwrap();

@@ -19,6 +19,9 @@ use crate::provider::Change;
 /// The file that is written to.
 pub const CURRENT: &str = "audit.jsonl";
 
+/// How the names of the torn ends begin; the number of the entry that tells of it follows.
+const TORN: &str = "audit.torn-";
+
 /// Why the log cannot be written or read.
 #[derive(Debug, thiserror::Error)]
 pub enum AuditError {
@@ -58,6 +61,8 @@ pub enum AuditError {
 /// An intent whose end is not known yet.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct OpenIntent {
+    /// When it was entered.
+    pub time: Timestamp,
     /// The provider's name.
     pub provider: String,
     /// What was to be written.
@@ -109,13 +114,13 @@ impl Log {
         let bytes = read_if_there(&path)?.unwrap_or_default();
         // An intent may have stayed open while several files were closed behind it.
         for closed in closed_files(dir)? {
-            let walked = walk(&read(&closed)?, |entry| log.remember(entry.seq, &entry.event));
+            let walked = walk(&read(&closed)?, |entry| log.remember(entry.seq, entry.time, &entry.event));
             if walked.whole > 0 {
                 // The power may have gone between closing one file and the first whole line of the next.
                 log.tail = walked.tail;
             }
         }
-        let walked = walk(&bytes, |entry| log.remember(entry.seq, &entry.event));
+        let walked = walk(&bytes, |entry| log.remember(entry.seq, entry.time, &entry.event));
         if let Some((line, flaw)) = &walked.flaw {
             tracing::warn!(
                 "{}: line {line}: {flaw}; the log goes on behind it, and `fingerpost audit verify` will always tell of it",
@@ -202,7 +207,7 @@ impl Log {
         if self.torn {
             self.set_aside(now)?;
         }
-        self.rotate_if_full()?;
+        self.rotate_if_full(now)?;
         self.write(now, event)
     }
 
@@ -223,7 +228,7 @@ impl Log {
         self.current = Some(file);
         self.end += line.len() as u64;
         self.tail = Tail { seq, link: chain::Link::to(line.as_bytes()) };
-        self.remember(seq, &Known::Yes(event));
+        self.remember(seq, now, &Known::Yes(event));
         if let Ok(entry) = chain::read(line.as_bytes()) {
             if self.fresh.len() == FRESH {
                 self.fresh.pop_front();
@@ -240,10 +245,11 @@ impl Log {
         there.is_ok_and(|there| there.len() == self.end && file.metadata().is_ok_and(|ours| of(&ours) == of(&there)))
     }
 
-    fn remember(&mut self, seq: u64, event: &Known) {
+    fn remember(&mut self, seq: u64, time: Timestamp, event: &Known) {
         match event {
             Known::Yes(Event::Intent { provider, changes, .. }) => {
-                self.open.insert(seq, OpenIntent { provider: provider.clone(), changes: changes.clone() });
+                let (provider, changes) = (provider.clone(), changes.clone());
+                self.open.insert(seq, OpenIntent { time, provider, changes });
             }
             Known::Yes(Event::Outcome { intent, .. }) => {
                 self.open.remove(intent);
@@ -276,7 +282,7 @@ impl Log {
         Ok(file)
     }
 
-    fn rotate_if_full(&mut self) -> Result<(), AuditError> {
+    fn rotate_if_full(&mut self, now: Timestamp) -> Result<(), AuditError> {
         let path = self.path();
         if !fs::symlink_metadata(&path).is_ok_and(|meta| meta.len() >= self.settings.max_bytes) {
             return Ok(());
@@ -292,7 +298,11 @@ impl Log {
         let files = closed_files(&self.dir)?;
         let ends = files.iter().skip(1).map(|file| first_seq(file)).chain([Some(self.tail.seq + 1)]);
         let surplus = files.len().saturating_sub(self.settings.keep);
-        for (old, end) in files.iter().zip(ends).take(surplus) {
+        let surplus: Vec<_> = files.iter().zip(ends).take(surplus).collect();
+        if let Some((_, Some(end))) = surplus.last() {
+            self.give_up(now, *end)?;
+        }
+        for (old, end) in surplus {
             // The next start has to find an intent whose end is not known, and the chain has no gaps: all behind it stays.
             if self.open.keys().next().is_some_and(|oldest| end.is_none_or(|end| *oldest < end)) {
                 break;
@@ -302,18 +312,46 @@ impl Log {
         Ok(())
     }
 
+    /// Closes, as unknown, the intents before `end` whose end could not be found out for too long: what is behind them is
+    /// to go.
+    fn give_up(&mut self, now: Timestamp, end: u64) -> Result<(), AuditError> {
+        let limit = self.settings.unknown_after;
+        let is_old = |(_, intent): &(&u64, &OpenIntent)| now.since(intent.time) >= limit;
+        let old: Vec<(u64, String)> =
+            self.open.range(..end).filter(is_old).map(|(intent, open)| (*intent, open.provider.clone())).collect();
+        for (intent, provider) in old {
+            let detail = format!(
+                "for {} nobody could find out how it ended, and the log is to keep no more files (`audit.unknown_after`)",
+                humantime::format_duration(limit)
+            );
+            tracing::warn!("{provider}: the end of the write {intent} is entered as unknown: {detail}");
+            self.write(now, Event::Outcome { intent, provider, result: Ending::Unknown, detail })?;
+        }
+        Ok(())
+    }
+
     /// Copies what follows the last whole line into a file of its own, cuts it off, and says so in the log.
     fn set_aside(&mut self, now: Timestamp) -> Result<(), AuditError> {
         let bytes = read(&self.path())?;
         let torn = bytes.get(walk(&bytes, |_| {}).whole..).unwrap_or_default();
-        let name = format!("audit.torn-{:012}", self.tail.seq + 1);
+        let name = format!("{TORN}{:012}", self.tail.seq + 1);
         let path = self.dir.join(&name);
         let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
         let mut file = Dir::open(&self.dir).and_then(|dir| dir.fresh(&name, 0o640)).map_err(fail)?;
         file.write_all(torn).and_then(|()| file.sync_all()).map_err(fail)?;
         sync_dir(&self.dir)?;
-        self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64 })?;
+        let mut torn_files = torn_files(&self.dir)?;
+        let surplus = torn_files.len().saturating_sub(self.settings.keep);
+        torn_files.truncate(surplus);
+        // First it is told, then they go.
+        self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64, removed: torn_files.clone() })?;
         self.torn = false;
+        for old in torn_files {
+            // One that stays is named again next time.
+            if let Err(error) = fs::remove_file(self.dir.join(&old)) {
+                tracing::warn!("cannot remove {}: {error}", self.dir.join(&old).display());
+            }
+        }
         Ok(())
     }
 
@@ -454,6 +492,22 @@ fn closed_files(dir: &Path) -> Result<Vec<PathBuf>, AuditError> {
     Ok(files)
 }
 
+/// The names of the torn ends in `dir`, oldest first.
+fn torn_files(dir: &Path) -> Result<Vec<String>, AuditError> {
+    let fail = |source| AuditError::Io { act: "list", file: dir.to_owned(), source };
+    let mut names = Vec::new();
+    for item in fs::read_dir(dir).map_err(fail)? {
+        let name = item.map_err(fail)?.file_name();
+        let is_one = |name: &&str| {
+            let number = name.strip_prefix(TORN).unwrap_or_default();
+            number.len() == 12 && number.bytes().all(|byte| byte.is_ascii_digit())
+        };
+        names.extend(name.to_str().filter(is_one).map(str::to_owned));
+    }
+    names.sort();
+    Ok(names)
+}
+
 /// The number of the first entry in the closed `file`, by its name; `None` where it is no such file.
 fn first_seq(file: &Path) -> Option<u64> {
     let number = file.file_name()?.to_str()?.strip_prefix("audit.")?.strip_suffix(".jsonl")?;
@@ -491,6 +545,7 @@ impl Ending {
             Self::Failed => "failed",
             Self::Refused => "refused",
             Self::Overtaken => "overtaken",
+            Self::Unknown => "unknown",
         }
     }
 }

@@ -160,6 +160,9 @@ pub enum Event {
         file: String,
         /// How many bytes it holds.
         bytes: u64,
+        /// The older such files that go, so that there are not ever more of them.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        removed: Vec<String>,
     },
 }
 
@@ -219,4 +222,6 @@ pub enum Ending {
     Refused,
     /// What stands is neither what was before nor what was intended: somebody else wrote since.
     Overtaken,
+    /// Nobody could find out for too long.
+    Unknown,
 }

@@ -275,7 +275,10 @@ pub(crate) fn sentence(entry: &Entry) -> String {
             let (came, went) = (part("came", came, came_addresses), part("went", went, went_addresses));
             format!("ranges of {edge}, version {number}{came}{went}")
         }
-        Event::SetAside { file, bytes } => format!("a torn line of {bytes} bytes was set aside in {file}"),
+        Event::SetAside { file, bytes, removed } => {
+            let removed = if removed.is_empty() { String::new() } else { format!("; removed: {}", removed.join(", ")) };
+            format!("a torn line of {bytes} bytes was set aside in {file}{removed}")
+        }
     }
 }
 

@@ -345,8 +345,10 @@ pub struct Retry {
 pub struct Audit {
     /// A file is closed and a new one begun when it has grown to this many bytes.
     pub max_bytes: u64,
-    /// How many closed files are kept.
+    /// How many closed files are kept, and how many torn ends beside them.
     pub keep: usize,
+    /// After this time a write whose end nobody could find out keeps the log behind it no longer.
+    pub unknown_after: Duration,
 }
 
 /// The `[standby]` table.

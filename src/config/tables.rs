@@ -104,7 +104,9 @@ pub(super) fn retry(table: &Table<'_>) -> Option<Retry> {
 pub(super) fn audit(table: &Table<'_>) -> Option<Audit> {
     let max_bytes = table.key("max_bytes").or(1_048_576).integer(4096..=1 << 30);
     let keep = table.key("keep").or(24).number(1..=10_000);
-    Some(Audit { max_bytes: max_bytes?, keep: keep? })
+    // Common practice, no source.
+    let unknown_after = table.key("unknown_after").or("90d").duration(HOUR..=3650 * DAY);
+    Some(Audit { max_bytes: max_bytes?, keep: keep?, unknown_after: unknown_after? })
 }
 
 pub(super) fn confirm(table: &Table<'_>) -> Option<Confirmation> {

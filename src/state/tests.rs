@@ -34,7 +34,9 @@ fn load(dir: &Path) -> State {
 
 /// A log in `dir` in which one change was intended and done, and another only intended.
 fn log(dir: &Path) {
-    let mut log = Log::open(dir, config::Audit { max_bytes: 4096, keep: 3 }).unwrap();
+    let mut log =
+        Log::open(dir, config::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) })
+            .unwrap();
     let word = Word { address: ip(77), agreed: vec![], dissent: vec![], silent: vec![] };
     let intent = |changes| Event::Intent { provider: "home".into(), target: "ns1".into(), changes, word: vec![] };
     let mut append = |event| log.append(moment(), event).unwrap();
@@ -127,7 +129,11 @@ fn a_lost_or_unreadable_state_is_made_anew_from_the_audit_log() {
 #[test]
 fn a_hold_outlives_the_state_whatever_is_configured_now_until_a_person_ends_it() {
     let dir = tempfile::tempdir().unwrap();
-    let mut log = Log::open(dir.path(), config::Audit { max_bytes: 4096, keep: 3 }).unwrap();
+    let mut log = Log::open(
+        dir.path(),
+        config::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
+    )
+    .unwrap();
     for provider in ["home", "away"] {
         log.append(moment(), Event::Hold { provider: provider.into(), why: "a wrong key".into() }).unwrap();
     }

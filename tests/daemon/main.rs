@@ -311,7 +311,9 @@ async fn an_intent_that_can_no_longer_be_read_is_closed_and_blocks_nothing() {
     let mut mill = Mill::new().await;
     let state = mill.dir.path().join("state");
     fs::create_dir(&state).unwrap();
-    let mut log = Log::open(&state, Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let mut log =
+        Log::open(&state, Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) })
+            .unwrap();
     let gauge = format!("gauge.{ZONE}");
     for (provider, name) in [("gone", gauge.as_str()), ("home", "gauge.of-another-zone.example"), ("home", &gauge)] {
         log.append(Timestamp::from_millis(0), intent(provider, name)).unwrap();

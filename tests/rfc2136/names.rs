@@ -43,7 +43,11 @@ fn eleven_of_twelve<S: Software>(most: usize) {
     let provider = peer.provider();
     let dir = tempfile::tempdir().unwrap();
     let locked = Store::lock(dir.path()).unwrap();
-    let log = Log::open(dir.path(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let log = Log::open(
+        dir.path(),
+        Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
+    )
+    .unwrap();
     let state = State::load(dir.path(), &LIMITS).unwrap();
     let books = RefCell::new(Books { store: locked.store(&state), state, log });
     let later = Arc::new(AtomicU64::new(0));

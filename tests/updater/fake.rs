@@ -299,7 +299,11 @@ impl Bench {
     pub(crate) fn start(&mut self) {
         self.books = None;
         let locked = Store::lock(self.dir()).unwrap();
-        let log = Log::open(self.dir(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+        let log = Log::open(
+            self.dir(),
+            Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
+        )
+        .unwrap();
         let state = State::load(self.dir(), &self.limits).unwrap();
         self.books = Some(RefCell::new(Books { store: locked.store(&state), state, log }));
     }

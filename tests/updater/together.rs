@@ -57,7 +57,11 @@ fn a_write_of_one_does_not_keep_the_others_from_theirs() {
     let dir = tempfile::tempdir().unwrap();
     let state = State::load(dir.path(), &FREE).unwrap();
     let store = Store::lock(dir.path()).unwrap().store(&state);
-    let log = Log::open(dir.path(), Audit { max_bytes: 1 << 20, keep: 9 }).unwrap();
+    let log = Log::open(
+        dir.path(),
+        Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
+    )
+    .unwrap();
     let books = RefCell::new(Books { state, store, log });
     let all = Barrier::new(NAMES.len());
     let fellows = NAMES.map(|_| Fellow { all: &all, stands: Mutex::new(None) });

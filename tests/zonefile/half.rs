@@ -23,7 +23,11 @@ fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
     let limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
     let locked = Store::lock(state.path()).unwrap();
     let kept = State::load(state.path(), &limits).unwrap();
-    let log = Log::open(state.path(), Audit { max_bytes: 1 << 20, keep: 3 }).unwrap();
+    let log = Log::open(
+        state.path(),
+        Audit { max_bytes: 1 << 20, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
+    )
+    .unwrap();
     let books = RefCell::new(Books { store: locked.store(&kept), state: kept, log });
     let provider = provider(&file, &[], LONG);
     let gauge = Desired {

@@ -1,10 +1,13 @@
 use std::collections::BTreeSet;
+use std::time::Duration;
 
 use super::*;
 use crate::name::DnsName;
 use crate::provider::{RecordType, RrSet};
 
-const SETTINGS: config::Audit = config::Audit { max_bytes: 4096, keep: 3 };
+const SETTINGS: config::Audit = config::Audit { max_bytes: 4096, keep: 3, unknown_after: DAY };
+
+const DAY: Duration = Duration::from_secs(86_400);
 
 fn moment() -> Timestamp {
     Timestamp::parse("2026-11-24T08:14:31Z").unwrap()
@@ -101,7 +104,7 @@ fn a_torn_last_line_is_set_aside_before_the_next_is_written() {
         assert_eq!(append(&mut log, hold("next")), 4, "entry 3 tells of what was set aside");
         assert_eq!(fs::read(dir.path().join("audit.torn-000000000003")).unwrap(), torn);
         let entries = read_all(dir.path()).unwrap();
-        let Known::Yes(Event::SetAside { file, bytes }) = &entries[2].event else { panic!("{:?}", entries[2]) };
+        let Known::Yes(Event::SetAside { file, bytes, .. }) = &entries[2].event else { panic!("{:?}", entries[2]) };
         assert_eq!((file.as_str(), *bytes), ("audit.torn-000000000003", torn.len() as u64));
     }
 }
@@ -166,6 +169,65 @@ fn an_intent_that_stays_open_is_found_behind_all_that_came_after_it() {
     assert_eq!(files(dir.path()).unwrap().len(), 4);
     assert!(open(dir.path()).0.open_intents().is_empty());
     read_all(dir.path()).unwrap();
+}
+
+/// What is behind an open intent stays for as long as it may be found out; then the log says that it will not be.
+#[test]
+fn an_intent_that_stays_open_for_too_long_is_closed_as_unknown_and_the_log_behind_it_goes() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    let old = append(&mut log, intent_at("home"));
+    let fill = |log: &mut Log, now: Timestamp| {
+        for _ in 0..200 {
+            log.append(now, hold(&"x".repeat(100))).unwrap();
+        }
+    };
+    fill(&mut log, moment().plus(DAY - Duration::from_secs(1)));
+    assert!(log.open_intents().contains_key(&old) && closed_files(dir.path()).unwrap().len() > SETTINGS.keep);
+    let young = log.append(moment().plus(DAY), intent_at("cellar")).unwrap();
+    fill(&mut log, moment().plus(DAY));
+    assert_eq!(log.open_intents().keys().copied().collect::<Vec<_>>(), [young]);
+    let mut told = Vec::new();
+    assert!(follow(dir.path(), |entry| told.push(entry)).unwrap().is_none(), "the chain holds");
+    assert!(told[0].seq > old && told[0].seq <= young, "{}", told[0].seq);
+    drop(log);
+    let (mut log, entries) = open(dir.path());
+    assert_eq!(log.open_intents().keys().copied().collect::<Vec<_>>(), [young]);
+    let unknown = entries.iter().find_map(|entry| match &entry.event {
+        Known::Yes(Event::Outcome { intent, provider, result: Ending::Unknown, detail }) => {
+            Some((*intent, provider.clone(), detail.clone()))
+        }
+        _ => None,
+    });
+    let (intent, provider, detail) = unknown.unwrap();
+    assert_eq!((intent, provider.as_str()), (old, "home"));
+    assert!(detail.starts_with("for 1day nobody could find out how it ended"), "{detail}");
+    // When nothing is in the way any more, as many files are kept as was told.
+    append(&mut log, outcome(young));
+    fill(&mut log, moment().plus(DAY));
+    assert_eq!(closed_files(dir.path()).unwrap().len(), SETTINGS.keep);
+}
+
+/// A machine that loses its power every night.
+#[test]
+fn torn_ends_are_kept_as_many_as_files_and_the_log_names_those_that_go() {
+    let dir = tempfile::tempdir().unwrap();
+    append(&mut open(dir.path()).0, hold("one"));
+    let mut made = Vec::new();
+    for night in 0..7 {
+        let mut file = fs::OpenOptions::new().append(true).open(dir.path().join(CURRENT)).unwrap();
+        file.write_all(format!("{{\"seq\":{night}").as_bytes()).unwrap();
+        drop(file);
+        append(&mut open(dir.path()).0, hold("more"));
+        made.push(torn_files(dir.path()).unwrap().pop().unwrap());
+    }
+    assert_eq!(torn_files(dir.path()).unwrap(), made[made.len() - SETTINGS.keep..]);
+    let gone = |entry: &Entry| match &entry.event {
+        Known::Yes(Event::SetAside { removed, .. }) => removed.clone(),
+        _ => Vec::new(),
+    };
+    let gone: Vec<String> = read_all(dir.path()).unwrap().iter().flat_map(gone).collect();
+    assert_eq!(gone, made[..made.len() - SETTINGS.keep]);
 }
 
 #[test]
@@ -396,7 +458,7 @@ fn every_event_has_its_name_in_the_list() {
             went: vec![],
             went_addresses: String::new(),
         },
-        Event::SetAside { file: String::new(), bytes: 0 },
+        Event::SetAside { file: String::new(), bytes: 0, removed: vec![] },
     ];
     assert_eq!(events.len(), crate::audit::EVENTS.len());
     for (event, name) in events.iter().zip(crate::audit::EVENTS) {
@@ -406,7 +468,8 @@ fn every_event_has_its_name_in_the_list() {
 
 #[test]
 fn each_ending_has_the_word_that_the_log_has() {
-    for ending in [Ending::Done, Ending::Conflict, Ending::Failed, Ending::Refused, Ending::Overtaken] {
+    use Ending::{Conflict, Done, Failed, Overtaken, Refused, Unknown};
+    for ending in [Done, Conflict, Failed, Refused, Overtaken, Unknown] {
         assert_eq!(serde_json::to_value(ending).unwrap(), ending.word());
     }
 }
