@@ -14,6 +14,7 @@ use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write};
 use std::net::{IpAddr, Ipv4Addr};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::rc::Rc;
 use std::time::{Duration, Instant, SystemTime};
 
 use common::named::Named;
@@ -166,7 +167,7 @@ impl Ours {
             fingerprint: "bench",
             provider: &self.provider,
             desired: &desired,
-            words: &BTreeMap::new(),
+            words: &|| Some(Rc::default()),
             limits: &FREE,
             lease: None,
             confirms: false,

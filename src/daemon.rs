@@ -10,7 +10,7 @@ mod pushes;
 mod said;
 mod snapshot;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -22,7 +22,7 @@ use crate::clock::Clock;
 use crate::config::load::{ConfigError, Loaded};
 use crate::confirm::Verdict;
 use crate::exposure::Finding;
-use crate::round::{Home, Means, RoundError};
+use crate::round::{Done, Home, Means, RoundError};
 use crate::status::build;
 use crate::update::Trouble;
 use crate::watch::settle::Heard;
@@ -34,6 +34,10 @@ pub use snapshot::Snapshot;
 
 /// After a stop is asked for, a write in flight may take this long.
 pub const GRACE: Duration = Duration::from_secs(10);
+
+/// While many providers are worked on, what came of it is kept and shown this often: each time costs as much as all of them
+/// together.
+const SHOWING: Duration = Duration::from_millis(500);
 
 /// A round that takes longer than this is stuck: the watchdog is told no more, and the service manager acts.
 const STUCK: Duration = Duration::from_secs(10 * 60);
@@ -137,7 +141,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
         match ears.next(daemon.due()).await? {
             Act::Stop => break,
             Act::Reload => {
-                daemon.reload(&load);
+                daemon.reload(&load, &mut ears).await?;
                 ears.listen(&daemon.home.means.config).await;
                 ears.keep(daemon.home.leases());
                 ears.show(&daemon.home.means.config, &watching);
@@ -146,24 +150,28 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
                 daemon.follow(&mut ears);
                 daemon.home.release_former_leases().await;
             }
-            Act::Lease => daemon.lease(&mut ears).await?,
+            Act::Lease => daemon.lease(&mut ears),
+            Act::Worked => daemon.worked(&mut ears),
+            Act::Show => daemon.show_all(),
             Act::Confirmed(verdicts) => daemon.confirmed(verdicts, &ears),
             Act::Expose => daemon.expose(&mut ears),
             Act::Exposed(found) => daemon.exposed(found),
             Act::Fetch => daemon.fetch(&mut ears),
             Act::Told(told) => daemon.home.note_told(told),
             Act::Fetched => daemon.fetched(&mut ears).await?,
-            Act::Publish => daemon.publish(&mut ears).await?,
+            Act::Publish => daemon.publish(&mut ears, Pace::has_waited),
             Act::Round { thorough, asked } => {
                 if asked {
                     daemon.pace.stop_waiting();
                 }
                 if daemon.look(&mut ears, thorough).await? {
-                    daemon.publish(&mut ears).await?;
+                    daemon.publish(&mut ears, Pace::is_due);
+                    daemon.show_all();
                 }
             }
         }
     }
+    daemon.finish(&mut ears).await?;
     notifier.tell(&[NotifyState::Stopping]);
     drop(ears);
     daemon.home.release_leases().await;
@@ -195,6 +203,9 @@ struct Daemon {
     latest: Snapshot,
     notifier: Notifier,
     status: String,
+    /// When what is known was last shown with all that came of work, and when that is due again.
+    shown: Option<Instant>,
+    next_show: Option<Instant>,
     /// The providers for which somebody refuses without proving who it is, and since when.
     unproven: BTreeMap<String, Instant>,
 }
@@ -225,17 +236,19 @@ impl Daemon {
             latest,
             notifier,
             status: String::new(),
+            shown: None,
+            next_show: None,
             unproven: BTreeMap::new(),
         }
     }
 
     /// When there is something to do.
     fn due(&self) -> Due {
-        let (round, publish) = (self.next_round, self.pace.next_due());
+        let (round, publish, show) = (self.next_round, self.pace.next_due(), self.next_show);
         // The names come first.
         let fetch = self.home.means.config.allowlist.as_ref().filter(|_| self.latest.rounds > 0);
         let fetch = fetch.map(|_| self.ranges.next());
-        Due { round, publish, expose: self.next_exposure, fetch }
+        Due { round, publish, show, expose: self.next_exposure, fetch }
     }
 
     /// Asks the witnesses and sets the time of the next round. False when a stop came first.
@@ -268,37 +281,42 @@ impl Daemon {
         let (now, agreed) = (self.clock.now(), crate::round::agreed(&self.latest.looks));
         self.latest.last_rulings.extend(agreed.into_keys().map(|via| (via, now)));
         self.latest.outages = self.home.outages().map(|(via, since)| (via.clone(), since)).collect();
-        self.show();
         Ok(true)
     }
 
     /// Tells what is new about who writes; whoever may write now does so.
-    async fn lease(&mut self, ears: &mut Ears) -> Result<(), DaemonError> {
+    fn lease(&mut self, ears: &mut Ears) {
         self.home.enter_leases();
         if self.latest.rounds > 0 {
-            self.publish(ears).await?;
+            self.publish(ears, Pace::is_due);
         }
-        Ok(())
     }
 
-    async fn publish(&mut self, ears: &mut Ears) -> Result<(), DaemonError> {
+    /// Begins to work on the providers for which `due` holds, beside all else.
+    fn publish(&mut self, ears: &mut Ears, due: impl Fn(&Pace, &str, Instant) -> bool) {
         let now = Instant::now();
         let pace = &self.pace;
-        let work = self.home.publish(|provider| pace.is_due(provider, now));
-        let Some(reports) = ears.during(work, GRACE).await? else {
-            if self.home.is_writing() {
-                tracing::warn!(
-                    "told to stop, and a write was still in flight after {GRACE:?}; the next start finds out how it ended"
-                );
-            } else {
-                tracing::info!("told to stop, and a provider had not been read after {GRACE:?}; nothing was in flight");
-            }
-            return Ok(());
-        };
+        self.home.publish(&mut ears.work, |provider| due(pace, provider, now));
         self.pace.had_their_turn(now);
+        for (provider, desired) in ears.work.wanted() {
+            if let Some(report) = self.latest.providers.get_mut(provider) {
+                report.expect(&desired);
+            }
+        }
+    }
+
+    /// Enters what came of the work on providers.
+    fn worked(&mut self, ears: &mut Ears) {
+        let done = ears.done();
+        self.home.after_work(done.iter().filter_map(|done| done.report.as_ref()));
         let retry = self.home.means.config.retry;
         self.follow(ears);
-        for mut report in reports {
+        let mut again = BTreeSet::new();
+        for Done { provider, report, again: once_more } in done {
+            if once_more {
+                again.insert(provider);
+            }
+            let Some(mut report) = report else { continue };
             ears.confirming.mark(&mut report, &self.home.state().spreading);
             self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());
             self.said.report(&report);
@@ -312,7 +330,34 @@ impl Daemon {
             }
             self.latest.providers.insert(report.provider.clone(), report);
         }
+        if !again.is_empty() {
+            self.publish(ears, |pace, provider, now| again.contains(provider) && pace.is_due(provider, now));
+        }
+        let now = Instant::now();
+        if ears.work.is_idle() || self.shown.is_none_or(|shown| shown + SHOWING <= now) {
+            self.show_all();
+        } else {
+            self.next_show = self.shown.map(|shown| shown + SHOWING);
+        }
+    }
+
+    /// Keeps and shows what is known by now.
+    fn show_all(&mut self) {
+        self.home.keep();
+        self.shown = Some(Instant::now());
+        self.next_show = None;
         self.show();
+    }
+
+    /// Finishes what must not be cut short, as far as that can be had in time.
+    async fn finish(&mut self, ears: &mut Ears) -> Result<(), DaemonError> {
+        let writing = self.home.writing();
+        if !ears.give_up(&writing, GRACE).await? {
+            tracing::warn!(
+                "a write was still in flight after {GRACE:?}, and is given up: how it ended is found out by reading"
+            );
+        }
+        self.worked(ears);
         Ok(())
     }
 
@@ -354,7 +399,11 @@ impl Daemon {
     }
 
     /// Takes a new configuration over, or keeps the old one and says why.
-    fn reload(&mut self, load: &impl Fn() -> Result<Loaded, ConfigError>) {
+    async fn reload(
+        &mut self,
+        load: &impl Fn() -> Result<Loaded, ConfigError>,
+        ears: &mut Ears,
+    ) -> Result<(), DaemonError> {
         self.notifier.tell(&[NotifyState::Reloading]);
         let taken = load().map_err(|error| crate::commands::chain_of(&error)).and_then(|loaded| {
             let (old, new) = (&self.home.means.config.state_dir, &loaded.config.state_dir);
@@ -374,6 +423,7 @@ impl Daemon {
                 for note in notes {
                     tracing::warn!("{note}");
                 }
+                self.finish(ears).await?;
                 self.home.refit(means);
                 self.pace = Pace::new(&self.home.means.config);
                 self.said = Said::default();
@@ -397,6 +447,7 @@ impl Daemon {
         }
         self.notifier.tell(&[NotifyState::Ready]);
         self.show();
+        Ok(())
     }
 
     /// Shows what is known now to whoever watches.

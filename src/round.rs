@@ -8,6 +8,7 @@ mod home;
 mod means;
 mod outages;
 mod reach;
+mod work;
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -28,6 +29,7 @@ use crate::watch::vote::{Outcome, Ruling};
 use crate::watch::{Testimony, Via, WatchError};
 pub use home::Home;
 pub use means::Means;
+pub use work::{Done, Work};
 
 /// Why a round cannot even begin.
 #[derive(Debug, thiserror::Error)]

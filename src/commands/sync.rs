@@ -28,7 +28,7 @@ pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, 
     home.release_all("a manual sync");
     let (mut reports, verdicts, confirming, unsettled) = block_on(async {
         let unsettled = settle(&mut home, one_round).await;
-        let reports = home.publish(|_| true).await;
+        let reports = home.publish_all().await;
         home.release_leases().await;
         let mut confirming = Confirming::new(&home.means.config);
         confirming.follow(&home.state().spreading, clock.now());

@@ -1,5 +1,6 @@
 //! Everything that the loop listens to: timers, triggers, pushes, the watchdog's tick.
 
+use std::collections::BTreeSet;
 use std::future::Future;
 use std::pin::{Pin, pin};
 use std::sync::Arc;
@@ -9,7 +10,7 @@ use futures_util::StreamExt as _;
 use futures_util::stream::FuturesUnordered;
 use sd_notify::NotifyState;
 use tokio::sync::{Notify, mpsc, watch};
-use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until, timeout};
 
 use super::push::Coalesce;
 use super::pushes::Pushes;
@@ -20,6 +21,7 @@ use crate::config::{Config, StatusPage};
 use crate::confirm::{Confirming, Verdict};
 use crate::exposure::Finding;
 use crate::message::{self, Told};
+use crate::round::{Done, Work};
 use crate::standby::Leases;
 use crate::status::SOCKET;
 use crate::status::request::Door;
@@ -45,8 +47,10 @@ type Showing = Pin<Box<dyn Future<Output = ()>>>;
 pub(super) struct Due {
     /// The next round.
     pub(super) round: Instant,
-    /// A write that was put off.
+    /// A provider that had to wait.
     pub(super) publish: Option<Instant>,
+    /// To show what is known.
+    pub(super) show: Option<Instant>,
     /// A look at what the outside can see.
     pub(super) expose: Option<Instant>,
     /// A look at the lists of the edges.
@@ -59,6 +63,10 @@ pub(super) enum Act {
     Stop,
     Reload,
     Publish,
+    /// To show what is known.
+    Show,
+    /// Work on providers is done: [`Ears::done`] has what came of it.
+    Worked,
     /// Something is new about who writes.
     Lease,
     /// The servers of a zone were asked: what came to its end.
@@ -95,6 +103,10 @@ pub(super) struct Ears {
     pub(super) confirming: Confirming,
     /// What that brought meanwhile.
     confirmed: Vec<Verdict>,
+    /// The providers that are being worked on, also while a round is under way.
+    pub(super) work: Work,
+    /// What came of that.
+    done: Vec<Done>,
     /// At most one.
     exposing: Option<Exposing>,
     /// What that brought meanwhile.
@@ -133,6 +145,8 @@ impl Ears {
             lease: Arc::default(),
             confirming: Confirming::new(config),
             confirmed: Vec::new(),
+            work: Work::default(),
+            done: Vec::new(),
             exposing: None,
             exposed: None,
             fetching: None,
@@ -210,6 +224,27 @@ impl Ears {
         self.fetched.take()
     }
 
+    /// What came of the work on providers since this was asked.
+    pub(super) fn done(&mut self) -> Vec<Done> {
+        std::mem::take(&mut self.done)
+    }
+
+    /// Gives up the work on providers, but for writes that are under way: these may take `grace`. `writing` tells to whom.
+    /// False when that was not enough.
+    pub(super) async fn give_up(&mut self, writing: &BTreeSet<String>, grace: Duration) -> Result<bool, DaemonError> {
+        let mut work = std::mem::take(&mut self.work);
+        work.give_up(writing);
+        let mut done = Vec::new();
+        let finish = async {
+            while let Some(one) = work.next().await {
+                done.push(one);
+            }
+        };
+        let finished = self.during(timeout(grace, finish), grace).await?;
+        self.done.extend(done);
+        Ok(matches!(finished, Some(Ok(()))))
+    }
+
     /// To be told when a look begins, for whatever reason.
     pub(super) fn looking(&mut self) {
         self.coalesce.looked(self.start.elapsed());
@@ -222,7 +257,7 @@ impl Ears {
 
     /// Waits for the next reason to act.
     pub(super) async fn next(&mut self, due: Due) -> Result<Act, DaemonError> {
-        let Due { round, publish, expose, fetch } = due;
+        let Due { round, publish, show, expose, fetch } = due;
         loop {
             if self.stop {
                 return Ok(Act::Stop);
@@ -242,6 +277,9 @@ impl Ears {
             if self.fetched.is_some() {
                 return Ok(Act::Fetched);
             }
+            if !self.done.is_empty() {
+                return Ok(Act::Worked);
+            }
             let due = self.coalesce.due().map(|due| self.start + due);
             tokio::select! {
                 biased;
@@ -252,6 +290,8 @@ impl Ears {
                 () = sleep_until(due.unwrap_or(round)), if due.is_some() => return Ok(Act::Round { thorough: true, asked: false }),
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),
                 () = sleep_until(publish.unwrap_or(round)), if publish.is_some() => return Ok(Act::Publish),
+                () = sleep_until(show.unwrap_or(round)), if show.is_some() => return Ok(Act::Show),
+                Some(done) = self.work.next() => self.done.push(done),
                 () = sleep_until(expose.unwrap_or(round)), if expose.is_some() => return Ok(Act::Expose),
                 () = sleep_until(fetch.unwrap_or(round)), if fetch.is_some() => return Ok(Act::Fetch),
                 found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
@@ -290,6 +330,7 @@ impl Ears {
                     }
                 }
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
+                Some(done) = self.work.next() => self.done.push(done),
                 found = ended(&mut self.exposing) => self.exposed = Some(found),
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
                 () = telling(&mut self.telling) => return Err(DaemonError::Mute),

@@ -62,6 +62,13 @@ impl Pace {
         self.providers.get(provider).and_then(|pace| pace.wait).is_none_or(|(until, _)| until <= now)
     }
 
+    /// Whether `provider` had to wait, and that is over at `now`. Without such a wait it is the next round's.
+    pub(super) fn has_waited(&self, provider: &str, now: Instant) -> bool {
+        let Some(pace) = self.providers.get(provider) else { return false };
+        let until = pace.wait.map(|(until, _)| until).max(pace.put_off);
+        until.is_some_and(|until| until <= now)
+    }
+
     /// The next time at which something that had to wait may be tried again.
     pub(super) fn next_due(&self) -> Option<Instant> {
         self.providers

@@ -5,14 +5,14 @@ mod leases;
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
+use std::rc::Rc;
 use std::sync::Arc;
 
-use futures_util::StreamExt;
-use futures_util::stream;
 use tokio::time::Instant;
 
 use super::outages::{Moment, Outages};
 use super::reach::Reach;
+use super::work::{Done, Work};
 use super::{
     Found, HeldBack, Histories, Look, Means, RoundError, agreed, follower, histories, open_books, word, words,
 };
@@ -26,25 +26,22 @@ use crate::confirm::{End, Verdict};
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
 use crate::message::Told;
-use crate::reconcile::{self, Desired};
+use crate::reconcile;
 use crate::standby::{Lease, Leases};
 use crate::state::{Hold, State};
 use crate::status::memory::Memory;
-use crate::update::{self, Books, Report};
+use crate::update::{Books, Report};
 use crate::watch::Via;
 use crate::watch::diagnose::{self, Finding, History};
 use crate::watch::failover::{Failover, Seen};
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
 
-/// Providers that are worked on at the same time: enough to hide a slow one, few enough for the smallest machine.
-const AT_A_TIME: usize = 8;
-
 /// The means together with the books: what the daemon and `sync` work with.
 pub struct Home {
     /// What is configured, made able to act.
-    pub means: Means,
-    books: RefCell<Books>,
+    pub means: Rc<Means>,
+    books: Rc<RefCell<Books>>,
     settling: BTreeMap<Via, Settling>,
     looks: Vec<Look>,
     rota: Rota,
@@ -75,8 +72,8 @@ impl Home {
         let histories = histories(&books.state);
         let failover = Failover::recall(&books.state.lines, means.clock.now());
         let mut home = Self {
-            means,
-            books: RefCell::new(books),
+            means: Rc::new(means),
+            books: Rc::new(RefCell::new(books)),
             settling,
             looks: Vec::new(),
             rota: Rota::default(),
@@ -96,13 +93,14 @@ impl Home {
 
     /// Goes on with other means, after a reload. All holds end.
     pub fn refit(&mut self, means: Means) {
-        self.books.get_mut().log.refit(means.config.audit);
+        self.books.borrow_mut().log.refit(means.config.audit);
         let means = means.succeed(&self.means);
-        let before = std::mem::replace(&mut self.means, means);
+        let before = std::mem::replace(&mut self.means, Rc::new(means));
         let goes_on = |provider: &String, lease: &Lease| {
             self.means.leases.get(provider).is_some_and(|present| present.is_where(lease))
         };
-        self.former.extend(before.leases.into_iter().filter(|(provider, lease)| !goes_on(provider, lease)));
+        let left = before.leases.iter().filter(|(provider, lease)| !goes_on(provider, lease));
+        self.former.extend(left.map(|(provider, lease)| (provider.clone(), Arc::clone(lease))));
         // What an operator said by other witnesses tells nothing of the present ones.
         for (line, history) in &mut self.histories {
             let asked = |config: &'_ Config, operator: &str| -> Vec<Witness> {
@@ -125,18 +123,13 @@ impl Home {
         Ref::map(self.books.borrow(), |books| &books.state)
     }
 
-    /// Whether a write was begun whose end is not known.
-    pub fn is_writing(&self) -> bool {
-        !self.books.borrow().log.open_intents().is_empty()
-    }
-
     /// Takes what is believed of the lists that were looked at.
     ///
     /// # Errors
     /// [`AllowlistError`] when it cannot be written down.
     pub fn take_ranges(&mut self, looked: Vec<Looked>) -> Result<Vec<allowlist::Report>, AllowlistError> {
         let now = self.means.clock.now();
-        allowlist::take(&self.means.config, looked, self.books.get_mut(), false, now)
+        allowlist::take(&self.means.config, looked, &mut self.books.borrow_mut(), false, now)
     }
 
     /// The newest round's rulings.
@@ -168,9 +161,9 @@ impl Home {
                 .flat_map(|one| Family::BOTH.map(|family| (&one.line, diagnose::dissenter(&one.operator, family))))
                 .collect();
             let lasting = |(line, about): &&(Option<String>, String)| asked.contains(&(line, about.clone()));
-            now.extend(self.books.get_mut().state.findings.iter().filter(lasting).cloned());
+            now.extend(self.books.borrow_mut().state.findings.iter().filter(lasting).cloned());
         }
-        let before = self.books.get_mut().state.findings.clone();
+        let before = self.books.borrow_mut().state.findings.clone();
         let mut news = Vec::new();
         for found in &self.found {
             let (line, about) = (found.line.clone(), found.finding.key());
@@ -188,15 +181,15 @@ impl Home {
         for (key, event) in news {
             let is_new = matches!(event, Event::Found { .. });
             // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
-            if let Err(error) = self.books.get_mut().log.append(self.means.clock.now(), event) {
+            if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
                 tracing::debug!("{}", crate::commands::chain_of(&error));
             } else if is_new {
-                self.books.get_mut().state.findings.insert(key);
+                self.books.borrow_mut().state.findings.insert(key);
             } else {
-                self.books.get_mut().state.findings.remove(&key);
+                self.books.borrow_mut().state.findings.remove(&key);
             }
         }
-        if let Err(error) = self.books.get_mut().save() {
+        if let Err(error) = self.books.borrow_mut().save() {
             tracing::debug!("{}", crate::commands::chain_of(&error));
         }
     }
@@ -206,7 +199,7 @@ impl Home {
         let Verdict { provider, intent, records, took, serving: servers, end } = verdict;
         let took_ms = took.as_millis().try_into().unwrap_or(u64::MAX);
         let records = records.try_into().unwrap_or(u64::MAX);
-        self.books.get_mut().state.end_spreading(&provider, intent);
+        self.books.borrow_mut().state.end_spreading(&provider, intent);
         let unspread = |provider, missing, why| Event::Unspread {
             intent,
             provider,
@@ -257,11 +250,11 @@ impl Home {
                 news::News::Gone(about) => Event::Gone { line: None, about: about.clone() },
             };
             // As with the other findings: news again next time.
-            if let Err(error) = self.books.get_mut().log.append(self.means.clock.now(), event) {
+            if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
                 tracing::debug!("{}", crate::commands::chain_of(&error));
                 continue;
             }
-            let exposed = &mut self.books.get_mut().state.exposed;
+            let exposed = &mut self.books.borrow_mut().state.exposed;
             match change {
                 news::News::Amiss(finding) => {
                     tracing::warn!("{finding}");
@@ -292,7 +285,7 @@ impl Home {
         for (line, history) in &mut self.histories {
             history.retain(|operator| config.witnesses.iter().any(|one| one.line == *line && one.operator == operator));
         }
-        let books = self.books.get_mut();
+        let mut books = self.books.borrow_mut();
         books.state.settled.retain(|via, _| vias.contains(via));
         books.state.nats.retain(|found| lines.contains(&found.line));
         let (now, wall) = (self.began.elapsed(), self.means.clock.now());
@@ -301,11 +294,11 @@ impl Home {
 
     fn after_start(&mut self) {
         self.keep_only_configured();
-        self.books.get_mut().state.ledger.settle(self.means.sites());
+        self.books.borrow_mut().state.ledger.settle(self.means.sites());
         let providers = &self.means.config.providers;
         let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
-        self.books.get_mut().state.spreading.retain(|provider, _| confirms(provider));
-        let open = self.books.get_mut().log.open_intents().clone();
+        self.books.borrow_mut().state.spreading.retain(|provider, _| confirms(provider));
+        let open = self.books.borrow_mut().log.open_intents().clone();
         for (intent, started) in open {
             let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
             let detail = match (zone, self.means.providers.get(&started.provider)) {
@@ -330,7 +323,7 @@ impl Home {
     fn release(&mut self, why: &str, ends: impl Fn(&str, &Hold) -> bool) {
         let ended: Vec<String> = self
             .books
-            .get_mut()
+            .borrow()
             .state
             .holds
             .iter()
@@ -338,12 +331,12 @@ impl Home {
             .map(|(name, _)| name.clone())
             .collect();
         for name in ended {
-            self.books.get_mut().state.holds.remove(&name);
+            self.books.borrow_mut().state.holds.remove(&name);
             tracing::info!("{name}: the hold ends: {why}");
             self.enter(Event::Release { provider: name, why: why.to_owned() });
         }
         // Like a hold, and at each start besides: one try more is what it costs.
-        self.books.get_mut().state.blocks.clear();
+        self.books.borrow_mut().state.blocks.clear();
         self.save();
         self.rest_leases();
     }
@@ -375,7 +368,7 @@ impl Home {
                 let word = word(&look.ruling, to);
                 let event = Event::Settled { line: look.line.clone(), family: look.family, from, to, word };
                 // Nothing else is entered before it, and so nothing sent.
-                if let Err(error) = self.books.get_mut().log.append_or_owe(now, event) {
+                if let Err(error) = self.books.borrow_mut().log.append_or_owe(now, event) {
                     tracing::warn!("{}", crate::commands::chain_of(&error));
                 }
             }
@@ -414,7 +407,7 @@ impl Home {
 
     /// What the log tells.
     pub fn memory(&mut self) -> Arc<Memory> {
-        let fresh = self.books.get_mut().log.fresh();
+        let fresh = self.books.borrow_mut().log.fresh();
         if !fresh.is_empty() {
             let memory = Arc::make_mut(&mut self.memory);
             fresh.into_iter().for_each(|entry| memory.hear(entry));
@@ -424,8 +417,8 @@ impl Home {
 
     /// Keeps who was told of what.
     pub fn note_told(&mut self, told: Told) {
-        if self.books.get_mut().state.told != told {
-            self.books.get_mut().state.told = told;
+        if self.books.borrow_mut().state.told != told {
+            self.books.borrow_mut().state.told = told;
             self.save();
         }
     }
@@ -437,23 +430,24 @@ impl Home {
         self.means.config.providers.keys().map(left).collect()
     }
 
-    /// Brings the records of the providers for which `due` holds in step with the newest rulings.
+    /// Lets `work` bring the records of the providers for which `due` holds in step with the newest rulings. Those that are
+    /// worked on already learn what is wanted of them now.
     ///
     /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
-    ///
-    /// Up to eight providers are worked on together, so that a slow one does not keep the others waiting. The
-    /// reports come in the order of the providers' names.
-    pub async fn publish(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
+    pub fn publish(&mut self, work: &mut Work, due: impl Fn(&str) -> bool) {
         let mut home = agreed(&self.looks);
         home.retain(|via, address| self.is_settled(via, *address) && !self.means.forbids(&self.found, via));
-        let words = words(&self.looks);
+        let words = Rc::new(words(&self.looks));
         let (now, return_after) = (self.began.elapsed(), self.means.config.watch.return_after);
         let open: BTreeSet<String> =
-            self.books.get_mut().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
+            self.books.borrow().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
         let records = by_provider(&self.means.config.records);
-        let mut wanted: Vec<(&str, Vec<Desired>)> = Vec::new();
         let mut has_something: Vec<(&str, bool)> = Vec::new();
-        for name in self.means.providers.keys().filter(|name| due(name)) {
+        for name in self.means.providers.keys() {
+            let (is_busy, is_due) = (work.is_busy(name), due(name));
+            if !is_busy && !is_due {
+                continue;
+            }
             let failover = &mut self.failover;
             let prefix_length = self.means.config.watch.prefix_length;
             let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
@@ -463,34 +457,52 @@ impl Home {
                 home.get(&Via { line: line.clone(), family }).copied()
             });
             has_something.push((name, !desired.is_empty()));
-            if !desired.is_empty() || open.contains(name) {
-                wanted.push((name, desired));
+            if is_busy {
+                work.want(name, desired, &words, is_due);
+            } else if !desired.is_empty() || open.contains(name) {
+                work.begin(name, &self.means, &self.books, desired, &words);
             }
         }
         for (name, has_something) in has_something {
             self.can_act(name, has_something);
         }
         self.rest_leases();
-        let (means, books) = (&self.means, &self.books);
-        let jobs = wanted.iter().filter_map(|(name, desired)| means.job(name, desired, &words));
-        let work = stream::iter(jobs.enumerate())
-            .map(async |(at, job)| (at, update::bring_in_step(&job, books, &means.clock).await));
-        let mut reports: Vec<(usize, Report)> = work.buffer_unordered(AT_A_TIME).collect().await;
-        reports.sort_unstable_by_key(|(at, _)| *at);
-        reports.iter().for_each(|(_, report)| self.has_acted(report));
-        // A write whose end is not known yet keeps the others from saving for all.
-        if !self.books.get_mut().log.open_intents().is_empty() {
-            self.save();
-        }
         self.keep_lines();
+    }
+
+    /// The same for all providers; waits for the reports, which come in the order of the providers' names.
+    pub async fn publish_all(&mut self) -> Vec<Report> {
+        let mut work = Work::default();
+        self.publish(&mut work, |_| true);
+        let mut reports = BTreeMap::new();
+        while let Some(Done { provider, report, .. }) = work.next().await {
+            reports.extend(report.map(|report| (provider, report)));
+        }
+        self.after_work(reports.values());
+        self.save();
+        reports.into_values().collect()
+    }
+
+    /// Enters what work on the providers has shown of the leases.
+    pub fn after_work<'a>(&mut self, reports: impl Iterator<Item = &'a Report>) {
+        reports.for_each(|report| self.has_acted(report));
         self.enter_leases();
         self.rest_leases();
-        reports.into_iter().map(|(_, report)| report).collect()
+    }
+
+    /// The providers to which a write was begun whose end is not known.
+    pub fn writing(&self) -> BTreeSet<String> {
+        self.books.borrow().log.open_intents().values().map(|intent| intent.provider.clone()).collect()
+    }
+
+    /// Makes durable what is known by now.
+    pub fn keep(&mut self) {
+        self.save();
     }
 
     /// Keeps what is settled. First the reason in the log, then the state: what is missing after a crash settles anew.
     fn keep_settled(&mut self) {
-        let books = self.books.get_mut();
+        let mut books = self.books.borrow_mut();
         if let Err(error) = books.log.pay() {
             tracing::debug!("{}", crate::commands::chain_of(&error));
             return;
@@ -499,6 +511,7 @@ impl Home {
         let changes: Vec<_> = settled.filter(|(via, to)| books.state.settled.get(via) != Some(to)).collect();
         if !changes.is_empty() {
             books.state.settled.extend(changes);
+            drop(books);
             self.save();
         }
     }
@@ -506,9 +519,9 @@ impl Home {
     /// Keeps which line each record follows, which are down, and since when the others work.
     fn keep_lines(&mut self) {
         let (now, wall) = (self.began.elapsed(), self.means.clock.now());
-        let lines = self.failover.kept(now, wall, &self.books.get_mut().state.lines);
-        if self.books.get_mut().state.lines != lines {
-            self.books.get_mut().state.lines = lines;
+        let lines = self.failover.kept(now, wall, &self.books.borrow_mut().state.lines);
+        if self.books.borrow_mut().state.lines != lines {
+            self.books.borrow_mut().state.lines = lines;
             self.save();
         }
     }
@@ -520,8 +533,8 @@ impl Home {
             history.nats().map(found).collect::<Vec<_>>()
         };
         let nats: Vec<Found> = self.histories.iter().flat_map(of_line).collect();
-        if nats != self.books.get_mut().state.nats {
-            self.books.get_mut().state.nats = nats;
+        if nats != self.books.borrow_mut().state.nats {
+            self.books.borrow_mut().state.nats = nats;
             self.save();
         }
     }
@@ -531,13 +544,13 @@ impl Home {
     }
 
     fn enter(&mut self, event: Event) {
-        if let Err(error) = self.books.get_mut().log.append(self.means.clock.now(), event) {
+        if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
             tracing::warn!("{}", crate::commands::chain_of(&error));
         }
     }
 
     fn save(&mut self) {
-        if let Err(error) = self.books.get_mut().save() {
+        if let Err(error) = self.books.borrow_mut().save() {
             tracing::warn!("{}", crate::commands::chain_of(&error));
         }
     }

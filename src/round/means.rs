@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -246,7 +247,8 @@ impl Means {
     pub async fn foresee(&self, looks: &[Look], found: &[Found], state: &State) -> Vec<Report> {
         let mut home = agreed(looks);
         home.retain(|via, _| !self.forbids(found, via));
-        let words = words(looks);
+        let words = Rc::new(words(looks));
+        let words = || Some(Rc::clone(&words));
         let mut state = state.clone();
         state.ledger.settle(self.sites());
         // As if every round until the line is left or settled went like this one.
@@ -277,7 +279,7 @@ impl Means {
         &'a self,
         name: &'a str,
         desired: &'a [reconcile::Desired],
-        words: &'a BTreeMap<Via, Word>,
+        words: &'a dyn Fn() -> Option<Rc<BTreeMap<Via, Word>>>,
     ) -> Option<Job<'a>> {
         let (settings, provider) = (self.config.providers.get(name)?, self.providers.get(name)?);
         Some(Job {

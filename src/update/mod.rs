@@ -14,6 +14,7 @@ pub mod retry;
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::rc::Rc;
 
 use crate::address::Family;
 use crate::audit::file::{AuditError, Log};
@@ -112,8 +113,8 @@ pub struct Job<'a> {
     pub provider: &'a dyn Provider,
     /// What is wanted of it.
     pub desired: &'a [Desired],
-    /// On whose word, by line and family.
-    pub words: &'a BTreeMap<Via, Word>,
+    /// On whose word, by line and family, as of now; `None` when something else is wanted by now: then nothing more is sent.
+    pub words: &'a dyn Fn() -> Option<Rc<BTreeMap<Via, Word>>>,
     /// How often may be written.
     pub limits: &'a Limits,
     /// Whoever holds this may write, where there are two.
@@ -157,6 +158,7 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
                 end_hold(job, &mut books.borrow_mut(), clock);
                 return done;
             }
+            Written::Dropped(done) => return done,
             Written::Stopped(stopped, trouble) => return stopped.with(trouble, &mut books.borrow_mut(), job, clock),
             Written::Again(again, fault) => {
                 tracing::info!("{}: {fault} (attempt {attempt} of {ATTEMPTS})", job.name);
@@ -225,6 +227,8 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
 enum Written {
     /// There is nothing more to do now.
     Settled(Report),
+    /// Something else is wanted by now.
+    Dropped(Report),
     /// The pass ends here.
     Stopped(Report, Trouble),
     /// Nothing was written: the write did not arrive.
@@ -268,6 +272,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, parts: bool, books: &RefCell<Boo
                 continue;
             }
             Sent::Again(fault) => break Some(Written::Again(report.clone(), fault)),
+            Sent::Dropped => break Some(Written::Dropped(report.clone())),
             Sent::Stopped(trouble) => break Some(Written::Stopped(report.clone(), trouble)),
             Sent::Conflict(fault) => {
                 if batch.len() > 1 {
@@ -324,6 +329,7 @@ async fn write(job: &Job<'_>, items: Vec<Item>, parts: bool, books: &RefCell<Boo
             report.block(&refused);
             Written::Stopped(report, trouble)
         }
+        (Ok(()), Some(Written::Dropped(_))) => Written::Dropped(report),
         (Ok(()), _) if !conflicts.is_empty() => Written::Conflict(report, conflicts),
         (Ok(()), _) => Written::Settled(report),
     }
@@ -350,6 +356,8 @@ enum Sent {
     Conflict(Fault),
     /// Nothing was written: the write did not arrive.
     Again(Fault),
+    /// Something else is wanted by now: nothing was sent.
+    Dropped,
     /// The pass ends here.
     Stopped(Trouble),
 }
@@ -366,7 +374,9 @@ async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Books>, clock: 
             }
         }
     };
-    let intent = match announce(job, changes, &mut books.borrow_mut(), clock.now()) {
+    // The reading and the turn may have taken long: from here to the sending nothing is waited for.
+    let Some(words) = (job.words)() else { return Sent::Dropped };
+    let intent = match announce(job, changes, &words, &mut books.borrow_mut(), clock.now()) {
         Ok(intent) => intent,
         Err(error) => return Sent::Stopped(no_books(error)),
     };
@@ -415,7 +425,13 @@ async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Books>, clock: 
 }
 
 /// Charges the limits and writes the intent, both durable when this returns.
-fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp) -> Result<u64, BooksError> {
+fn announce(
+    job: &Job<'_>,
+    changes: &[Change],
+    words: &BTreeMap<Via, Word>,
+    books: &mut Books,
+    now: Timestamp,
+) -> Result<u64, BooksError> {
     let before = books.state.clone();
     books.state.ledger.charge(now, job.limits, job.name, job.provider.tally(), changes);
     books.state.note_sent(job.name, changes);
@@ -428,12 +444,7 @@ fn announce(job: &Job<'_>, changes: &[Change], books: &mut Books, now: Timestamp
         provider: job.name.to_owned(),
         target: job.provider.target(),
         changes: changes.to_vec(),
-        word: job
-            .words
-            .iter()
-            .filter(|(via, _)| families.contains(&via.family))
-            .map(|(_, word)| word.clone())
-            .collect(),
+        word: words.iter().filter(|(via, _)| families.contains(&via.family)).map(|(_, word)| word.clone()).collect(),
     };
     books.log.append(now, intent).map_err(|error| {
         // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.

@@ -13,7 +13,7 @@ use crate::clock::Timestamp;
 use crate::confirm::wave::Behind;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, RecordType, RrSet};
-use crate::reconcile::{Item, Step, Verb};
+use crate::reconcile::{Desired, Item, Step, Verb};
 use crate::standby::NotHeld;
 
 /// What became of one provider in one pass.
@@ -189,6 +189,17 @@ impl Report {
     /// Whether the provider told what stands there. While it is on hold it is not asked.
     pub fn has_been_read(&self) -> bool {
         matches!(self.trouble, None | Some(Trouble::NoBooks { .. } | Trouble::StandingBy { .. }))
+    }
+
+    /// Tells what is published no more as wanted, now that `desired` is: it is being written.
+    pub fn expect(&mut self, desired: &[Desired]) {
+        for record in self.records.iter_mut().filter(|record| record.standing.is_published()) {
+            let now = desired.iter().find(|wanted| wanted.name == record.name && wanted.rtype == record.rtype);
+            if let Some(wanted) = now.filter(|wanted| wanted.address != record.address) {
+                record.address = wanted.address;
+                record.standing = RecordState::Adrift { why: Some("being written".to_owned()) };
+            }
+        }
     }
 
     /// Before anything is known.

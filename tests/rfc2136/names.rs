@@ -2,6 +2,7 @@
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -70,7 +71,7 @@ fn eleven_of_twelve<S: Software>(most: usize) {
             fingerprint: "first",
             provider: &provider,
             desired: &desired,
-            words: &BTreeMap::new(),
+            words: &|| Some(Rc::default()),
             limits: &LIMITS,
             lease: None,
             confirms: false,

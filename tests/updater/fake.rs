@@ -6,6 +6,7 @@ use std::fs;
 use std::future::{Future, pending, poll_fn};
 use std::path::{Path, PathBuf};
 use std::pin::pin;
+use std::rc::Rc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::task::Poll;
@@ -318,13 +319,14 @@ impl Bench {
         };
         let now = Arc::clone(&self.now);
         let clock = Clock::telling(move || Timestamp::from_millis(now.load(Ordering::Relaxed)));
+        let words = Rc::new(BTreeMap::from([(fingerpost::watch::Via::only(Family::Ipv4), word)]));
         let job = Job {
             name: "home",
             zone: &DnsName::parse(ZONE).unwrap(),
             fingerprint: "first",
             provider: &self.fake,
             desired: &self.desired,
-            words: &BTreeMap::from([(fingerpost::watch::Via::only(Family::Ipv4), word)]),
+            words: &|| Some(Rc::clone(&words)),
             limits: &self.limits,
             lease: None,
             confirms: self.confirms,

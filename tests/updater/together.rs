@@ -2,6 +2,7 @@
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
 
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::Known;
@@ -65,7 +66,7 @@ fn a_write_of_one_does_not_keep_the_others_from_theirs() {
     let books = RefCell::new(Books { state, store, log });
     let all = Barrier::new(NAMES.len());
     let fellows = NAMES.map(|_| Fellow { all: &all, stands: Mutex::new(None) });
-    let (zone, words) = (DnsName::parse(ZONE).unwrap(), BTreeMap::new());
+    let (zone, words) = (DnsName::parse(ZONE).unwrap(), || Some(Rc::default()));
     let desired = [Desired {
         name: name("gauge"),
         rtype: RecordType::A,

@@ -1,8 +1,8 @@
 //! A file that another program is at work on, as the updater meets it.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
 use std::fs;
+use std::rc::Rc;
 use std::time::Duration;
 
 use fingerpost::audit::file::Log;
@@ -37,14 +37,14 @@ fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
         sharing: Sharing::Sole,
         address: "203.0.113.77".parse().unwrap(),
     };
-    let (zone, desired, words) = (name(ZONE), [gauge], BTreeMap::new());
+    let (zone, desired, words) = (name(ZONE), [gauge], Rc::default());
     let job = Job {
         name: "home",
         zone: &zone,
         fingerprint: "a configuration",
         provider: &provider,
         desired: &desired,
-        words: &words,
+        words: &|| Some(Rc::clone(&words)),
         limits: &limits,
         lease: None,
         confirms: false,

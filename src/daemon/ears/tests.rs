@@ -17,7 +17,7 @@ async fn next(changed: impl FnOnce(&mut Ears)) -> (Result<Act, DaemonError>, Res
     changed(&mut ears);
     let later = Instant::now() + Duration::from_secs(3600);
     let during = ears.during(std::future::pending(), Duration::ZERO).await;
-    (ears.next(Due { round: later, publish: None, expose: None, fetch: None }).await, during)
+    (ears.next(Due { round: later, publish: None, show: None, expose: None, fetch: None }).await, during)
 }
 
 #[tokio::test(flavor = "local")]

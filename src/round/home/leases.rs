@@ -16,7 +16,7 @@ impl Home {
     pub fn enter_leases(&mut self) {
         let now = self.means.clock.now();
         for (provider, lease) in &self.means.leases {
-            self.books.get_mut().enter_lease(provider, lease, now);
+            self.books.borrow_mut().enter_lease(provider, lease, now);
         }
     }
 
