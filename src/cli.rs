@@ -44,7 +44,7 @@ pub struct Common {
 pub enum Command {
     /// Run as the background service
     Daemon,
-    /// Do one round now, write what is adrift, and exit; lifts a hold, where no service runs
+    /// Look now, write what is adrift, and exit; lifts a hold, where no service runs
     Sync {
         /// Then ask every authoritative server of the zone until all serve what was written
         #[arg(long)]

@@ -32,7 +32,7 @@ complete -c fingerpost -n "__fish_fingerpost_needs_command" -s q -l quiet -d 'Sa
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -s h -l help -d 'Print help'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -s V -l version -d 'Print version'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "daemon" -d 'Run as the background service'
-complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "sync" -d 'Do one round now, write what is adrift, and exit; lifts a hold, where no service runs'
+complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "sync" -d 'Look now, write what is adrift, and exit; lifts a hold, where no service runs'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "preview" -d 'Show what one round now would write; nothing is written anywhere'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "locate" -d 'Ask the witnesses and show the vote'
 complete -c fingerpost -n "__fish_fingerpost_needs_command" -f -a "status" -d 'Show what the running daemon last saw and did; without one, what it left behind'
