@@ -305,8 +305,8 @@ impl Daemon {
         }
     }
 
-    /// Enters what came of the work on providers.
-    fn worked(&mut self, ears: &mut Ears) {
+    /// Enters what came of the work on providers; returns those to work on once more.
+    fn enter_work(&mut self, ears: &mut Ears) -> BTreeSet<String> {
         let done = ears.done();
         self.home.after_work(done.iter().filter_map(|done| done.report.as_ref()));
         let retry = self.home.means.config.retry;
@@ -330,6 +330,12 @@ impl Daemon {
             }
             self.latest.providers.insert(report.provider.clone(), report);
         }
+        again
+    }
+
+    /// The same, and works on those; shows what came of it, now or soon.
+    fn worked(&mut self, ears: &mut Ears) {
+        let again = self.enter_work(ears);
         if !again.is_empty() {
             self.publish(ears, |pace, provider, now| again.contains(provider) && pace.is_due(provider, now));
         }
@@ -357,7 +363,9 @@ impl Daemon {
                 "a write was still in flight after {GRACE:?}, and is given up: how it ended is found out by reading"
             );
         }
-        self.worked(ears);
+        // Nothing is begun any more by what was.
+        self.enter_work(ears);
+        self.show_all();
         Ok(())
     }
 
