@@ -92,30 +92,46 @@ pub(super) fn go_alone(provider: &str, change: &Change, fault: &Fault, state: &m
     block(provider, change.clone(), fault.to_string(), Duration::ZERO, state, now);
 }
 
+/// What is left of changes that were taken.
+#[derive(Default)]
+pub(super) struct Left {
+    /// These were ignored, and why that is said.
+    pub(super) blocked: Vec<(Change, String)>,
+    /// These may have been ignored, or set back by somebody else: alone they show which.
+    pub(super) alone: Vec<Change>,
+}
+
 /// Enters what stands after `changes` were taken. PowerDNS answers NOERROR to what its policy forbids, and leaves the
-/// record as it was (measured with 4.7).
+/// record as it was (measured with 4.7). So does somebody who sets it back at once, but not the zone's serial, which was
+/// `serial` before (RFC 2136, section 3.6).
 pub(super) fn enter(
     job: &Job<'_>,
     changes: &[Change],
     observed: &Observed,
+    serial: Option<u32>,
     state: &mut State,
     now: Timestamp,
-) -> Vec<(Change, String)> {
-    let mut blocked = Vec::new();
+) -> Left {
+    let mut left = Left::default();
+    let is_untouched = serial.is_some() && observed.serial == serial;
     for change in changes {
         if stands(observed, change, Some(&change.after)) {
             state.blocks.remove(&record_key(job.name, &change.name, change.rtype));
-        } else if job.provider.permits().is_some() && stands(observed, change, change.before.as_ref()) {
+        } else if job.provider.permits().is_none() || !stands(observed, change, change.before.as_ref()) {
+            continue;
+        } else if changes.len() > 1 {
+            left.alone.push(change.clone());
+        } else if is_untouched {
             let why = format!(
                 "{} took the change of {} {} and left the record as it was; see that its policy lets this key change it",
                 job.provider.target(),
                 change.name,
                 change.rtype
             );
-            blocked.push(block(job.name, change.clone(), why, HOUR, state, now));
+            left.blocked.push(block(job.name, change.clone(), why, HOUR, state, now));
         }
     }
-    blocked
+    left
 }
 
 fn block(

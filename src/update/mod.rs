@@ -153,7 +153,7 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         let items = plan(job, &observed, &books.borrow().state);
         note_in_step(job, &items, &mut books.borrow_mut());
         blocks::set_apart(job.name, &together, &observed, &mut books.borrow_mut().state, clock.now());
-        match write(job, items, attempt > 1, books, clock).await {
+        match write(job, items, observed.serial, attempt > 1, books, clock).await {
             Written::Settled(done) => {
                 end_hold(job, &mut books.borrow_mut(), clock);
                 return done;
@@ -241,7 +241,14 @@ enum Written {
 /// Writes what `items` ask for. After a refusal that does not concern them all the changes go in halves, until those that
 /// are refused stand alone: these are blocked, and the rest is written. So after a conflict, once reading has not told whom
 /// it concerns (`parts`).
-async fn write(job: &Job<'_>, items: Vec<Item>, parts: bool, books: &RefCell<Books>, clock: &Clock) -> Written {
+async fn write(
+    job: &Job<'_>,
+    items: Vec<Item>,
+    mut serial: Option<u32>,
+    parts: bool,
+    books: &RefCell<Books>,
+    clock: &Clock,
+) -> Written {
     let mut report = Report::of(job, &items);
     let now = clock.now();
     let Sorted { fresh, again, blocked } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
@@ -267,8 +274,10 @@ async fn write(job: &Job<'_>, items: Vec<Item>, parts: bool, books: &RefCell<Boo
         let fault = match send(job, &batch, books, clock).await {
             Sent::Read(observed) => {
                 report.written(&batch, &observed);
-                let ignored = blocks::enter(job, &batch, &observed, &mut books.borrow_mut().state, clock.now());
-                report.block(&ignored);
+                let left = blocks::enter(job, &batch, &observed, serial, &mut books.borrow_mut().state, clock.now());
+                report.block(&left.blocked);
+                todo.extend(left.alone.into_iter().map(|one| vec![one]));
+                serial = observed.serial;
                 continue;
             }
             Sent::Again(fault) => break Some(Written::Again(report.clone(), fault)),

@@ -432,14 +432,16 @@ fn a_dns_server_that_refuses() {
             GAUGE,
             WANTS,
             "the secret of the key gauge-key is not the one SERVER has (BADSIG, unsigned, so a hint only); make `key.secret` \
-             here and the secret of gauge-key on SERVER the same",
+             here and the secret of gauge-key on SERVER the same; a key that was changed here counts from a reload on, one that \
+             is a systemd credential from a restart",
         ),
         (
             |begun| begun.edit("\"gauge-key\"", "\"gouge-key\""),
             GAUGE,
             WANTS,
             "SERVER does not know the key gouge-key with hmac-sha256 (BADKEY, unsigned, so a hint only); give SERVER that key \
-             (Knot also wants it in an `acl` of heronmill.example), or correct `key.name` and `key.algorithm` here",
+             (Knot also wants it in an `acl` of heronmill.example), or correct `key.name` and `key.algorithm` here; a key \
+             that was changed here counts from a reload on, one that is a systemd credential from a restart",
         ),
         (
             |begun| {
