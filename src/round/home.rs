@@ -52,6 +52,8 @@ pub struct Home {
     found: Vec<Found>,
     /// Leases that are no longer configured, and not given back yet.
     former: Leases,
+    /// The state could not be saved when that was last tried.
+    is_unsaved: bool,
     /// Looks since the start.
     rounds: u32,
     outages: Outages,
@@ -82,6 +84,7 @@ impl Home {
             histories,
             found: Vec::new(),
             former: Leases::new(),
+            is_unsaved: false,
             rounds: 0,
             outages: Outages::default(),
             reach: Reach::default(),
@@ -550,8 +553,13 @@ impl Home {
     }
 
     fn save(&mut self) {
-        if let Err(error) = self.books.borrow_mut().save() {
-            tracing::warn!("{}", crate::commands::chain_of(&error));
-        }
+        let saved = self.books.borrow_mut().save();
+        let Err(error) = &saved else {
+            self.is_unsaved = false;
+            return;
+        };
+        // Told when it begins; each try after that says no more.
+        let why = crate::commands::chain_of(error);
+        if std::mem::replace(&mut self.is_unsaved, true) { tracing::debug!("{why}") } else { tracing::warn!("{why}") }
     }
 }

@@ -284,9 +284,6 @@ async fn write(
             Sent::Dropped => break Some(Written::Dropped(report.clone())),
             Sent::Stopped(trouble) => break Some(Written::Stopped(report.clone(), trouble)),
             Sent::Conflict(fault) => {
-                if batch.len() > 1 {
-                    books.borrow_mut().state.ledger.refund(&before, job.name, &batch);
-                }
                 match &batch[..] {
                     [_, _, ..] if parts => halve(job, batch, &mut todo),
                     [one] => {

@@ -177,10 +177,11 @@ fn with_a_full_disk_the_lease_is_left_to_the_other_machine() {
     let full = Daemon::spawn(&mut mill.command(&crate::mill::words(&disk), &["daemon"]));
     full.says("; nothing is sent");
     wait_until("the claim", true, || lease(&mill).iter().any(|line| line.contains("holder=pi ")));
+    full.says("so it was for a whole lease, and the lease rests until it is over");
+    // While there is something to be sent that is told; once the other has sent it there is nothing.
+    full.says("meanwhile the lease at _fingerpost.heronmill.example is left to another machine");
     let other = nas(&mill);
     wait_until("the record", Some(set(120, &[HOME])), || mill.gauge());
-    full.says("so it was for a whole lease, and the lease rests until it is over");
-    full.says("meanwhile the lease at _fingerpost.heronmill.example is left to another machine");
     assert!(lease(&mill)[0].contains("holder=nas "), "{:?}", lease(&mill));
 
     // With room again it takes part again, and what could not be entered is entered, in its order.

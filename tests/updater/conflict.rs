@@ -93,7 +93,7 @@ fn what_somebody_else_changed_goes_alone_at_the_next_attempt() {
 fn a_day_of_conflicts_leaves_the_others_their_writes() {
     for tally in [Tally::Each, Tally::Together] {
         let mut bench = three(tally);
-        bench.limit(1, 3, 30);
+        bench.limit(1, 4, 30);
         *bench.fake.contested.lock().unwrap() = Some(name("gauge"));
         bench.move_to("203.0.113.77");
         let report = bench.pass();
