@@ -20,6 +20,10 @@ use crate::watch::Via;
 /// have 1024 open (`RLIMIT_NOFILE`, the soft limit of systemd and Linux).
 const AT_ONCE: usize = 256;
 
+/// Of those, at one target: servers take so many connections at a time (BIND 150, its `tcp-clients`), and memory goes with
+/// how much is answered at a time.
+const AT_ONE_TARGET: usize = 8;
+
 /// The providers that are being worked on.
 #[derive(Default)]
 pub struct Work {
@@ -52,6 +56,7 @@ struct Wish {
 
 struct Running {
     provider: String,
+    target: String,
     pass: Pin<Box<dyn Future<Output = Option<Report>>>>,
 }
 
@@ -92,7 +97,8 @@ impl Work {
         let wish = Rc::new(RefCell::new(wish));
         self.wishes.insert(provider.to_owned(), Rc::clone(&wish));
         let pass = pursue(provider.to_owned(), Rc::clone(means), Rc::clone(books), wish);
-        let running = Running { provider: provider.to_owned(), pass: Box::pin(pass) };
+        let target = means.providers.get(provider).map(|provider| provider.target()).unwrap_or_default();
+        let running = Running { provider: provider.to_owned(), target, pass: Box::pin(pass) };
         if self.answering.contains(provider) {
             self.waiting.push_front(running);
         } else {
@@ -142,10 +148,18 @@ impl Work {
     }
 
     fn fill(&mut self) {
-        while self.running.len() < AT_ONCE
-            && let Some(running) = self.waiting.pop_front()
-        {
-            self.running.push(running);
+        let mut targets: BTreeMap<String, usize> = BTreeMap::new();
+        for running in &self.running {
+            *targets.entry(running.target.clone()).or_default() += 1;
+        }
+        for running in std::mem::take(&mut self.waiting) {
+            let there = targets.entry(running.target.clone()).or_default();
+            if self.running.len() < AT_ONCE && *there < AT_ONE_TARGET {
+                *there += 1;
+                self.running.push(running);
+            } else {
+                self.waiting.push_back(running);
+            }
         }
     }
 }
