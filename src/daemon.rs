@@ -294,9 +294,12 @@ impl Daemon {
 
     /// Begins to work on the providers for which `due` holds, beside all else.
     fn publish(&mut self, ears: &mut Ears, due: impl Fn(&Pace, &str, Instant) -> bool) {
+        // What is done and not entered yet may have shown that a provider is to be left alone.
+        let again = self.enter_work(ears);
         let now = Instant::now();
         let pace = &self.pace;
-        self.home.publish(&mut ears.work, |provider| due(pace, provider, now));
+        let once_more = |provider: &str| again.contains(provider) && pace.is_due(provider, now);
+        self.home.publish(&mut ears.work, |provider| due(pace, provider, now) || once_more(provider));
         self.pace.had_their_turn(now);
         for (provider, desired) in ears.work.wanted() {
             if let Some(report) = self.latest.providers.get_mut(provider) {
