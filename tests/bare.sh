@@ -128,8 +128,8 @@ exec 9>target/bare/lock
 flock --nonblock 9 || fail "another one is at work in this tree"
 # What one that was killed has left: nothing is mounted there any more.
 rm -rf --one-file-system target/bare/root.*
-root=$(mktemp -d "$PWD/target/bare/root.XXXXXX")
-chmod 755 "$root"
+root=$PWD/target/bare/root.$$
+mkdir --mode=755 "$root"
 # Its processes and mounts end with it, and with this one (prctl(2), PR_SET_PDEATHSIG).
 setpriv --pdeathsig KILL unshare --mount --pid --ipc --uts --fork --kill-child --mount-proc \
     "$PWD/tests/bare.sh" prepare "$root" "$sysroot" </dev/null 9>&- &
