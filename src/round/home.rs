@@ -1,6 +1,8 @@
 //! The means together with the books: settling, publishing, and what is entered about both.
 
+mod findings;
 mod leases;
+mod start;
 
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
@@ -16,23 +18,20 @@ use super::work::{Done, Work};
 use super::{
     Found, HeldBack, Histories, Look, Means, RoundError, agreed, follower, histories, open_books, word, words,
 };
-use crate::address::Family;
 use crate::allowlist::{self, AllowlistError, Looked};
+use crate::audit::Event;
 use crate::audit::file;
-use crate::audit::{Ending, Event};
 use crate::clock::Timestamp;
-use crate::config::{Config, Confirm, Witness, by_provider};
+use crate::config::{Config, Witness, by_provider};
 use crate::confirm::{End, Verdict};
-use crate::exposure::look::recall;
-use crate::exposure::{self, news};
 use crate::message::Told;
 use crate::reconcile;
 use crate::standby::{Lease, Leases};
-use crate::state::{Hold, State};
+use crate::state::State;
 use crate::status::memory::Memory;
 use crate::update::{Books, Report};
 use crate::watch::Via;
-use crate::watch::diagnose::{self, Finding, History};
+use crate::watch::diagnose::{Finding, History};
 use crate::watch::failover::{Failover, Seen};
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
@@ -150,53 +149,6 @@ impl Home {
         self.means.held_back(&self.looks, &self.found)
     }
 
-    /// Enters what is newly amiss, and what is no more, once each. For who looks again and again: one look alone shows
-    /// what is amiss now, and not that something has passed.
-    pub fn enter_findings(&mut self) {
-        let mut now: BTreeSet<_> = self.found.iter().map(|found| (found.line.clone(), found.finding.key())).collect();
-        if self.rounds < diagnose::ROUNDS {
-            // What shows only over many rounds has not passed because this process is young.
-            let asked: BTreeSet<(&Option<String>, String)> = self
-                .means
-                .config
-                .witnesses
-                .iter()
-                .flat_map(|one| Family::BOTH.map(|family| (&one.line, diagnose::dissenter(&one.operator, family))))
-                .collect();
-            let lasting = |(line, about): &&(Option<String>, String)| asked.contains(&(line, about.clone()));
-            now.extend(self.books.borrow_mut().state.findings.iter().filter(lasting).cloned());
-        }
-        let before = self.books.borrow_mut().state.findings.clone();
-        let mut news = Vec::new();
-        for found in &self.found {
-            let (line, about) = (found.line.clone(), found.finding.key());
-            if !before.contains(&(line.clone(), about.clone())) {
-                news.push((
-                    (line.clone(), about.clone()),
-                    Event::Found { line, about, text: found.finding.to_string() },
-                ));
-            }
-        }
-        for (line, about) in before.difference(&now) {
-            let gone = Event::Gone { line: line.clone(), about: about.clone() };
-            news.push(((line.clone(), about.clone()), gone));
-        }
-        for (key, event) in news {
-            let is_new = matches!(event, Event::Found { .. });
-            // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
-            if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
-                tracing::debug!("{}", crate::commands::chain_of(&error));
-            } else if is_new {
-                self.books.borrow_mut().state.findings.insert(key);
-            } else {
-                self.books.borrow_mut().state.findings.remove(&key);
-            }
-        }
-        if let Err(error) = self.books.borrow_mut().save() {
-            tracing::debug!("{}", crate::commands::chain_of(&error));
-        }
-    }
-
     /// Enters that the waiting for a write to spread is over.
     pub fn confirmed(&mut self, verdict: Verdict) {
         let Verdict { provider, intent, records, took, serving: servers, end } = verdict;
@@ -218,130 +170,6 @@ impl Home {
             End::Lost(why) => unspread(provider, Vec::new(), format!("the servers of the zone are not known: {why}")),
         });
         self.save();
-    }
-
-    /// What the outside can see, to be looked at beside all else; `None` while the home's address is not known, or its log
-    /// cannot be read.
-    pub fn exposing(&self) -> Option<impl Future<Output = Vec<exposure::Finding>> + use<>> {
-        let config = &self.means.config;
-        let settled: Vec<IpAddr> = self.state().settled.values().copied().collect();
-        if config.exposure.services.is_empty() || settled.is_empty() {
-            return None;
-        }
-        match recall(&config.state_dir, settled, config.watch.prefix_length) {
-            Ok(home) => Some(self.means.exposing(home)),
-            Err(error) => {
-                tracing::debug!("{}", crate::commands::chain_of(&error));
-                None
-            }
-        }
-    }
-
-    /// Enters what is newly amiss in `found`, and what is no more, once each.
-    pub fn enter_exposure(&mut self, found: &[exposure::Finding]) {
-        self.reach = Reach::of(found);
-        let before = self.state().exposed.clone();
-        let changes = news::news(&before, found);
-        if changes.is_empty() {
-            return;
-        }
-        for change in changes {
-            let event = match &change {
-                news::News::Amiss(finding) => {
-                    Event::Found { line: None, about: finding.key(), text: finding.to_string() }
-                }
-                news::News::Gone(about) => Event::Gone { line: None, about: about.clone() },
-            };
-            // As with the other findings: news again next time.
-            if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
-                tracing::debug!("{}", crate::commands::chain_of(&error));
-                continue;
-            }
-            let exposed = &mut self.books.borrow_mut().state.exposed;
-            match change {
-                news::News::Amiss(finding) => {
-                    tracing::warn!("{finding}");
-                    exposed.insert(finding.key());
-                }
-                news::News::Gone(about) => {
-                    tracing::info!("no more: {about}");
-                    exposed.remove(&about);
-                }
-            }
-        }
-        self.save();
-    }
-
-    /// Forgets the lines, families, operators and records that are not configured any more.
-    fn keep_only_configured(&mut self) {
-        let vias: BTreeSet<Via> = self.means.vias().into_iter().collect();
-        let config = &self.means.config;
-        let followers: BTreeSet<String> = config
-            .records
-            .iter()
-            .flat_map(|one| Family::BOTH.map(|family| follower(&one.provider, &one.name, family)))
-            .collect();
-        self.failover.keep_only(|via| vias.contains(via), |key| followers.contains(key));
-        self.settling.retain(|via, _| vias.contains(via));
-        let lines: BTreeSet<&Option<String>> = vias.iter().map(|via| &via.line).collect();
-        self.histories.retain(|line, _| lines.contains(line));
-        for (line, history) in &mut self.histories {
-            history.retain(|operator| config.witnesses.iter().any(|one| one.line == *line && one.operator == operator));
-        }
-        let mut books = self.books.borrow_mut();
-        books.state.settled.retain(|via, _| vias.contains(via));
-        books.state.nats.retain(|found| lines.contains(&found.line));
-        let (now, wall) = (self.began.elapsed(), self.means.clock.now());
-        books.state.lines = self.failover.kept(now, wall, &books.state.lines);
-    }
-
-    fn after_start(&mut self) {
-        self.keep_only_configured();
-        self.books.borrow_mut().state.ledger.settle(self.means.sites());
-        let providers = &self.means.config.providers;
-        let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
-        self.books.borrow_mut().state.spreading.retain(|provider, _| confirms(provider));
-        let open = self.books.borrow_mut().log.open_intents().clone();
-        for (intent, started) in open {
-            let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
-            let detail = match (zone, self.means.providers.get(&started.provider)) {
-                (Some(zone), Some(provider)) if started.changes.iter().all(|change| change.name.is_in(zone)) => {
-                    provider.resume();
-                    continue;
-                }
-                // A server asked about names of another zone refuses, and that would put the provider on hold.
-                (Some(_), Some(_)) => "the provider now has another zone, so how it ended cannot be read",
-                _ => "the provider is no longer configured, so how it ended cannot be read",
-            };
-            let detail = detail.to_owned();
-            self.enter(Event::Outcome { intent, provider: started.provider, result: Ending::Overtaken, detail });
-        }
-        let fingerprints: BTreeMap<String, String> =
-            self.means.config.providers.iter().map(|(name, p)| (name.clone(), p.fingerprint.clone())).collect();
-        self.release("its configuration changed", |name, hold| {
-            fingerprints.get(name).is_none_or(|present| !hold.holds_for(present))
-        });
-    }
-
-    fn release(&mut self, why: &str, ends: impl Fn(&str, &Hold) -> bool) {
-        let ended: Vec<String> = self
-            .books
-            .borrow()
-            .state
-            .holds
-            .iter()
-            .filter(|(name, hold)| ends(name, hold))
-            .map(|(name, _)| name.clone())
-            .collect();
-        for name in ended {
-            self.books.borrow_mut().state.holds.remove(&name);
-            tracing::info!("{name}: the hold ends: {why}");
-            self.enter(Event::Release { provider: name, why: why.to_owned() });
-        }
-        // Like a hold, and at each start besides: one try more is what it costs.
-        self.books.borrow_mut().state.blocks.clear();
-        self.save();
-        self.rest_leases();
     }
 
     /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.

@@ -3,103 +3,38 @@
 //! It owns what a provider does not: the limits (pure, in [`limits`]), the hold after a refusal, the audit entries
 //! before and after, the reading-back. Touches the outside through the provider and the books only.
 //!
-//! The order is the promise. Before anything is sent the limits are charged and saved, then the intent is written
+//! The order is the promise, and it lives in `send`. Before anything is sent the limits are charged and saved, then the intent is written
 //! and made durable; afterwards what stands is read, and only then the intent gets its outcome. Whatever fails
 //! in between leaves an intent without outcome, and that is resolved by reading, here or after the next start.
 
 mod blocks;
+mod books;
 pub mod limits;
 mod report;
 pub mod retry;
+mod send;
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::rc::Rc;
 
-use crate::address::Family;
-use crate::audit::file::{AuditError, Log};
-use crate::audit::{Ending, Event, Hands, Word};
-use crate::clock::{Clock, Timestamp};
+use crate::audit::{Event, Word};
+use crate::clock::Clock;
 use crate::config::{Limits, Sharing};
 use crate::name::DnsName;
-use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RrSet, Tally};
+use crate::provider::{Change, Fault, FaultKind, Observed, Provider, Tally};
 use crate::reconcile::{self, Desired, Item, Step};
-use crate::standby::{Lease, News};
-use crate::state::{Hold, State, StateError, Store};
+use crate::standby::Lease;
+use crate::state::{Hold, State};
 use crate::watch::Via;
 use blocks::Sorted;
+pub use books::{Books, BooksError};
 use limits::record_key;
 pub use report::{RecordReport, RecordState, Report, Trouble};
+use send::{Sent, no_books, read, send, stands};
 
 /// How often a plan is made anew when somebody else writes at the same time.
 const ATTEMPTS: usize = 3;
-
-/// State and audit log, open for writing.
-#[derive(Debug)]
-pub struct Books {
-    /// What survives a restart.
-    pub state: State,
-    /// Where it is kept.
-    pub store: Store,
-    /// The audit log.
-    pub log: Log,
-}
-
-impl Books {
-    /// Makes the state durable, if it is not, and with it where the log ends: that alone is no reason to write.
-    pub fn save(&mut self) -> Result<(), StateError> {
-        if self.store.has(&self.state) {
-            return Ok(());
-        }
-        self.state.log = Some(self.log.mark());
-        self.store.save(&self.state)
-    }
-
-    /// The same once no write is under way: the last of several saves for all. What a crash takes until then was made
-    /// durable before the write, and is only less exact there.
-    fn save_at_rest(&mut self) -> Result<(), StateError> {
-        if self.log.open_intents().is_empty() { self.save() } else { Ok(()) }
-    }
-
-    /// Finds out whether the books can be kept, by keeping them once more.
-    ///
-    /// # Errors
-    /// Why they cannot.
-    pub fn probe(&mut self) -> Result<(), BooksError> {
-        self.log.probe()?;
-        self.state.log = Some(self.log.mark());
-        Ok(self.store.rewrite(&self.state)?)
-    }
-
-    /// Enters and tells what is new about the lease of `provider`.
-    pub fn enter_lease(&mut self, provider: &str, lease: &Lease, now: Timestamp) {
-        for news in lease.news() {
-            tracing::info!("{provider}: {news}");
-            let (what, other) = match news {
-                News::Taken { from } => (Hands::Taken, from),
-                News::Lost { to } => (Hands::Lost, to),
-                News::Released => (Hands::Released, None),
-                News::StandingBy { .. } => continue,
-            };
-            // A lease may be given back because nothing can be written: then this is written first when it can.
-            let event = Event::Lease { provider: provider.to_owned(), what, other };
-            if let Err(error) = self.log.append_or_owe(now, event) {
-                tracing::warn!("{}", crate::commands::chain_of(&error));
-            }
-        }
-    }
-}
-
-/// Why the books cannot be kept: nothing is sent then.
-#[derive(Debug, thiserror::Error)]
-pub enum BooksError {
-    /// The state file.
-    #[error(transparent)]
-    State(#[from] StateError),
-    /// The audit log.
-    #[error(transparent)]
-    Audit(#[from] AuditError),
-}
 
 /// One provider with all that a pass over it needs to know.
 pub struct Job<'a> {
@@ -352,189 +287,6 @@ fn halve(job: &Job<'_>, batch: Vec<Change>, todo: &mut VecDeque<Vec<Change>>) {
     }
 }
 
-/// How one message, or what goes together, ended.
-enum Sent {
-    /// It was taken, and this stands now.
-    Read(Observed),
-    /// It was refused, and nothing was written.
-    Refused(Fault),
-    /// Nothing was written: what was read is no longer true.
-    Conflict(Fault),
-    /// Nothing was written: the write did not arrive.
-    Again(Fault),
-    /// Something else is wanted by now: nothing was sent.
-    Dropped,
-    /// The pass ends here.
-    Stopped(Trouble),
-}
-
-async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Books>, clock: &Clock) -> Sent {
-    let turn = match job.lease {
-        None => None,
-        Some(lease) => {
-            let turn = lease.enter().await;
-            books.borrow_mut().enter_lease(job.name, lease, clock.now());
-            match turn {
-                Ok(turn) => Some(turn),
-                Err(why) => return Sent::Stopped(why.into()),
-            }
-        }
-    };
-    // The reading and the turn may have taken long: from here to the sending nothing is waited for.
-    let Some(words) = (job.words)() else { return Sent::Dropped };
-    let intent = match announce(job, changes, &words, &mut books.borrow_mut(), clock.now()) {
-        Ok(intent) => intent,
-        Err(error) => return Sent::Stopped(no_books(error)),
-    };
-    let applied = match &turn {
-        None => job.provider.apply(changes).await,
-        Some(turn) => turn.apply(changes).await,
-    };
-    // The reading-back keeps no renewal waiting.
-    drop(turn);
-    let fault = match applied {
-        // Also a success is read back: what counts is what stands, not what was answered.
-        Ok(applied) => {
-            return match read_back(job, changes, books, clock, &applied.detail).await {
-                Ok(observed) => Sent::Read(observed),
-                Err(trouble) => Sent::Stopped(trouble),
-            };
-        }
-        Err(fault) => fault,
-    };
-    let ending = match fault.kind {
-        FaultKind::InDoubt | FaultKind::Unproven => {
-            return match read_back(job, changes, books, clock, &fault.to_string()).await {
-                Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
-                    Sent::Read(observed)
-                }
-                // Whoever refused would refuse again.
-                Ok(_) if fault.kind == FaultKind::Unproven => Sent::Refused(fault),
-                Ok(_) => Sent::Again(fault),
-                Err(trouble @ Trouble::NoBooks { .. }) => Sent::Stopped(trouble),
-                Err(_) => Sent::Stopped(Trouble::from(&fault)),
-            };
-        }
-        FaultKind::Conflict => Ending::Conflict,
-        FaultKind::Passing { .. } => Ending::Failed,
-        FaultKind::Refused => Ending::Refused,
-    };
-    let outcome = Event::Outcome { intent, provider: job.name.to_owned(), result: ending, detail: fault.to_string() };
-    if let Err(error) = books.borrow_mut().log.append(clock.now(), outcome) {
-        return Sent::Stopped(no_books(error.into()));
-    }
-    match fault.kind {
-        FaultKind::Conflict => Sent::Conflict(fault),
-        FaultKind::Refused => Sent::Refused(fault),
-        _ => Sent::Stopped(Trouble::from(&fault)),
-    }
-}
-
-/// Charges the limits and writes the intent, both durable when this returns.
-fn announce(
-    job: &Job<'_>,
-    changes: &[Change],
-    words: &BTreeMap<Via, Word>,
-    books: &mut Books,
-    now: Timestamp,
-) -> Result<u64, BooksError> {
-    let before = books.state.clone();
-    books.state.ledger.charge(now, job.limits, job.name, job.provider.tally(), changes);
-    books.state.note_sent(job.name, changes);
-    if let Err(error) = books.save() {
-        books.state = before;
-        return Err(error.into());
-    }
-    let families: BTreeSet<Family> = changes.iter().map(|change| change.rtype.family()).collect();
-    let intent = Event::Intent {
-        provider: job.name.to_owned(),
-        target: job.provider.target(),
-        changes: changes.to_vec(),
-        word: words.iter().filter(|(via, _)| families.contains(&via.family)).map(|(_, word)| word.clone()).collect(),
-    };
-    books.log.append(now, intent).map_err(|error| {
-        // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.
-        books.state = before;
-        if let Err(error) = books.save() {
-            tracing::debug!("{}", crate::commands::chain_of(&error));
-        }
-        error.into()
-    })
-}
-
-/// Reads what stands, and closes the intents of this provider whose end that shows.
-async fn read(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Result<Observed, Trouble> {
-    let mut names = job.names();
-    names.extend(open_intents(&books.borrow(), job.name).flat_map(|(_, changes)| changes).map(|change| change.name));
-    let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job, &observed, &mut books.borrow_mut(), clock, "found by reading, after the write was cut short")
-        .map_err(no_books)?;
-    Ok(observed)
-}
-
-/// Reads what stands at the names of `changes`, and closes their intent with `detail`.
-async fn read_back(
-    job: &Job<'_>,
-    changes: &[Change],
-    books: &RefCell<Books>,
-    clock: &Clock,
-    detail: &str,
-) -> Result<Observed, Trouble> {
-    let names = changes.iter().map(|change| change.name.clone()).collect();
-    let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job, &observed, &mut books.borrow_mut(), clock, detail).map_err(no_books)?;
-    Ok(observed)
-}
-
-fn open_intents<'a>(books: &'a Books, provider: &'a str) -> impl Iterator<Item = (u64, Vec<Change>)> + 'a {
-    books
-        .log
-        .open_intents()
-        .iter()
-        .filter(move |(_, intent)| intent.provider == provider)
-        .map(|(seq, intent)| (*seq, intent.changes.clone()))
-}
-
-fn resolve(
-    job: &Job<'_>,
-    observed: &Observed,
-    books: &mut Books,
-    clock: &Clock,
-    detail: &str,
-) -> Result<(), BooksError> {
-    let open: Vec<_> = open_intents(books, job.name).collect();
-    for (intent, changes) in open {
-        let result = ending(&changes, observed);
-        if result == Ending::Done {
-            books.state.note_published(job.name, &changes);
-        }
-        if job.confirms {
-            let standing = |change: &&Change| stands(observed, change, Some(&change.after));
-            let written: Vec<&Change> = changes.iter().filter(standing).collect();
-            books.state.note_spreading(job.name, intent, &written, clock.now());
-        }
-        let (provider, detail) = (job.name.to_owned(), detail.to_owned());
-        books.log.append(clock.now(), Event::Outcome { intent, provider, result, detail })?;
-    }
-    Ok(())
-}
-
-/// How a write of `changes` ended, by what stands now.
-fn ending(changes: &[Change], observed: &Observed) -> Ending {
-    if changes.iter().all(|change| stands(observed, change, Some(&change.after))) {
-        Ending::Done
-    } else if changes.iter().all(|change| stands(observed, change, change.before.as_ref())) {
-        Ending::Failed
-    } else {
-        Ending::Overtaken
-    }
-}
-
-/// Whether exactly `set` stands where `change` would write.
-fn stands(observed: &Observed, change: &Change, set: Option<&RrSet>) -> bool {
-    observed.names.get(&change.name).and_then(|standing| standing.sets.get(&change.rtype)) == set
-}
-
 fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
     reconcile::plan(job.desired, observed, job.zone, |wanted| {
         state.published.get(&record_key(job.name, &wanted.name, wanted.rtype)).into_iter().flatten().copied()
@@ -576,10 +328,6 @@ fn changes(items: &[Item]) -> Vec<Change> {
             Step::Leave | Step::Refuse(_) => None,
         })
         .collect()
-}
-
-fn no_books(error: BooksError) -> Trouble {
-    Trouble::NoBooks { why: crate::commands::chain_of(&error) }
 }
 
 /// A pass over the provider went well.

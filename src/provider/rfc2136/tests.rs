@@ -1,4 +1,6 @@
+use super::update::update;
 use super::*;
+use crate::provider::Fence;
 use crate::provider::RrSet;
 
 fn name(text: &str) -> Name {

@@ -1,0 +1,74 @@
+//! State and audit log together: what is written down before anything is sent, and after.
+
+use crate::audit::file::{AuditError, Log};
+use crate::audit::{Event, Hands};
+use crate::clock::Timestamp;
+use crate::standby::{Lease, News};
+use crate::state::{State, StateError, Store};
+
+/// State and audit log, open for writing.
+#[derive(Debug)]
+pub struct Books {
+    /// What survives a restart.
+    pub state: State,
+    /// Where it is kept.
+    pub store: Store,
+    /// The audit log.
+    pub log: Log,
+}
+
+impl Books {
+    /// Makes the state durable, if it is not, and with it where the log ends: that alone is no reason to write.
+    pub fn save(&mut self) -> Result<(), StateError> {
+        if self.store.has(&self.state) {
+            return Ok(());
+        }
+        self.state.log = Some(self.log.mark());
+        self.store.save(&self.state)
+    }
+
+    /// The same once no write is under way: the last of several saves for all. What a crash takes until then was made
+    /// durable before the write, and is only less exact there.
+    pub(super) fn save_at_rest(&mut self) -> Result<(), StateError> {
+        if self.log.open_intents().is_empty() { self.save() } else { Ok(()) }
+    }
+
+    /// Finds out whether the books can be kept, by keeping them once more.
+    ///
+    /// # Errors
+    /// Why they cannot.
+    pub fn probe(&mut self) -> Result<(), BooksError> {
+        self.log.probe()?;
+        self.state.log = Some(self.log.mark());
+        Ok(self.store.rewrite(&self.state)?)
+    }
+
+    /// Enters and tells what is new about the lease of `provider`.
+    pub fn enter_lease(&mut self, provider: &str, lease: &Lease, now: Timestamp) {
+        for news in lease.news() {
+            tracing::info!("{provider}: {news}");
+            let (what, other) = match news {
+                News::Taken { from } => (Hands::Taken, from),
+                News::Lost { to } => (Hands::Lost, to),
+                News::Released => (Hands::Released, None),
+                News::StandingBy { .. } => continue,
+            };
+            // A lease may be given back because nothing can be written: then this is written first when it can.
+            let event = Event::Lease { provider: provider.to_owned(), what, other };
+            if let Err(error) = self.log.append_or_owe(now, event) {
+                tracing::warn!("{}", crate::commands::chain_of(&error));
+            }
+        }
+    }
+}
+
+/// Why the books cannot be kept: nothing is sent then.
+#[derive(Debug, thiserror::Error)]
+pub enum BooksError {
+    /// The state file.
+    #[error(transparent)]
+    State(#[from] StateError),
+    /// The audit log.
+    #[error(transparent)]
+    Audit(#[from] AuditError),
+}
