@@ -63,14 +63,20 @@ async fn a_healthy_zone_waits_for_none_of_two_hundred_dead_ones() {
     mill.stop().await;
 }
 
-#[tokio::test(flavor = "local")]
-async fn what_is_written_is_the_newest_settled_address() {
+/// A home whose name stands at 9 and which has settled at 50, while its server answers nobody.
+async fn with_a_write_on_its_way() -> Mill {
     let mut mill = Mill::new().await;
     mill.start();
     mill.arrives(wan(9)).await;
     mill.dns.pause();
     mill.move_to(wan(50));
     settles(&mill, 50).await;
+    mill
+}
+
+#[tokio::test(flavor = "local")]
+async fn what_is_written_is_the_newest_settled_address() {
+    let mut mill = with_a_write_on_its_way().await;
     // It is not claimed to be in step meanwhile.
     let shown = build::status(&mill.snapshot.borrow()).records.first().map(|record| record.state);
     assert_ne!(shown, Some(State::InStep));
@@ -99,12 +105,7 @@ async fn a_reload_does_not_wait_for_a_silent_provider() {
 /// While the home is in doubt nothing is wanted, of whoever is being worked on either.
 #[tokio::test(flavor = "local")]
 async fn a_write_is_dropped_when_its_address_is_in_doubt_by_the_time_of_sending() {
-    let mut mill = Mill::new().await;
-    mill.start();
-    mill.arrives(wan(9)).await;
-    mill.dns.pause();
-    mill.move_to(wan(50));
-    settles(&mill, 50).await;
+    let mut mill = with_a_write_on_its_way().await;
     for (host, echo) in (60..).zip(&mill.echoes) {
         echo.home_is_at(wan(host));
     }

@@ -41,6 +41,18 @@ fn words(texts: &'static [&'static str]) -> Vec<Word<'static>> {
     texts.iter().map(|text| word(text)).collect()
 }
 
+/// What the last of `rounds` shows, and what is remembered of all: what is said in each, and how often in a row.
+fn last_of(rounds: Vec<(&'static [&'static str], u32)>) -> (Vec<Finding>, History) {
+    let mut history = History::default();
+    let mut last = vec![];
+    for (texts, times) in rounds {
+        for _ in 0..times {
+            last = diagnose(&words(texts), &[Ipv4], &mut history, NOW);
+        }
+    }
+    (last, history)
+}
+
 fn found(texts: &'static [&'static str], wanted: &[Family]) -> Vec<Finding> {
     diagnose(&words(texts), wanted, &mut History::default(), NOW)
 }
@@ -188,13 +200,7 @@ fn an_operator_that_dissents_persistently_is_told_with_its_share() {
         ("silence does not count, nor does it wash away", vec![(TERN, 3), (TERN_SILENT, 40)], tern(3, 3)),
         ("without agreement nobody dissents", vec![(SPLIT, 40)], vec![]),
     ] {
-        let mut history = History::default();
-        let mut last = vec![];
-        for (texts, times) in rounds {
-            for _ in 0..times {
-                last = diagnose(&words(texts), &[Ipv4], &mut history, NOW);
-            }
-        }
+        let (last, _) = last_of(rounds);
         assert_eq!(last, wanted, "{title}");
     }
 }
@@ -470,13 +476,7 @@ fn a_router_against_a_lasting_majority_contradicts() {
         ("over", vec![(PRIVATE, ROUNDS), (AGREES, 1)], vec![]),
         ("and counted anew", vec![(PRIVATE, ROUNDS), (AGREES, 1), (PRIVATE, 1)], vec![private()]),
     ] {
-        let mut history = History::default();
-        let mut last = vec![];
-        for (texts, times) in rounds {
-            for _ in 0..times {
-                last = diagnose(&words(texts), &[Ipv4], &mut history, NOW);
-            }
-        }
+        let (last, history) = last_of(rounds);
         assert_eq!(last, wanted, "{title}");
         assert_eq!(held(&last), !wanted.is_empty(), "{title}: what is documented holds");
         let reached: Vec<_> = last.into_iter().map(|finding| finding.with_reach(|_| Some(true))).collect();
