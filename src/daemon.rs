@@ -340,7 +340,10 @@ impl Daemon {
     fn worked(&mut self, ears: &mut Ears) {
         let again = self.enter_work(ears);
         if !again.is_empty() {
-            self.publish(ears, |pace, provider, now| again.contains(provider) && pace.is_due(provider, now));
+            // Those whose wait has just ended have their turn too, for it ends with this.
+            self.publish(ears, |pace, provider, now| {
+                pace.has_waited(provider, now) || again.contains(provider) && pace.is_due(provider, now)
+            });
         }
         let now = Instant::now();
         if ears.work.is_idle() || self.shown.is_none_or(|shown| shown + SHOWING <= now) {
