@@ -66,7 +66,7 @@ pub fn follow_past(dir: &Path, mark: Option<&Mark>, each: impl FnMut(Entry)) -> 
     walk_all(dir, mark, each).map(|(flaw, torn)| flaw.or(torn))
 }
 
-/// The same as [`follow`], but a torn end is no flaw, as it is none for [`Log::open`]: it will be set aside before the next
+/// The same as [`follow`], but a torn end is no flaw, as it is none for [`Log::open`](super::Log::open): it will be set aside before the next
 /// line.
 pub fn recall(dir: &Path, each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
     walk_all(dir, None, each).map(|(flaw, _)| flaw)
