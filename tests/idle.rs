@@ -79,7 +79,7 @@ ttl = "2m"
         self.dir.path().join("fingerpost.toml")
     }
 
-    /// Waits until the record is published.
+    /// Waits until the record is published, and the log says so.
     async fn in_step(&self) {
         let name = DnsName::parse("gauge.heronmill.example").unwrap();
         let mut progress = self.dns.progress();
@@ -89,6 +89,14 @@ ttl = "2m"
             }
         };
         timeout(Duration::from_secs(60), published).await.expect("the record was not published");
+        // Rounds go on beside a write: what it leaves in the log is over with its outcome.
+        let log = self.dir.path().join("state/audit.jsonl");
+        let closed = async {
+            while !fs::read_to_string(&log).is_ok_and(|log| log.contains("\"outcome\"")) {
+                tokio::time::sleep(Duration::from_millis(2)).await;
+            }
+        };
+        timeout(Duration::from_secs(60), closed).await.expect("the write was not closed");
     }
 
     /// Has the daemon `pid` do `ROUNDS` rounds, one after the other.
