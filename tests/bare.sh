@@ -83,14 +83,15 @@ if [ "${1-}" = prepare ]; then
     if [ -e /usr/local/share/ca-certificates ]; then cp -rL /usr/local/share/ca-certificates "$root/usr/local/share/"; fi
 
     # The toolchain, and what cargo has fetched before.
-    mkdir -p "$root$sysroot" "$root/root/.cargo/registry" "$root/fingerpost"
+    mkdir -p "$root$sysroot" "$root/root/.cargo/registry" "$root/srv/checkout"
     mount --bind "$sysroot" "$root$sysroot"
     mount -o remount,bind,ro "$root$sysroot"
     cargo_home=${CARGO_HOME:-$HOME/.cargo}
     for part in registry/cache registry/index config.toml; do
         if [ -e "$cargo_home/$part" ]; then cp -r "$cargo_home/$part" "$root/root/.cargo/$part"; fi
     done
-    tar --exclude=./target --exclude=./.git -c . | tar -C "$root/fingerpost" --no-same-owner -x
+    # In a directory of which no binary speaks by itself: tests/packaging.sh looks for it there.
+    tar --exclude=./target --exclude=./.git -c . | tar -C "$root/srv/checkout" --no-same-owner -x
 
     # Nothing of this shell's surroundings but what leads to the registries.
     settings=(HOME=/root "PATH=$sysroot/bin:/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin")
@@ -107,7 +108,7 @@ if [ "${1-}" = prepare ]; then
     umount --lazy .old
     rmdir .old
     # As the first process of its own: what is left over there ends with it.
-    exec env --ignore-environment "${settings[@]}" bash /fingerpost/tests/bare.sh within
+    exec env --ignore-environment "${settings[@]}" bash /srv/checkout/tests/bare.sh within
 fi
 
 # ---- On this machine.
