@@ -97,7 +97,7 @@ pub enum Command {
 /// What an echo service answers, and how often. It reads no configuration, and says nothing of its clients but with -v.
 #[derive(Clone, Debug, Args)]
 pub struct Echo {
-    /// Answer HTTP there: / as text, /json as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`
+    /// Answer HTTP there: / as text, /seen as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`
     #[arg(long, value_name = "ADDR:PORT")]
     pub http: Vec<SocketAddr>,
     /// Answer STUN there, over UDP; may be repeated. A machine with several addresses has to name each one
@@ -109,20 +109,20 @@ pub struct Echo {
     /// Requests a minute of all clients; HTTP and STUN are counted apart
     #[arg(long, value_name = "N", default_value_t = 6000, value_parser = clap::value_parser!(u32).range(1..=60_000))]
     pub all_requests_per_minute: u32,
-    /// Answer /probe?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only
-    /// what is yours: whoever shares the address, as behind a carrier's NAT, is probed too
+    /// Answer /knock?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only
+    /// what is yours: whoever shares the address, as behind a carrier's NAT, is knocked at too
     #[arg(long)]
-    pub probe_back: bool,
-    /// Probes a minute for one client
-    #[arg(long, value_name = "N", default_value_t = 6, requires = "probe_back",
+    pub knock_back: bool,
+    /// Knocks a minute for one client
+    #[arg(long, value_name = "N", default_value_t = 6, requires = "knock_back",
         value_parser = clap::value_parser!(u32).range(1..=600))]
-    pub probes_per_minute: u32,
-    /// Probes a minute for all clients
-    #[arg(long, value_name = "N", default_value_t = 60, requires = "probe_back",
+    pub knocks_per_minute: u32,
+    /// Knocks a minute for all clients
+    #[arg(long, value_name = "N", default_value_t = 60, requires = "knock_back",
         value_parser = clap::value_parser!(u32).range(1..=600))]
-    pub all_probes_per_minute: u32,
-    /// Probe clients in this special-purpose range all the same: labs; may be repeated
-    #[arg(long, value_name = "CIDR", requires = "probe_back",
+    pub all_knocks_per_minute: u32,
+    /// Knock at clients in this special-purpose range all the same: labs; may be repeated
+    #[arg(long, value_name = "CIDR", requires = "knock_back",
         value_parser = |text: &str| crate::address::range(text).ok_or("it is not an address range"))]
     pub accept_special: Vec<IpNet>,
 }

@@ -143,7 +143,7 @@ pub fn device_xml(data: &[u8]) -> bool {
 
 /// The body of an echo service's answer, as text and as JSON.
 pub fn echo_body(body: &[u8]) -> bool {
-    let pointers = ["/ip", "", "/your/addresses/0"].map(|pointer| Extract::Pointer(pointer.to_owned()));
+    let pointers = ["/seen", "", "/your/addresses/0"].map(|pointer| Extract::Pointer(pointer.to_owned()));
     let mut read = false;
     for how in [Extract::Body].iter().chain(&pointers) {
         let told = extract::extract(how, None, body);

@@ -32,7 +32,7 @@ echo "systemd-analyze verify: clean"
 judge() { systemd-analyze security --offline=true --threshold="$2" --no-pager "$1" | tail -n 1; }
 judge systemd/fingerpost.service 12
 judge systemd/fingerpost-echo.service 4
-# And with what its comment says is needed for --probe-back.
+# And with what its comment says is needed for --knock-back.
 sed 's/^PrivateNetwork=.*/PrivateNetwork=no/; s/^RestrictAddressFamilies=.*/& AF_INET AF_INET6/' \
     systemd/fingerpost-echo.service >"$dir/units/fingerpost-echo.service"
 judge "$dir/units/fingerpost-echo.service" 12

@@ -430,7 +430,7 @@ _fingerpost() {
             return 0
             ;;
         fingerpost__subcmd__echo)
-            opts="-v -q -h --http --stun --requests-per-minute --all-requests-per-minute --probe-back --probes-per-minute --all-probes-per-minute --accept-special --config --json --state-dir --verbose --quiet --help"
+            opts="-v -q -h --http --stun --requests-per-minute --all-requests-per-minute --knock-back --knocks-per-minute --all-knocks-per-minute --accept-special --config --json --state-dir --verbose --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -452,11 +452,11 @@ _fingerpost() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
-                --probes-per-minute)
+                --knocks-per-minute)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
-                --all-probes-per-minute)
+                --all-knocks-per-minute)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -147,16 +147,16 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -l json 
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s q -l quiet -d 'Say only warnings and errors on standard error'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l http -d 'Answer HTTP there: / as text, /json as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l http -d 'Answer HTTP there: / as text, /seen as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l stun -d 'Answer STUN there, over UDP; may be repeated. A machine with several addresses has to name each one' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l requests-per-minute -d 'Requests a minute of one client, an IPv4 address or an IPv6 /64; so many may come at once' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-requests-per-minute -d 'Requests a minute of all clients; HTTP and STUN are counted apart' -r
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l probes-per-minute -d 'Probes a minute for one client' -r
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-probes-per-minute -d 'Probes a minute for all clients' -r
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l accept-special -d 'Probe clients in this special-purpose range all the same: labs; may be repeated' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l knocks-per-minute -d 'Knocks a minute for one client' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-knocks-per-minute -d 'Knocks a minute for all clients' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l accept-special -d 'Knock at clients in this special-purpose range all the same: labs; may be repeated' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l probe-back -d 'Answer /probe?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only what is yours: whoever shares the address, as behind a carrier\'s NAT, is probed too'
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l knock-back -d 'Answer /knock?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only what is yours: whoever shares the address, as behind a carrier\'s NAT, is knocked at too'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l json -d 'One JSON document on standard output; logs stay on standard error. Not for `daemon` and `echo`'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s v -l verbose -d 'Say more on standard error; twice for even more'
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -s q -l quiet -d 'Say only warnings and errors on standard error'

@@ -10,7 +10,7 @@ use super::{CommandError, Exit, block_on};
 use crate::cli;
 use crate::daemon::Notifier;
 use crate::echo::budget::Rates;
-use crate::echo::{self, EchoError, Options, ProbeBack, Sockets};
+use crate::echo::{self, EchoError, KnockBack, Options, Sockets};
 
 pub(super) fn run(arguments: &cli::Echo) -> Result<Exit, CommandError> {
     // Before there is a second thread: it takes variables out of the environment.
@@ -21,8 +21,8 @@ pub(super) fn run(arguments: &cli::Echo) -> Result<Exit, CommandError> {
     }
     let options = Options {
         requests: Rates { each: arguments.requests_per_minute, all: arguments.all_requests_per_minute },
-        probe_back: arguments.probe_back.then(|| ProbeBack {
-            probes: Rates { each: arguments.probes_per_minute, all: arguments.all_probes_per_minute },
+        knock_back: arguments.knock_back.then(|| KnockBack {
+            knocks: Rates { each: arguments.knocks_per_minute, all: arguments.all_knocks_per_minute },
             accept_special: arguments.accept_special.clone(),
         }),
     };
@@ -32,8 +32,8 @@ pub(super) fn run(arguments: &cli::Echo) -> Result<Exit, CommandError> {
         for (what, address) in addresses(&sockets) {
             tracing::info!("answers {what} at {address}");
         }
-        if options.probe_back.is_some() {
-            tracing::info!("probes a port of whoever asks for it");
+        if options.knock_back.is_some() {
+            tracing::info!("knocks at a port of whoever asks for it");
         }
         let notifier = Notifier::ServiceManager;
         notifier.tell(&[NotifyState::Ready]);

@@ -201,7 +201,7 @@ fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
         _ => Ok(text.replace("{secret}", "secret")),
     };
     // Some write the secret itself here: no message says the value, and only the origin is shown.
-    let url_cell = table.key("url").required("url = \"https://chat.example/hooks/{secret}\"").quiet();
+    let url_cell = table.key("url").required("url = \"https://bell.example/ring/{secret}\"").quiet();
     let url = url_cell.parse_hidden(|text| {
         let url = words::url(&put(text)?)?;
         if words::url(text).is_ok_and(|written| url_gives_away(&written)) {

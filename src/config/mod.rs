@@ -380,7 +380,7 @@ pub struct Exposure {
     pub every: Duration,
     /// Recursive resolvers that are asked for public names; none, or two at least.
     pub resolvers: Vec<SocketAddr>,
-    /// A friend's `fingerpost echo --probe-back`.
+    /// A friend's `fingerpost echo --knock-back`.
     pub helper: Option<reqwest::Url>,
     /// The router that is asked for its port mappings, if any is.
     pub router: Option<Gateway>,

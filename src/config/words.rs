@@ -155,7 +155,7 @@ pub(super) fn extract(text: &str) -> Result<Extract, Wrong> {
         return Ok(Extract::Body);
     }
     if !text.starts_with('/') {
-        let remedy = "write \"body\", or a JSON Pointer (RFC 6901) such as \"/ip\"";
+        let remedy = "write \"body\", or a JSON Pointer (RFC 6901) such as \"/seen\"";
         return Err(Wrong::new("says not where the address stands", remedy));
     }
     if text.split('~').skip(1).any(|rest| !rest.starts_with(['0', '1'])) {

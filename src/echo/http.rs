@@ -15,8 +15,8 @@ use tokio::task::JoinSet;
 use tokio::time::timeout;
 
 use super::budget::Client;
-use super::{Meter, Probing, probe};
-use crate::address::special;
+use super::{Knocking, Meter, knock};
+use crate::address::{Family, special};
 use crate::serving::{Answer, HEAD, Method, Ordeal, Places, Request, finish, read_head};
 
 /// Connections served at once, a listener.
@@ -30,13 +30,13 @@ const GRACE: Duration = Duration::from_secs(5);
 /// What all connections share.
 pub(super) struct Service {
     pub(super) requests: Meter,
-    pub(super) probing: Option<Probing>,
+    pub(super) knocking: Option<Knocking>,
     places: Arc<Places<Client>>,
 }
 
 impl Service {
-    pub(super) fn new(requests: Meter, probing: Option<Probing>) -> Self {
-        Self { requests, probing, places: Places::new(CONNECTIONS_EACH) }
+    pub(super) fn new(requests: Meter, knocking: Option<Knocking>) -> Self {
+        Self { requests, knocking, places: Places::new(CONNECTIONS_EACH) }
     }
 }
 
@@ -96,41 +96,41 @@ impl Service {
         if let Err(wait) = self.requests.take(asker) {
             return too_many(wait);
         }
-        let known = matches!(request.path.as_str(), "/" | "/json" | "/probe");
+        let known = matches!(request.path.as_str(), "/" | "/seen" | "/knock");
         match (request.method, request.path.as_str()) {
             (Method::Other, _) if known => Answer {
                 fields: vec!["Allow: GET, HEAD".to_owned()],
                 ..Answer::refusal(405, "Only GET and HEAD.".into())
             },
             (_, "/") => Answer::text(200, format!("{asker}\n")),
-            (_, "/json") => Answer::json(&serde_json::json!({ "ip": asker })),
-            (_, "/probe") => self.probe(asker, request).await,
-            _ => Answer::refusal(404, "There is / for your address as text, and /json.".to_owned()),
+            (_, "/seen") => Answer::json(&serde_json::json!({ "seen": asker, "family": Family::of(asker) })),
+            (_, "/knock") => self.knock(asker, request).await,
+            _ => Answer::refusal(404, "There is / for your address as text, and /seen for an object.".to_owned()),
         }
     }
 
-    async fn probe(&self, asker: IpAddr, request: &Request) -> Answer {
-        let Some(probing) = &self.probing else {
+    async fn knock(&self, asker: IpAddr, request: &Request) -> Answer {
+        let Some(knocking) = &self.knocking else {
             return Answer::refusal(
                 404,
-                "This witness does not probe: it was started without --probe-back.".to_owned(),
+                "This witness does not knock: it was started without --knock-back.".to_owned(),
             );
         };
         let Some(port) = port_of(request) else {
-            let text = "Ask for /probe?port=N and nothing else, N from 1 to 65535; the address is always your own.";
+            let text = "Ask for /knock?port=N and nothing else, N from 1 to 65535; the address is always your own.";
             return Answer::refusal(400, text.to_owned());
         };
-        if let Err(why) = special::check(asker, &probing.accept_special) {
-            return Answer::refusal(403, format!("You come from {asker}, where nothing is probed: {why}."));
+        if let Err(why) = special::check(asker, &knocking.accept_special) {
+            return Answer::refusal(403, format!("You come from {asker}, where nothing is knocked at: {why}."));
         }
-        if let Err(wait) = probing.meter.take(asker) {
+        if let Err(wait) = knocking.meter.take(asker) {
             return too_many(wait);
         }
-        match probe::probe(asker, port, probe::LIMIT).await {
-            Ok(state) => Answer::json(&serde_json::json!({ "ip": asker, "port": port, "state": state })),
+        match knock::knock(asker, port, knock::LIMIT).await {
+            Ok(knock) => Answer::json(&serde_json::json!({ "seen": asker, "port": port, "knock": knock })),
             Err(error) => {
-                probing.failed(&error);
-                Answer::refusal(503, "This machine cannot probe at the moment.".to_owned())
+                knocking.failed(&error);
+                Answer::refusal(503, "This machine cannot knock at the moment.".to_owned())
             }
         }
     }

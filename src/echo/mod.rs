@@ -6,7 +6,7 @@
 
 pub mod budget;
 mod http;
-pub mod probe;
+pub mod knock;
 mod stun;
 
 use std::future::Future;
@@ -75,16 +75,16 @@ pub struct Sockets {
 pub struct Options {
     /// Requests a minute; HTTP and STUN are counted apart, since the sender of a datagram can be forged.
     pub requests: Rates,
-    /// Whether, and how often, a port of the asker is probed.
-    pub probe_back: Option<ProbeBack>,
+    /// Whether, and how often, a port of the asker is knocked at.
+    pub knock_back: Option<KnockBack>,
 }
 
-/// How ports of askers are probed.
+/// How ports of askers are knocked at.
 #[derive(Clone, Debug)]
-pub struct ProbeBack {
-    /// Probes a minute.
-    pub probes: Rates,
-    /// Ranges whose addresses are probed although no home has them: labs.
+pub struct KnockBack {
+    /// Knocks a minute.
+    pub knocks: Rates,
+    /// Ranges whose addresses are knocked at although no home has them: labs.
     pub accept_special: Vec<IpNet>,
 }
 
@@ -95,12 +95,12 @@ pub struct ProbeBack {
 pub async fn serve(sockets: Sockets, options: Options, stop: impl Future<Output = ()>) -> Result<(), EchoError> {
     let begun = Instant::now();
     let meter = |rates| Meter { begun, budget: Mutex::new(Budget::new(rates)) };
-    let probing = options.probe_back.map(|back| Probing {
-        meter: meter(back.probes),
+    let knocking = options.knock_back.map(|back| Knocking {
+        meter: meter(back.knocks),
         accept_special: back.accept_special,
         failed: AtomicBool::new(false),
     });
-    let service = Arc::new(http::Service::new(meter(options.requests), probing));
+    let service = Arc::new(http::Service::new(meter(options.requests), knocking));
     let stun_meter = Arc::new(meter(options.requests));
     let (tell, told) = watch::channel(false);
     let mut tasks = JoinSet::new();
@@ -139,19 +139,19 @@ impl Meter {
     }
 }
 
-/// Probing while it is allowed.
-struct Probing {
+/// Knocking while it is allowed.
+struct Knocking {
     meter: Meter,
     accept_special: Vec<IpNet>,
     failed: AtomicBool,
 }
 
-impl Probing {
+impl Knocking {
     /// The first failure of this machine is worth a word.
     fn failed(&self, error: &io::Error) {
         if !self.failed.swap(true, Ordering::Relaxed) {
             tracing::warn!(
-                "cannot probe: {error}; a service needs PrivateNetwork=no and \
+                "cannot knock: {error}; a service needs PrivateNetwork=no and \
                  RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX for it"
             );
         }

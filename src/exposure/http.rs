@@ -11,7 +11,7 @@ use super::home::{Home, Whose};
 use super::reach::Entry;
 use crate::address::Family;
 use crate::config::Service;
-use crate::echo::probe::State;
+use crate::echo::knock::Knock;
 use crate::http;
 use crate::watch::http::{local_address, one_line, root_cause};
 
@@ -50,24 +50,24 @@ pub(super) async fn enter(
 
 /// What a helper answers.
 #[derive(Deserialize)]
-struct Probed {
-    ip: std::net::IpAddr,
+struct Knocked {
+    seen: std::net::IpAddr,
     port: u16,
-    state: State,
+    knock: Knock,
 }
 
 /// What `helper` says of `port` of the home, asked over `family`.
 ///
 /// # Errors
 /// Why it says nothing that can be believed of the home.
-pub(super) async fn probe(
+pub(super) async fn knock(
     helper: &Url,
     family: Family,
     port: u16,
     home: &Home,
     patience: Duration,
-) -> Result<State, String> {
-    let mut url = helper.join("probe").map_err(|error| error.to_string())?;
+) -> Result<Knock, String> {
+    let mut url = helper.join("knock").map_err(|error| error.to_string())?;
     url.set_query(Some(&format!("port={port}")));
     let local = local_address(family, None);
     let client = http::client(true).timeout(patience).local_address(local).build();
@@ -84,15 +84,16 @@ pub(super) async fn probe(
     if !status.is_success() {
         return Err(format!("the helper says: {} ({})", one_line(&String::from_utf8_lossy(&body)), status.as_u16()));
     }
-    let probed: Probed =
-        serde_json::from_slice(&body).map_err(|_| "what the helper says is not an answer to a probe".to_owned())?;
-    if probed.port != port {
-        return Err(format!("the helper tells of port {}, not of {port}", probed.port));
+    let knocked: Knocked =
+        serde_json::from_slice(&body).map_err(|_| "what the helper says is not an answer to a knock".to_owned())?;
+    if knocked.port != port {
+        return Err(format!("the helper tells of port {}, not of {port}", knocked.port));
     }
-    match home.whose(probed.ip) {
-        Some(Whose::Now) => Ok(probed.state),
-        _ => {
-            Err(format!("the helper was asked from {}, which is not the home's address: by a VPN, perhaps", probed.ip))
-        }
+    match home.whose(knocked.seen) {
+        Some(Whose::Now) => Ok(knocked.knock),
+        _ => Err(format!(
+            "the helper was asked from {}, which is not the home's address: by a VPN, perhaps",
+            knocked.seen
+        )),
     }
 }

@@ -160,10 +160,10 @@ async fn one<'a>(
 ) -> Vec<Finding> {
     let name = service.name.as_str();
     let ca = given(service.ca.as_deref());
-    let (told, certificate, probed) = tokio::join!(
+    let (told, certificate, knocked) = tokio::join!(
         told(service, config, allowed),
         certificate(service, allowed, &ca, now),
-        probe(service, allowed, home),
+        knock(service, allowed, home),
     );
     let mut found = Vec::new();
     match allowed.edge(service) {
@@ -180,11 +180,11 @@ async fn one<'a>(
             }
             found.push(certificate);
             found.push(reach::way_in(name, &enter(service, allowed, &told, &ca).await));
-            found.push(reach::closed(name, service.port, &probed));
+            found.push(reach::closed(name, service.port, &knocked));
         }
         None => {
             found.push(certificate);
-            found.push(reach::open(name, service.port, &probed));
+            found.push(reach::open(name, service.port, &knocked));
         }
     }
     found
@@ -278,7 +278,7 @@ async fn enter<'a>(service: &'a Service, allowed: &Allowed<'a>, told: &[Told], c
 }
 
 /// A helper can reach back only to the machine that asks: in IPv6 that need not be the origin.
-async fn probe(service: &Service, allowed: &Allowed<'_>, home: &Home) -> reach::Told {
+async fn knock(service: &Service, allowed: &Allowed<'_>, home: &Home) -> reach::Told {
     let nobody = |why: &str| reach::Told { each: Vec::new(), left_out: why.to_owned() };
     let Some(helper) = allowed.helper() else { return nobody("no helper is configured") };
     let families: BTreeSet<Family> = home.now().map(Family::of).collect();
@@ -292,7 +292,7 @@ async fn probe(service: &Service, allowed: &Allowed<'_>, home: &Home) -> reach::
             told.left_out = "IPv6: not asked, since the helper can reach back only to this machine".into();
             continue;
         }
-        told.each.push((family, http::probe(helper, family, service.port, home, PATIENCE).await));
+        told.each.push((family, http::knock(helper, family, service.port, home, PATIENCE).await));
     }
     told
 }

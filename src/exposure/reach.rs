@@ -2,7 +2,7 @@
 
 use super::{Check, Finding, Grade};
 use crate::address::Family;
-use crate::echo::probe::State;
+use crate::echo::knock::Knock;
 
 /// What became of a request through the public name.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,12 +35,13 @@ pub fn way_in(name: &str, entry: &Entry) -> Finding {
 /// Whether `port` of the home, with nothing in front, is open to a helper; one word a family that was asked about.
 pub fn open(name: &str, port: u16, told: &Told) -> Finding {
     let finding = |grade, todo: &str| Finding::new(Check::WayIn, name, grade, told.seen(port), todo);
-    let found = match told.states() {
+    let found = match told.knocks() {
         (_, true) => finding(Grade::Unknown, NO_WORD),
-        (states, false) if states.iter().all(|state| *state == State::Open) => finding(Grade::Good, ""),
+        (states, false) if states.iter().all(|state| *state == Knock::Answered) => finding(Grade::Good, ""),
         _ => finding(Grade::Amiss, "see that the service runs and that the router leads the port to it"),
     };
-    let reach = told.each.iter().filter_map(|(family, state)| Some((*family, *state.as_ref().ok()? == State::Open)));
+    let reach =
+        told.each.iter().filter_map(|(family, state)| Some((*family, *state.as_ref().ok()? == Knock::Answered)));
     Finding { reach: reach.collect(), ..found }
 }
 
@@ -48,19 +49,19 @@ pub fn open(name: &str, port: u16, told: &Told) -> Finding {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Told {
     /// What it says, or why it says nothing.
-    pub each: Vec<(Family, Result<State, String>)>,
+    pub each: Vec<(Family, Result<Knock, String>)>,
     /// What was left out, and why; may be empty.
     pub left_out: String,
 }
 
-const NO_WORD: &str = "name a friend's `fingerpost echo --probe-back` in `exposure.helper`, and see that it runs";
+const NO_WORD: &str = "name a friend's `fingerpost echo --knock-back` in `exposure.helper`, and see that it runs";
 
 impl Told {
     fn seen(&self, port: u16) -> String {
         let each = self.each.iter().map(|(family, state)| match state {
-            Ok(State::Open) => format!("{family}: port {port} is open to the helper"),
-            Ok(State::Refused) => format!("{family}: port {port} is refused"),
-            Ok(State::Filtered) => format!("{family}: port {port} does not answer"),
+            Ok(Knock::Answered) => format!("{family}: port {port} is open to the helper"),
+            Ok(Knock::TurnedAway) => format!("{family}: port {port} is refused"),
+            Ok(Knock::NoAnswer) => format!("{family}: port {port} does not answer"),
             Err(why) => format!("{family}: {why}"),
         });
         let mut seen: Vec<String> = each.collect();
@@ -71,8 +72,8 @@ impl Told {
     }
 
     /// The states told, and whether one is missing or there is none.
-    fn states(&self) -> (Vec<State>, bool) {
-        let states: Vec<State> = self.each.iter().filter_map(|(_, state)| state.as_ref().ok().copied()).collect();
+    fn knocks(&self) -> (Vec<Knock>, bool) {
+        let states: Vec<Knock> = self.each.iter().filter_map(|(_, state)| state.as_ref().ok().copied()).collect();
         let missing = states.is_empty() || states.len() < self.each.len();
         (states, missing)
     }
@@ -81,8 +82,8 @@ impl Told {
 /// Whether `port` of the home is closed to a helper that is not the edge.
 pub fn closed(name: &str, port: u16, told: &Told) -> Finding {
     let finding = |grade, todo: &str| Finding::new(Check::Closed, name, grade, told.seen(port), todo);
-    match told.states() {
-        (states, _) if states.contains(&State::Open) => {
+    match told.knocks() {
+        (states, _) if states.contains(&Knock::Answered) => {
             finding(Grade::Amiss, "let the firewall and the router take connections to it from the edge's ranges only")
         }
         (_, true) => finding(Grade::Unknown, NO_WORD),
@@ -92,7 +93,7 @@ pub fn closed(name: &str, port: u16, told: &Told) -> Finding {
 
 #[cfg(test)]
 mod tests {
-    use super::{Entry, Family, Grade, State, Told, closed, open, way_in};
+    use super::{Entry, Family, Grade, Knock, Told, closed, open, way_in};
 
     #[test]
     fn an_answer_below_500_is_a_way_in() {
@@ -117,13 +118,13 @@ mod tests {
         let unknown = || Err("no way".to_owned());
         // What `closed` and `open` make of the same words.
         for (each, is_closed, is_open) in [
-            (vec![(Ipv4, Ok(State::Filtered))], Grade::Good, Grade::Amiss),
-            (vec![(Ipv4, Ok(State::Refused)), (Ipv6, Ok(State::Filtered))], Grade::Good, Grade::Amiss),
-            (vec![(Ipv4, Ok(State::Open))], Grade::Amiss, Grade::Good),
-            (vec![(Ipv4, Ok(State::Open)), (Ipv6, Ok(State::Open))], Grade::Amiss, Grade::Good),
-            (vec![(Ipv4, Ok(State::Filtered)), (Ipv6, Ok(State::Open))], Grade::Amiss, Grade::Amiss),
-            (vec![(Ipv4, unknown()), (Ipv6, Ok(State::Open))], Grade::Amiss, Grade::Unknown),
-            (vec![(Ipv4, unknown()), (Ipv6, Ok(State::Filtered))], Grade::Unknown, Grade::Unknown),
+            (vec![(Ipv4, Ok(Knock::NoAnswer))], Grade::Good, Grade::Amiss),
+            (vec![(Ipv4, Ok(Knock::TurnedAway)), (Ipv6, Ok(Knock::NoAnswer))], Grade::Good, Grade::Amiss),
+            (vec![(Ipv4, Ok(Knock::Answered))], Grade::Amiss, Grade::Good),
+            (vec![(Ipv4, Ok(Knock::Answered)), (Ipv6, Ok(Knock::Answered))], Grade::Amiss, Grade::Good),
+            (vec![(Ipv4, Ok(Knock::NoAnswer)), (Ipv6, Ok(Knock::Answered))], Grade::Amiss, Grade::Amiss),
+            (vec![(Ipv4, unknown()), (Ipv6, Ok(Knock::Answered))], Grade::Amiss, Grade::Unknown),
+            (vec![(Ipv4, unknown()), (Ipv6, Ok(Knock::NoAnswer))], Grade::Unknown, Grade::Unknown),
             (vec![], Grade::Unknown, Grade::Unknown),
         ] {
             let told = Told { each, left_out: String::new() };

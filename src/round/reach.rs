@@ -40,14 +40,14 @@ impl Reach {
 #[cfg(test)]
 mod tests {
     use super::{Family, Found, Reach};
-    use crate::echo::probe::State;
+    use crate::echo::knock::Knock;
     use crate::exposure::reach::{Told, closed, open};
     use crate::watch::diagnose::{Finding, forbids_publishing};
 
     #[test]
     fn where_the_router_contradicts_a_helper_decides_what_is_held() {
         use Family::{Ipv4, Ipv6};
-        let told = |each: Vec<(Family, Result<State, String>)>| Told { each, left_out: String::new() };
+        let told = |each: Vec<(Family, Result<Knock, String>)>| Told { each, left_out: String::new() };
         let looked = |each| vec![open("gauge.heronmill.example", 443, &told(each))];
         let unknown = || Err("no way".to_owned());
         let finding = || Finding::RouterContradicts {
@@ -58,27 +58,27 @@ mod tests {
         };
         let double = || Finding::DoubleNat { inside: "192.168.1.2".parse().unwrap(), outside: None };
         let remembered = || Finding::Remembered { what: Box::new(finding()), as_of: None };
-        let both = [looked(vec![(Ipv4, Ok(State::Filtered))]), looked(vec![(Ipv4, Ok(State::Open))])].concat();
+        let both = [looked(vec![(Ipv4, Ok(Knock::NoAnswer))]), looked(vec![(Ipv4, Ok(Knock::Answered))])].concat();
         for (title, found, line, finding, held) in [
-            ("a way in", looked(vec![(Ipv4, Ok(State::Open))]), None, finding(), false),
-            ("the same, remembered", looked(vec![(Ipv4, Ok(State::Open))]), None, remembered(), false),
+            ("a way in", looked(vec![(Ipv4, Ok(Knock::Answered))]), None, finding(), false),
+            ("the same, remembered", looked(vec![(Ipv4, Ok(Knock::Answered))]), None, remembered(), false),
             ("one of two services", both, None, finding(), false),
-            ("none", looked(vec![(Ipv4, Ok(State::Filtered))]), None, finding(), true),
-            ("refused", looked(vec![(Ipv4, Ok(State::Refused))]), None, finding(), true),
-            ("the other family", looked(vec![(Ipv6, Ok(State::Open))]), None, finding(), true),
+            ("none", looked(vec![(Ipv4, Ok(Knock::NoAnswer))]), None, finding(), true),
+            ("refused", looked(vec![(Ipv4, Ok(Knock::TurnedAway))]), None, finding(), true),
+            ("the other family", looked(vec![(Ipv6, Ok(Knock::Answered))]), None, finding(), true),
             ("no word", looked(vec![(Ipv4, unknown())]), None, finding(), true),
             ("no helper", vec![], None, finding(), true),
-            ("several lines", looked(vec![(Ipv4, Ok(State::Open))]), Some("fibre".to_owned()), finding(), true),
-            ("another finding", looked(vec![(Ipv4, Ok(State::Open))]), None, double(), true),
+            ("several lines", looked(vec![(Ipv4, Ok(Knock::Answered))]), Some("fibre".to_owned()), finding(), true),
+            ("another finding", looked(vec![(Ipv4, Ok(Knock::Answered))]), None, double(), true),
         ] {
             let applied = Reach::of(&found).applied(Found { line, finding });
             assert_eq!(forbids_publishing(&[applied.finding], Ipv4), held, "{title}");
         }
-        let mut reach = Reach::of(&looked(vec![(Ipv4, Ok(State::Open))]));
+        let mut reach = Reach::of(&looked(vec![(Ipv4, Ok(Knock::Answered))]));
         reach.forget(Ipv4);
         assert_eq!(reach, Reach::default());
         // What shall be closed is, and says nothing of what could be open.
-        let shut = closed("gauge.heronmill.example", 443, &told(vec![(Ipv4, Ok(State::Filtered))]));
+        let shut = closed("gauge.heronmill.example", 443, &told(vec![(Ipv4, Ok(Knock::NoAnswer))]));
         assert_eq!(Reach::of(&[shut]), Reach::default());
     }
 }

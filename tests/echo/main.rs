@@ -2,7 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod activated;
-mod probe;
+mod knock;
 mod program;
 
 use std::io::Write as _;
@@ -30,9 +30,10 @@ fn each_asker_is_told_its_own_address() {
     for (from, port) in
         [("127.0.0.1", both), ("127.0.0.5", both), ("::1", both), ("127.0.0.1", ipv4), ("127.8.7.6", ipv4)]
     {
+        let family = if from.contains(':') { "ipv6" } else { "ipv4" };
         for (target, body) in [
             ("/", format!("{from}\n")),
-            ("/json", format!("{{\"ip\":\"{from}\"}}\n")),
+            ("/seen", format!("{{\"family\":\"{family}\",\"seen\":\"{from}\"}}\n")),
             ("/?ip=198.51.100.9", format!("{from}\n")),
             ("http://198.51.100.9/", format!("{from}\n")),
         ] {
@@ -43,7 +44,7 @@ fn each_asker_is_told_its_own_address() {
         }
     }
     assert!(get("127.0.0.1", ipv4, "/", "").field("content-type").unwrap().starts_with("text/plain"));
-    assert_eq!(get("127.0.0.1", ipv4, "/json", "").field("content-type"), Some("application/json"));
+    assert_eq!(get("127.0.0.1", ipv4, "/seen", "").field("content-type"), Some("application/json"));
 }
 
 #[test]
@@ -115,7 +116,7 @@ fn clients_that_say_nothing_do_not_keep_others_out() {
 #[test]
 fn a_watcher_believes_it_over_http_and_stun() {
     let echo = Echo::start(&["--http", "[::]:0", "--stun", "127.0.0.1:0", "--stun", "[::1]:0"]);
-    let witnesses: Vec<_> = [("127.0.0.1", "", Extract::Body), ("[::1]", "json", Extract::Pointer("/ip".into()))]
+    let witnesses: Vec<_> = [("127.0.0.1", "", Extract::Body), ("[::1]", "seen", Extract::Pointer("/seen".into()))]
         .into_iter()
         .map(|(host, path, extract)| {
             let url = format!("http://{host}:{}/{path}", echo.http[0].port()).parse().unwrap();
@@ -207,9 +208,9 @@ fn what_keeps_it_from_starting_is_told() {
         ),
         (&["--http", &address], 75, "cannot listen on 127.0.0.1"),
         (&["--http", "8080"], 64, "invalid"),
-        (&["--stun", "127.0.0.1:0", "--probes-per-minute", "7"], 64, "--probe-back"),
-        (&["--stun", "127.0.0.1:0", "--accept-special", "10.0.0.0/8"], 64, "--probe-back"),
-        (&["--stun", "127.0.0.1:0", "--probe-back", "--accept-special", "010.0.0.0/8"], 64, "010.0.0.0/8"),
+        (&["--stun", "127.0.0.1:0", "--knocks-per-minute", "7"], 64, "--knock-back"),
+        (&["--stun", "127.0.0.1:0", "--accept-special", "10.0.0.0/8"], 64, "--knock-back"),
+        (&["--stun", "127.0.0.1:0", "--knock-back", "--accept-special", "010.0.0.0/8"], 64, "010.0.0.0/8"),
         (&["--stun", "127.0.0.1:0", "--requests-per-minute", "0"], 64, "0 is not in 1..=60000"),
     ] {
         let output = program::command(arguments).output().unwrap();

@@ -1,4 +1,4 @@
-//! What the outside can see: certificates as servers show them, names and zones as BIND has them, a friend that probes
+//! What the outside can see: certificates as servers show them, names and zones as BIND has them, a friend that knocks
 //! back, and strangers that must never be asked.
 
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]

@@ -1,4 +1,4 @@
-//! Who gets in, by a friend's `fingerpost echo --probe-back`; and who is never asked.
+//! Who gets in, by a friend's `fingerpost echo --knock-back`; and who is never asked.
 
 use std::fs;
 use std::net::{IpAddr, SocketAddr};
@@ -8,7 +8,7 @@ use fingerpost::clock::Timestamp;
 use fingerpost::config::secret::Secret;
 use fingerpost::config::{TsigAlgorithm, TsigKey};
 use fingerpost::echo::budget::Rates;
-use fingerpost::echo::{Options, ProbeBack, Sockets, serve as echo};
+use fingerpost::echo::{KnockBack, Options, Sockets, serve as echo};
 use fingerpost::exposure::{Check, Finding, Grade};
 use fingerpost::name::DnsName;
 use fingerpost::provider::{RecordType, RrSet};
@@ -42,8 +42,8 @@ fn friend(accept: &str) -> SocketAddr {
     let listener = std::net::TcpListener::bind("127.0.0.9:0").unwrap();
     let at = listener.local_addr().unwrap();
     let rates = Rates { each: 600, all: 600 };
-    let back = ProbeBack { probes: rates, accept_special: vec![accept.parse().unwrap()] };
-    let options = Options { requests: rates, probe_back: Some(back) };
+    let back = KnockBack { knocks: rates, accept_special: vec![accept.parse().unwrap()] };
+    let options = Options { requests: rates, knock_back: Some(back) };
     let sockets = Sockets { http: vec![listener], stun: Vec::new() };
     tokio::spawn(async move { echo(sockets, options, std::future::pending()).await });
     at
@@ -125,12 +125,12 @@ fn the_way_in_is_by_the_edge_and_the_home_is_closed() {
         let scene = Scene { edge: true, port, origin, resolvers, helper };
         let found = scene.see(dir.path()).await;
         assert_eq!(grades(&found), [Grade::Good; 4], "{found:#?}");
-        // A friend that will not probe, and none at all.
+        // A friend that will not knock, and none at all.
         let scene = Scene { helper: Some(friend("192.0.2.0/24")), ..scene };
         let found = scene.see(dir.path()).await;
         let closed = of(&found, Check::Closed);
         assert_eq!(closed.grade, Grade::Unknown);
-        assert!(closed.seen.contains("You come from 127.0.0.1, where nothing is probed"), "{closed:?}");
+        assert!(closed.seen.contains("You come from 127.0.0.1, where nothing is knocked at"), "{closed:?}");
         let found = Scene { helper: None, ..scene }.see(dir.path()).await;
         let closed = of(&found, Check::Closed);
         assert_eq!((closed.grade, closed.seen.as_str()), (Grade::Unknown, "no helper is configured"));

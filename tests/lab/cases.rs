@@ -251,7 +251,7 @@ fn a_carrier_nat_is_not_over_because_the_router_falls_silent() {
 }
 
 /// What cannot be known: the router has learned the carrier's address by STUN and tells it as its own, so all agree.
-/// Only a probe from outside shows that nobody gets in.
+/// Only a knock from outside shows that nobody gets in.
 #[test]
 #[ignore = "needs namespaces, iproute2, nftables, nginx, named, coturn and miniupnpd: tests/all.sh runs it"]
 fn a_carrier_nat_behind_which_the_router_asks_the_outside_is_not_seen() {
@@ -266,11 +266,11 @@ fn a_carrier_nat_behind_which_the_router_asks_the_outside_is_not_seen() {
 
         lab.publish(443);
         let _service = lab.within(Host::Home, || TcpListener::bind((HOME, 443)).unwrap());
-        let _witness = lab.witness(&["--probe-back", "--accept-special", "203.0.113.0/24"]);
-        let probe = || lab.asked(Host::Home, Ipv4Addr::new(198, 51, 100, 12).into(), "/probe?port=443", "");
-        assert!(probe().contains("{\"ip\":\"203.0.113.9\",\"port\":443,\"state\":\"refused\"}"), "{}", probe());
+        let _witness = lab.witness(&["--knock-back", "--accept-special", "203.0.113.0/24"]);
+        let knock = || lab.asked(Host::Home, Ipv4Addr::new(198, 51, 100, 12).into(), "/knock?port=443", "");
+        assert!(knock().contains("\"knock\":\"turned away\",\"port\":443,\"seen\":\"203.0.113.9\""), "{}", knock());
         lab.public(NEXT);
-        assert!(probe().contains("{\"ip\":\"203.0.113.77\",\"port\":443,\"state\":\"open\"}"), "{}", probe());
+        assert!(knock().contains("\"knock\":\"answered\",\"port\":443,\"seen\":\"203.0.113.77\""), "{}", knock());
     });
 }
 

@@ -181,8 +181,8 @@ fn the_edge_gets_in_and_nobody_else() {
             DnsServer::start_at::<Named>((DNS, 53).into(), &[KEY], std::slice::from_ref(&zone))
         });
         let (_echoes, _coturn) = (lab.echoes(), lab.coturn());
-        let rates = ["--requests-per-minute", "600", "--probes-per-minute", "600", "--all-probes-per-minute", "600"];
-        let _friend = lab.witness(&[&["--probe-back", "--accept-special", "203.0.113.0/24"][..], &rates].concat());
+        let rates = ["--requests-per-minute", "600", "--knocks-per-minute", "600", "--all-knocks-per-minute", "600"];
+        let _friend = lab.witness(&[&["--knock-back", "--accept-special", "203.0.113.0/24"][..], &rates].concat());
         lab.prefix(PREFIX);
         let home: IpAddr = HOME_IPV6.parse().unwrap();
         until("the home's address", || lab.addresses(Host::Home, "eth0").iter().any(|(a, _)| *a == home));

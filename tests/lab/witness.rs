@@ -21,7 +21,7 @@ const ECHO: IpAddr = IpAddr::V4(Ipv4Addr::new(198, 51, 100, 12));
 const ECHO_IPV6: IpAddr = IpAddr::V6(STUN_IPV6);
 /// Documentation addresses are no home's.
 const LAB: [&str; 7] = [
-    "--probe-back",
+    "--knock-back",
     "--accept-special",
     "203.0.113.0/24",
     "--accept-special",
@@ -51,7 +51,7 @@ fn a_home_asks_it_over_http_and_stun_in_both_families() {
         ] {
             for (operator, kind) in [
                 ("ferryman", format!("kind = \"http\"\nurl = \"http://{text_at}:8080/\"")),
-                ("millrace", format!("kind = \"http\"\nurl = \"http://{json_at}:8080/json\"\nextract = \"/ip\"")),
+                ("millrace", format!("kind = \"http\"\nurl = \"http://{json_at}:8080/seen\"\nextract = \"/seen\"")),
                 ("quayside", format!("kind = \"stun\"\nserver = \"{stun_at}:3480\"")),
             ] {
                 text += &format!(
@@ -81,18 +81,18 @@ fn a_home_asks_it_over_http_and_stun_in_both_families() {
     });
 }
 
-/// What the witness found, by a probe that it answered.
+/// What the witness found, by a knock that it answered.
 #[track_caller]
-fn probed(lab: &Lab, host: Host, service: IpAddr, port: u16) -> Value {
-    let answer = lab.asked(host, service, &format!("/probe?port={port}"), "");
+fn knocked(lab: &Lab, host: Host, service: IpAddr, port: u16) -> Value {
+    let answer = lab.asked(host, service, &format!("/knock?port={port}"), "");
     assert!(answer.starts_with("HTTP/1.1 200 "), "{answer}");
     serde_json::from_str(answer.split_once("\r\n\r\n").unwrap().1).unwrap()
 }
 
 #[test]
 #[ignore = "needs namespaces, iproute2 and nftables: tests/all.sh runs it"]
-fn a_probe_tells_open_refused_and_filtered_apart_through_the_nat() {
-    scenario(a_probe_tells_open_refused_and_filtered_apart_through_the_nat, || {
+fn a_knock_tells_ways_apart_through_the_nat() {
+    scenario(a_knock_tells_ways_apart_through_the_nat, || {
         let lab = Lab::up(Shape::Plain);
         let _witness = lab.witness(&LAB);
         ipv6(&lab);
@@ -100,66 +100,69 @@ fn a_probe_tells_open_refused_and_filtered_apart_through_the_nat() {
         lab.publish(8443);
         let _service = lab.within(Host::Home, || TcpListener::bind((HOME, 443)).unwrap());
         let _other = lab.within(Host::Home, || TcpListener::bind((HOME, 80)).unwrap());
-        for (port, state) in [(443, "open"), (8443, "refused"), (80, "filtered")] {
-            let found = probed(&lab, Host::Home, ECHO, port);
-            assert_eq!(found, json!({ "ip": WAN, "port": port, "state": state }));
+        for (port, knock) in [(443, "answered"), (8443, "turned away"), (80, "no answer")] {
+            let found = knocked(&lab, Host::Home, ECHO, port);
+            assert_eq!(found, json!({ "seen": WAN, "port": port, "knock": knock }));
         }
         // Another machine of the same household asks about the same router.
-        assert_eq!(probed(&lab, Host::Neighbour, ECHO, 443), json!({ "ip": WAN, "port": 443, "state": "open" }));
+        assert_eq!(knocked(&lab, Host::Neighbour, ECHO, 443), json!({ "seen": WAN, "port": 443, "knock": "answered" }));
         lab.router_wan(NEXT);
-        assert_eq!(probed(&lab, Host::Home, ECHO, 443), json!({ "ip": NEXT, "port": 443, "state": "open" }));
+        assert_eq!(knocked(&lab, Host::Home, ECHO, 443), json!({ "seen": NEXT, "port": 443, "knock": "answered" }));
 
         let _ipv6 = lab.within(Host::Home, || TcpListener::bind((HOME_IPV6, 443)).unwrap());
-        let state = |port| probed(&lab, Host::Home, ECHO_IPV6, port);
-        assert_eq!(state(443), json!({ "ip": HOME_IPV6, "port": 443, "state": "filtered" }));
+        let knock = |port| knocked(&lab, Host::Home, ECHO_IPV6, port);
+        assert_eq!(knock(443), json!({ "seen": HOME_IPV6, "port": 443, "knock": "no answer" }));
         lab.admit_ipv6(443);
         lab.admit_ipv6(8443);
-        assert_eq!(state(443), json!({ "ip": HOME_IPV6, "port": 443, "state": "open" }));
-        assert_eq!(state(8443), json!({ "ip": HOME_IPV6, "port": 8443, "state": "refused" }));
+        assert_eq!(knock(443), json!({ "seen": HOME_IPV6, "port": 443, "knock": "answered" }));
+        assert_eq!(knock(8443), json!({ "seen": HOME_IPV6, "port": 8443, "knock": "turned away" }));
     });
 }
 
 #[test]
 #[ignore = "needs namespaces, iproute2 and nftables: tests/all.sh runs it"]
-fn a_probe_goes_to_whoever_asks_and_to_nobody_else() {
-    scenario(a_probe_goes_to_whoever_asks_and_to_nobody_else, || {
+fn a_knock_goes_to_whoever_asks_and_to_nobody_else() {
+    scenario(a_knock_goes_to_whoever_asks_and_to_nobody_else, || {
         let lab = Lab::up(Shape::Plain);
-        let _witness = lab.witness(&[&LAB[..], &["--probes-per-minute", "60"]].concat());
+        let _witness = lab.witness(&[&LAB[..], &["--knocks-per-minute", "60"]].concat());
         lab.publish(443);
         let service = lab.within(Host::Home, || TcpListener::bind((HOME, 443)).unwrap());
         service.set_nonblocking(true).unwrap();
         let claims = "X-Forwarded-For: 203.0.113.9\r\nForwarded: for=203.0.113.9\r\nX-Real-IP: 203.0.113.9\r\n";
-        for target in ["/probe?port=443", "http://203.0.113.9/probe?port=443", "http://203.0.113.9:443/probe?port=443"]
+        for target in ["/knock?port=443", "http://203.0.113.9/knock?port=443", "http://203.0.113.9:443/knock?port=443"]
         {
             let answer = lab.asked(Host::Intruder, ECHO, target, claims);
-            assert!(answer.ends_with("{\"ip\":\"198.51.100.200\",\"port\":443,\"state\":\"refused\"}\n"), "{answer}");
+            assert!(
+                answer.ends_with("{\"knock\":\"turned away\",\"port\":443,\"seen\":\"198.51.100.200\"}\n"),
+                "{answer}"
+            );
         }
         for target in [
-            "/probe?port=443&ip=203.0.113.9",
-            "/probe?ip=203.0.113.9&port=443",
-            "/probe?port=203.0.113.9:443",
-            "/probe/203.0.113.9?port=443",
-            "/probe?port=443&port=80",
-            "/probe?port=0",
-            "/probe",
+            "/knock?port=443&ip=203.0.113.9",
+            "/knock?ip=203.0.113.9&port=443",
+            "/knock?port=203.0.113.9:443",
+            "/knock/203.0.113.9?port=443",
+            "/knock?port=443&port=80",
+            "/knock?port=0",
+            "/knock",
         ] {
             let answer = lab.asked(Host::Intruder, ECHO, target, claims);
             assert!(answer.starts_with("HTTP/1.1 400 ") || answer.starts_with("HTTP/1.1 404 "), "{target}: {answer}");
         }
         // Nobody has knocked at the home, which would have heard it: its own question is.
         assert_eq!(service.accept().unwrap_err().kind(), ErrorKind::WouldBlock);
-        assert_eq!(probed(&lab, Host::Home, ECHO, 443)["state"], "open");
+        assert_eq!(knocked(&lab, Host::Home, ECHO, 443)["knock"], "answered");
         until("the knock", || service.accept().is_ok());
     });
 }
 
 #[test]
 #[ignore = "needs namespaces, iproute2 and nftables: tests/all.sh runs it"]
-fn a_probe_is_refused_over_the_limits_and_where_it_was_not_allowed() {
-    scenario(a_probe_is_refused_over_the_limits_and_where_it_was_not_allowed, || {
+fn a_knock_is_refused_over_the_limits_and_where_it_was_not_allowed() {
+    scenario(a_knock_is_refused_over_the_limits_and_where_it_was_not_allowed, || {
         let lab = Lab::up(Shape::Plain);
         let status = |host| {
-            let answer = lab.asked(host, ECHO, "/probe?port=8443", "");
+            let answer = lab.asked(host, ECHO, "/knock?port=8443", "");
             let limited = answer.contains("\r\nRetry-After: ");
             (answer.split(' ').nth(1).unwrap().to_owned(), limited)
         };
@@ -167,7 +170,7 @@ fn a_probe_is_refused_over_the_limits_and_where_it_was_not_allowed() {
         lab.publish(8443);
 
         // By each and by all, a minute.
-        let few = ["--probes-per-minute", "1", "--all-probes-per-minute", "2"];
+        let few = ["--knocks-per-minute", "1", "--all-knocks-per-minute", "2"];
         let witness = lab.witness(&[&LAB[..], &few].concat());
         assert_eq!(status(Host::Home), answers("200", false));
         assert_eq!(status(Host::Home), answers("429", true));
@@ -178,7 +181,7 @@ fn a_probe_is_refused_over_the_limits_and_where_it_was_not_allowed() {
         drop(witness);
 
         // Without the ranges that a lab has to name, and without the option.
-        let witness = lab.witness(&["--probe-back"]);
+        let witness = lab.witness(&["--knock-back"]);
         assert_eq!(status(Host::Home), answers("403", false));
         drop(witness);
         let _witness = lab.witness(&[]);

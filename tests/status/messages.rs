@@ -45,7 +45,7 @@ fn hook(answer: Option<&'static str>) -> (String, mpsc::Receiver<String>) {
 fn webhook(name: &str, url: &str) -> String {
     format!(
         "[[message]]\nname = \"{name}\"\nby = \"webhook\"\nurl = \"{url}/{{secret}}\"\ntimeout = \"20s\"\n\
-         headers = {{ X-Key = \"key {{secret}}\" }}\nbody = '{{ \"what\": \"{{event}}\", \"text\": \"{{text}}\" }}'\n\
+         headers = {{ X-Key = \"key {{secret}}\" }}\nbody = '{{ \"what\": \"{{event}}\", \"say\": \"{{text}}\" }}'\n\
          secret = {{ file = \"token\" }}\n"
     )
 }
@@ -84,7 +84,7 @@ fn a_person_is_told_once_and_no_secret_is_anywhere() {
     assert!(first.contains("x-key: key s3cret-of-the-mill\r\n"), "{first}");
     let body: Value = serde_json::from_str(first.split("\r\n\r\n").nth(1).unwrap()).unwrap();
     assert_eq!(body["what"], "blocked");
-    assert!(body["text"].as_str().unwrap().starts_with("cam.heronmill.example A is blocked: "), "{body}");
+    assert!(body["say"].as_str().unwrap().starts_with("cam.heronmill.example A is blocked: "), "{body}");
     mill.moves_to(AWAY);
     let next = told.recv().unwrap();
     assert!(next.contains("gauge.heronmill.example A is 203.0.113.9 now, and was 203.0.113.77"), "{next}");

@@ -24,7 +24,7 @@ const WITNESSES: [&str; 6] = [
     "--witness",
     "north-collective=https://echo.north.example/",
     "--witness",
-    "ferryman=https://ip.ferryman.example/json#/ip",
+    "ferryman=https://ip.ferryman.example/caller#/address",
     "--witness",
     "millrace=stun:stun.millrace.example",
 ];

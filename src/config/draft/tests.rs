@@ -15,7 +15,7 @@ fn draft(place: Place) -> Draft {
         place,
         witnesses: [
             "north-collective=https://echo.north.example/",
-            "ferryman=https://ip.ferryman.example/json#/ip",
+            "ferryman=https://ip.ferryman.example/caller#/address",
             "millrace=stun:stun.millrace.example",
         ]
         .map(|text| witness(text).unwrap())
@@ -137,7 +137,7 @@ fn witnesses_are_uris_with_an_operator() {
         .collect();
     let wanted = [
         "https://echo.north.example/ Body",
-        "https://ip.ferryman.example/json Pointer(\"/ip\")",
+        "https://ip.ferryman.example/caller Pointer(\"/address\")",
         "stun.millrace.example:3478",
         "router",
     ];
@@ -200,7 +200,7 @@ fn what_does_not_hold_leads_on() {
         ),
         (
             witness("north=https://echo.north.example/#ip").map(drop),
-            "\"ip\" says not where the address stands; write \"body\", or a JSON Pointer (RFC 6901) such as \"/ip\"",
+            "\"ip\" says not where the address stands; write \"body\", or a JSON Pointer (RFC 6901) such as \"/seen\"",
         ),
         (
             witness("north=stun:").map(drop),

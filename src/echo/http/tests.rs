@@ -10,15 +10,15 @@ fn read(head: &str) -> Result<Request, String> {
 fn a_request_is_its_method_path_and_query() {
     for (line, method, path, query) in [
         ("GET /", Method::Get, "/", None),
-        ("HEAD /json", Method::Head, "/json", None),
+        ("HEAD /seen", Method::Head, "/seen", None),
         ("GET /?ip=198.51.100.9", Method::Get, "/", Some("ip=198.51.100.9")),
-        ("GET /probe?port=443", Method::Get, "/probe", Some("port=443")),
-        ("GET /probe?a?b", Method::Get, "/probe", Some("a?b")),
+        ("GET /knock?port=443", Method::Get, "/knock", Some("port=443")),
+        ("GET /knock?a?b", Method::Get, "/knock", Some("a?b")),
         // RFC 9112, section 3.2.2: the absolute form is taken; whom it names is nothing to this server.
-        ("GET http://198.51.100.9/probe?port=443", Method::Get, "/probe", Some("port=443")),
+        ("GET http://198.51.100.9/knock?port=443", Method::Get, "/knock", Some("port=443")),
         ("GET HTTP://198.51.100.9:80", Method::Get, "/", None),
         ("GET http://198.51.100.9?port=443", Method::Get, "", Some("port=443")),
-        ("GET /http://198.51.100.9/json", Method::Get, "/http://198.51.100.9/json", None),
+        ("GET /http://198.51.100.9/seen", Method::Get, "/http://198.51.100.9/seen", None),
         ("get /", Method::Other, "/", None),
         ("POST /", Method::Other, "/", None),
         ("OPTIONS *", Method::Other, "*", None),
@@ -51,7 +51,7 @@ fn what_is_no_request_is_refused() {
 }
 
 #[test]
-fn a_probe_names_one_port_and_nothing_else() {
+fn a_knock_names_one_port_and_nothing_else() {
     for (query, port) in [
         ("?port=1", Some(1)),
         ("?port=443", Some(443)),
@@ -74,7 +74,7 @@ fn a_probe_names_one_port_and_nothing_else() {
         ("?port=%34", None),
         ("?port=443#80", None),
     ] {
-        let request = read(&format!("GET /probe{query} HTTP/1.0\r\n\r\n")).unwrap();
+        let request = read(&format!("GET /knock{query} HTTP/1.0\r\n\r\n")).unwrap();
         assert_eq!(port_of(&request), port, "{query}");
     }
 }

@@ -16,37 +16,39 @@ pub const LIMIT: Duration = Duration::from_secs(3);
 
 /// What became of the attempt.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum State {
+pub enum Knock {
     /// Something accepts connections there.
-    Open,
+    #[serde(rename = "answered")]
+    Answered,
     /// The host, or a firewall for it, says that nothing does.
-    Refused,
+    #[serde(rename = "turned away")]
+    TurnedAway,
     /// No answer, or a router's word that there is no way: a firewall drops it, or nobody is there.
-    Filtered,
+    #[serde(rename = "no answer")]
+    NoAnswer,
 }
 
 /// Tries `port` of `address` for at most `limit`.
 ///
 /// # Errors
 /// What kept this machine from trying at all.
-pub async fn probe(address: IpAddr, port: u16, limit: Duration) -> io::Result<State> {
+pub async fn knock(address: IpAddr, port: u16, limit: Duration) -> io::Result<Knock> {
     match timeout(limit, TcpStream::connect(SocketAddr::new(address, port))).await {
-        Ok(Ok(_)) => Ok(State::Open),
+        Ok(Ok(_)) => Ok(Knock::Answered),
         Ok(Err(error)) => judge(error),
-        Err(_) => Ok(State::Filtered),
+        Err(_) => Ok(Knock::NoAnswer),
     }
 }
 
 /// Linux makes these of ICMP: a port unreachable is a refusal, host and administrative ones are no way.
-fn judge(error: io::Error) -> io::Result<State> {
+fn judge(error: io::Error) -> io::Result<Knock> {
     match error.kind() {
-        io::ErrorKind::ConnectionRefused | io::ErrorKind::ConnectionReset => Ok(State::Refused),
+        io::ErrorKind::ConnectionRefused | io::ErrorKind::ConnectionReset => Ok(Knock::TurnedAway),
         // No network is not among them: the asker is on one that has just reached this machine, which now has no route.
-        io::ErrorKind::HostUnreachable | io::ErrorKind::TimedOut => Ok(State::Filtered),
+        io::ErrorKind::HostUnreachable | io::ErrorKind::TimedOut => Ok(Knock::NoAnswer),
         // ICMPv6 "administratively prohibited"; EPERM, of the same kind, is this machine's own firewall.
         io::ErrorKind::PermissionDenied if error.raw_os_error() == Some(Errno::ACCESS.raw_os_error()) => {
-            Ok(State::Filtered)
+            Ok(Knock::NoAnswer)
         }
         _ => Err(error),
     }
@@ -59,26 +61,26 @@ mod tests {
 
     use tokio::net::{TcpListener, TcpSocket, TcpStream};
 
-    use super::{Duration, State, judge, probe};
+    use super::{Duration, Knock, judge, knock};
 
     const HERE: std::net::IpAddr = std::net::IpAddr::V4(Ipv4Addr::LOCALHOST);
     const PATIENCE: Duration = Duration::from_secs(20);
 
     #[tokio::test]
-    async fn open_and_refused_are_told_apart() {
+    async fn an_answer_and_a_refusal_are_told_apart() {
         let listener = TcpListener::bind((HERE, 0)).await.unwrap();
         let port = listener.local_addr().unwrap().port();
-        assert_eq!(probe(HERE, port, PATIENCE).await.unwrap(), State::Open);
+        assert_eq!(knock(HERE, port, PATIENCE).await.unwrap(), Knock::Answered);
         // Nothing is sent: the connection ends at once.
         let (stream, _) = listener.accept().await.unwrap();
         stream.readable().await.unwrap();
         assert_eq!(stream.try_read(&mut [0; 8]).unwrap(), 0);
         drop(listener);
-        assert_eq!(probe(HERE, port, PATIENCE).await.unwrap(), State::Refused);
+        assert_eq!(knock(HERE, port, PATIENCE).await.unwrap(), Knock::TurnedAway);
     }
 
     #[tokio::test]
-    async fn no_answer_is_filtered() {
+    async fn no_answer_is_told_as_such() {
         // Linux drops SYNs for a listener whose queue is full, as a firewall does.
         let socket = TcpSocket::new_v4().unwrap();
         socket.bind((HERE, 0).into()).unwrap();
@@ -91,24 +93,24 @@ mod tests {
         while !waiting.iter().any(tokio::task::JoinHandle::is_finished) {
             tokio::task::yield_now().await;
         }
-        assert_eq!(probe(HERE, at.port(), Duration::from_millis(300)).await.unwrap(), State::Filtered);
+        assert_eq!(knock(HERE, at.port(), Duration::from_millis(300)).await.unwrap(), Knock::NoAnswer);
     }
 
     #[test]
     fn what_icmp_makes_of_an_attempt() {
         // Linux: icmp(7) and ip(7) for the errors; the numbers are those of errno(3) on Linux.
-        for (errno, state) in [
-            (111, Some(State::Refused)),  // ECONNREFUSED: RST, or port unreachable
-            (113, Some(State::Filtered)), // EHOSTUNREACH: host unreachable, administratively prohibited
-            (110, Some(State::Filtered)), // ETIMEDOUT
-            (13, Some(State::Filtered)),  // EACCES: administratively prohibited, IPv6
-            (1, None),                    // EPERM: this machine's own firewall
-            (101, None),                  // ENETUNREACH: PrivateNetwork=yes
-            (24, None),                   // EMFILE
-            (99, None),                   // EADDRNOTAVAIL
-            (97, None),                   // EAFNOSUPPORT: RestrictAddressFamilies= without AF_INET
+        for (errno, knock) in [
+            (111, Some(Knock::TurnedAway)), // ECONNREFUSED: RST, or port unreachable
+            (113, Some(Knock::NoAnswer)),   // EHOSTUNREACH: host unreachable, administratively prohibited
+            (110, Some(Knock::NoAnswer)),   // ETIMEDOUT
+            (13, Some(Knock::NoAnswer)),    // EACCES: administratively prohibited, IPv6
+            (1, None),                      // EPERM: this machine's own firewall
+            (101, None),                    // ENETUNREACH: PrivateNetwork=yes
+            (24, None),                     // EMFILE
+            (99, None),                     // EADDRNOTAVAIL
+            (97, None),                     // EAFNOSUPPORT: RestrictAddressFamilies= without AF_INET
         ] {
-            assert_eq!(judge(Error::from_raw_os_error(errno)).ok(), state, "{errno}");
+            assert_eq!(judge(Error::from_raw_os_error(errno)).ok(), knock, "{errno}");
         }
         assert_eq!(judge(Error::from(ErrorKind::Other)).ok(), None);
     }

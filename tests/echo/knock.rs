@@ -1,4 +1,4 @@
-//! `--probe-back`: of the asker alone, within its limits, and what it finds told apart.
+//! `--knock-back`: of the asker alone, within its limits, and what it finds told apart.
 
 use std::net::TcpListener;
 use std::process::Command;
@@ -9,11 +9,11 @@ use crate::CLAIMS;
 use crate::program::{Echo, Reply, get};
 
 const LAB: [&str; 7] =
-    ["--http", "[::]:0", "--probe-back", "--accept-special", "127.0.0.0/8", "--accept-special", "::1/128"];
+    ["--http", "[::]:0", "--knock-back", "--accept-special", "127.0.0.0/8", "--accept-special", "::1/128"];
 
 /// Asks from `from`; the listener's own port is not asked for.
-fn probe(echo: &Echo, from: &str, port: u16) -> Reply {
-    get(from, echo.http[0].port(), &format!("/probe?port={port}"), "")
+fn knock(echo: &Echo, from: &str, port: u16) -> Reply {
+    get(from, echo.http[0].port(), &format!("/knock?port={port}"), "")
 }
 
 fn found(reply: &Reply) -> Value {
@@ -32,39 +32,42 @@ fn closed(host: &str) -> (u16, tokio::net::TcpSocket) {
 #[test]
 fn it_is_off_unless_asked_for() {
     let echo = Echo::start(&["--http", "127.0.0.1:0"]);
-    let refused = probe(&echo, "127.0.0.1", 443);
+    let refused = knock(&echo, "127.0.0.1", 443);
     assert_eq!(refused.status, 404);
-    assert_eq!(refused.body, "This witness does not probe: it was started without --probe-back.\n");
+    assert_eq!(refused.body, "This witness does not knock: it was started without --knock-back.\n");
 }
 
 #[test]
-fn open_and_refused_are_told_apart() {
+fn an_answer_and_a_refusal_are_told_apart() {
     let echo = Echo::start(&LAB);
     for (from, host) in [("127.0.0.1", "127.0.0.1"), ("127.0.0.5", "127.0.0.5"), ("::1", "[::1]")] {
         let listener = TcpListener::bind(format!("{host}:0")).unwrap();
         let port = listener.local_addr().unwrap().port();
-        assert_eq!(found(&probe(&echo, from, port)), json!({ "ip": from, "port": port, "state": "open" }));
+        assert_eq!(found(&knock(&echo, from, port)), json!({ "seen": from, "port": port, "knock": "answered" }));
         let (port, _kept) = closed(host);
-        assert_eq!(found(&probe(&echo, from, port)), json!({ "ip": from, "port": port, "state": "refused" }));
+        assert_eq!(found(&knock(&echo, from, port)), json!({ "seen": from, "port": port, "knock": "turned away" }));
     }
 }
 
 #[test]
-fn addresses_no_home_has_are_not_probed() {
-    let echo = Echo::start(&["--http", "[::]:0", "--probe-back"]);
+fn addresses_no_home_has_are_not_knocked_at() {
+    let echo = Echo::start(&["--http", "[::]:0", "--knock-back"]);
     for from in ["127.0.0.1", "::1"] {
         let listener = TcpListener::bind((from, 0)).unwrap();
         listener.set_nonblocking(true).unwrap();
-        let refused = probe(&echo, from, listener.local_addr().unwrap().port());
+        let refused = knock(&echo, from, listener.local_addr().unwrap().port());
         assert_eq!(refused.status, 403);
-        assert!(refused.body.starts_with(&format!("You come from {from}, where nothing is probed: ")), "{refused:?}");
-        assert!(listener.accept().is_err(), "it was probed");
+        assert!(
+            refused.body.starts_with(&format!("You come from {from}, where nothing is knocked at: ")),
+            "{refused:?}"
+        );
+        assert!(listener.accept().is_err(), "it was knocked at");
     }
 }
 
 #[test]
 fn nothing_in_a_request_names_another_address() {
-    let echo = Echo::start(&[&LAB[..], &["--probes-per-minute", "600", "--all-probes-per-minute", "600"]].concat());
+    let echo = Echo::start(&[&LAB[..], &["--knocks-per-minute", "600", "--all-knocks-per-minute", "600"]].concat());
     let neighbour = TcpListener::bind("127.0.0.9:0").unwrap();
     neighbour.set_nonblocking(true).unwrap();
     let port = neighbour.local_addr().unwrap().port();
@@ -74,47 +77,51 @@ fn nothing_in_a_request_names_another_address() {
     );
     let at = echo.http[0].port();
     for (target, status) in [
-        (format!("/probe?port={port}"), 200),
-        (format!("http://127.0.0.9/probe?port={port}"), 200),
-        (format!("http://127.0.0.9:{port}/probe?port={port}"), 200),
-        (format!("http://keeper@127.0.0.9/probe?port={port}"), 200),
-        (format!("/probe?port={port}&ip=127.0.0.9"), 400),
-        (format!("/probe?ip=127.0.0.9&port={port}"), 400),
-        (format!("/probe?port=127.0.0.9:{port}"), 400),
-        (format!("/probe?port={port}@127.0.0.9"), 400),
-        (format!("/probe/127.0.0.9?port={port}"), 404),
-        (format!("127.0.0.9/probe?port={port}"), 404),
+        (format!("/knock?port={port}"), 200),
+        (format!("http://127.0.0.9/knock?port={port}"), 200),
+        (format!("http://127.0.0.9:{port}/knock?port={port}"), 200),
+        (format!("http://keeper@127.0.0.9/knock?port={port}"), 200),
+        (format!("/knock?port={port}&ip=127.0.0.9"), 400),
+        (format!("/knock?ip=127.0.0.9&port={port}"), 400),
+        (format!("/knock?port=127.0.0.9:{port}"), 400),
+        (format!("/knock?port={port}@127.0.0.9"), 400),
+        (format!("/knock/127.0.0.9?port={port}"), 404),
+        (format!("127.0.0.9/knock?port={port}"), 404),
     ] {
         let answer = get("127.0.0.1", at, &target, &claims);
         assert_eq!(answer.status, status, "{target}: {answer:?}");
         if status == 200 {
-            assert_eq!(found(&answer), json!({ "ip": "127.0.0.1", "port": port, "state": "refused" }), "{target}");
+            assert_eq!(
+                found(&answer),
+                json!({ "seen": "127.0.0.1", "port": port, "knock": "turned away" }),
+                "{target}"
+            );
         }
     }
-    assert!(neighbour.accept().is_err(), "another's port was probed");
+    assert!(neighbour.accept().is_err(), "another's port was knocked at");
     // The neighbour itself may ask.
-    assert_eq!(found(&get("127.0.0.9", at, &format!("/probe?port={port}"), ""))["state"], "open");
+    assert_eq!(found(&get("127.0.0.9", at, &format!("/knock?port={port}"), ""))["knock"], "answered");
     assert!(neighbour.accept().is_ok());
 }
 
 #[test]
 fn one_port_a_request_and_few_requests_a_minute() {
-    let limits = ["--probes-per-minute", "2", "--all-probes-per-minute", "3"];
+    let limits = ["--knocks-per-minute", "2", "--all-knocks-per-minute", "3"];
     let echo = Echo::start(&[&LAB[..], &limits].concat());
     let listener = TcpListener::bind("0.0.0.0:0").unwrap();
     listener.set_nonblocking(true).unwrap();
     let port = listener.local_addr().unwrap().port();
-    // What cannot be asked is not counted as a probe.
+    // What cannot be asked is not counted as a knock.
     for query in ["", "?port=0", "?port=1-1024", "?port=22,443", "?port=22&port=443"] {
-        assert_eq!(get("127.0.0.1", echo.http[0].port(), &format!("/probe{query}"), "").status, 400, "{query}");
+        assert_eq!(get("127.0.0.1", echo.http[0].port(), &format!("/knock{query}"), "").status, 400, "{query}");
     }
     let wait = |from, status, range: std::ops::RangeInclusive<u64>| {
-        let answer = probe(&echo, from, port);
+        let answer = knock(&echo, from, port);
         assert_eq!(answer.status, status, "{answer:?}");
         if let Some(wait) = answer.field("retry-after") {
             assert!(range.contains(&wait.parse().unwrap()), "{wait}");
         }
-        assert_eq!(listener.accept().is_ok(), status == 200, "a refused probe is none");
+        assert_eq!(listener.accept().is_ok(), status == 200, "a refused knock is none");
     };
     wait("127.0.0.1", 200, 0..=0);
     wait("127.0.0.1", 200, 0..=0);
@@ -141,7 +148,7 @@ fn a_firewall_is_told_apart_from_a_closed_port() {
     }";
     if std::env::var_os(INSIDE).is_none() {
         let script = format!("ip link set lo up && nft '{RULES}' && exec \"$@\"");
-        let name = "probe::a_firewall_is_told_apart_from_a_closed_port";
+        let name = "knock::a_firewall_is_told_apart_from_a_closed_port";
         let inside = Command::new("unshare")
             .args(["-Urn", "sh", "-c", &script, "sh", std::env::current_exe().unwrap().to_str().unwrap()])
             .args(["--exact", "--include-ignored", "--nocapture", name])
@@ -152,20 +159,20 @@ fn a_firewall_is_told_apart_from_a_closed_port() {
         assert!(inside.status.success() && shown.contains("1 passed"), "{shown}");
         return;
     }
-    let echo = Echo::start(&[&LAB[..], &["--probes-per-minute", "60"]].concat());
+    let echo = Echo::start(&[&LAB[..], &["--knocks-per-minute", "60"]].concat());
     for from in ["127.0.0.1", "::1"] {
         // Somebody listens on each: it is the firewall that answers, or does not.
         let listeners: Vec<_> = (7000..7006).map(|port| TcpListener::bind((from, port)).unwrap()).collect();
-        for (port, state) in [
-            (7000, "open"),
-            (7001, "filtered"),
-            (7002, "filtered"),
-            (7003, "filtered"),
-            (7004, "refused"),
-            (7005, "refused"),
-            (7006, "refused"),
+        for (port, answer) in [
+            (7000, "answered"),
+            (7001, "no answer"),
+            (7002, "no answer"),
+            (7003, "no answer"),
+            (7004, "turned away"),
+            (7005, "turned away"),
+            (7006, "turned away"),
         ] {
-            assert_eq!(found(&probe(&echo, from, port))["state"], state, "{from} {port}");
+            assert_eq!(found(&knock(&echo, from, port))["knock"], answer, "{from} {port}");
         }
         drop(listeners);
     }
