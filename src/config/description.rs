@@ -9,7 +9,7 @@ use reqwest::{Method, Url};
 use super::cell::Cell;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::words;
+use super::{tables, words};
 use crate::provider::rest::body::{Body, Text, Vars};
 use crate::provider::rest::description::{
     AnswerForm, Api, Credential, Fields, Get, List, Lookup, Pages, Paging, Payload, Request, Shape, Write,
@@ -74,6 +74,7 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
         let etag = table.key("etag").or(false).flag();
         Some(Get { request: request?, item: item?, etag: etag? })
     });
+    let visible_within = tables::visible_within(&root.key("visible_within").or("2m"));
     let answer = root.table("answer");
     let (ok, message) = (optional(&answer.key("ok"), pointer), optional(&answer.key("message"), pointer));
     let steps = Steps { names: names_now, step: &step, has_get: get_table.is_some() };
@@ -101,6 +102,7 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
             item: item?,
             shape: shape?,
             answer: AnswerForm { ok: ok?, message: message? },
+            visible_within: visible_within?,
         };
         Some((auth?, api))
     })();

@@ -258,6 +258,8 @@ pub enum ProviderKind {
         variables: BTreeMap<String, String>,
         /// What it is handed in each request.
         secret: Option<Secret>,
+        /// How long what it shows may lag behind what it took.
+        visible_within: Duration,
     },
 }
 

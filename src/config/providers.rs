@@ -144,11 +144,13 @@ fn program(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
         Some(secret) => Some(Secret::new(secret?.into_bytes())),
         None => None,
     };
+    let visible_within = tables::visible_within(&table.key("visible_within").or("0s"));
     Some(ProviderKind::Program {
         program: program?,
         arguments: arguments.into_iter().collect::<Option<_>>()?,
         variables: variables.into_iter().collect::<Option<_>>()?,
         secret,
+        visible_within: visible_within?,
     })
 }
 

@@ -18,6 +18,11 @@ pub(super) fn timeout(cell: &Cell<'_>) -> Option<Duration> {
     cell.duration(100 * MILLISECOND..=MINUTE)
 }
 
+/// How long what a provider shows may lag behind what it took.
+pub(super) fn visible_within(cell: &Cell<'_>) -> Option<Duration> {
+    cell.duration(Duration::ZERO..=HOUR)
+}
+
 /// `[watch]` as read, with the quorum kept apart: it is checked against the witnesses later.
 pub(super) struct Watching<'d> {
     pub(super) whole: Option<Watch>,

@@ -11,7 +11,7 @@ use crate::name::DnsName;
 use crate::provider::RecordType;
 
 /// Seconds by which the clocks of both sides may differ (RFC 8945, section 10, recommends 300).
-const FUDGE: u16 = 300;
+pub(crate) const FUDGE: u16 = 300;
 
 /// The name as the wire has it. An error is not expected: a [`DnsName`] keeps the limits of RFC 1035.
 pub(crate) fn wire_name(name: &DnsName) -> Result<Name, ProtoError> {

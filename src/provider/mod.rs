@@ -128,11 +128,14 @@ pub struct Fault {
     pub why: String,
     /// What a person can do, in one clause; may be empty when nothing but waiting helps.
     pub remedy: String,
+    /// A write was sent, and nothing proves that it was not taken all the same: what the kind says holds only if what stands
+    /// does not say otherwise.
+    pub sent: bool,
     /// The error beneath, if there is one.
     pub source: Option<Box<dyn std::error::Error + Send + Sync>>,
 }
 
-/// The classes of fault.
+/// The classes of fault. Where one says that nothing was written, that is proved unless [`Fault::sent`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FaultKind {
     /// What stands there is not what was read before: nothing was written; read and plan again.
@@ -154,7 +157,7 @@ pub enum FaultKind {
 impl Fault {
     /// A fault of `kind`; see the fields for the two texts.
     pub fn new(kind: FaultKind, why: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self { kind, why: why.into(), remedy: remedy.into(), source: None }
+        Self { kind, why: why.into(), remedy: remedy.into(), sent: false, source: None }
     }
 
     /// A passing fault without a named wait.
@@ -170,6 +173,11 @@ impl Fault {
     /// A refusal that nothing proves.
     pub fn unproven(why: impl Into<String>, remedy: impl Into<String>) -> Self {
         Self::new(FaultKind::Unproven, why, remedy)
+    }
+
+    /// The same, said of a write that was sent, by somebody whose word proves nothing.
+    pub fn after_sending(self) -> Self {
+        Self { sent: true, ..self }
     }
 
     /// The same fault with the error beneath it.
@@ -210,6 +218,17 @@ pub enum Tally {
     Each,
 }
 
+/// How long the end of a write may stay open, and why.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Grace {
+    /// The other side itself compares before it writes, and shows what it took. Only the end of a write whose answer was lost
+    /// is open: for so long it may still arrive. It may be sent again at any time, since it is taken once at most.
+    Arrival(Duration),
+    /// Nobody but this program compares. For so long what is shown may lag behind what was taken, and what is sent again may
+    /// stand there twice.
+    Visibility(Duration),
+}
+
 /// A place where records live.
 ///
 /// An implementation bounds its own time; the caller may also drop a future at any await, as a crash would.
@@ -218,7 +237,8 @@ pub trait Provider: Send + Sync {
     fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed>;
 
     /// Writes all of `changes` or none of them, and only if each `before` still holds ([`FaultKind::Conflict`] otherwise).
-    /// An error of any kind but [`FaultKind::InDoubt`] and [`FaultKind::Unproven`] promises that nothing was written.
+    /// An error of any kind but [`FaultKind::InDoubt`] and [`FaultKind::Unproven`] promises that nothing was written, unless
+    /// it is [`Fault::sent`].
     fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied>;
 
     /// Everything that stands in the zone. Writes nothing. Not every kind can; what it says of it is shown to people.
@@ -239,6 +259,11 @@ pub trait Provider: Send + Sync {
     /// concerns them all. Who can be asked also shows at once what it took.
     fn permits(&self) -> Option<Pending<'_, ()>> {
         None
+    }
+
+    /// How long the end of a write may stay open here.
+    fn grace(&self) -> Grace {
+        Grace::Arrival(Duration::ZERO)
     }
 
     /// How its writes count against `limits.daily`.

@@ -50,16 +50,10 @@ impl Means {
                 ProviderKind::Zonefile { file, reload } => {
                     Arc::new(ZoneFile::new(zone, file.clone(), reload.clone(), provider.timeout))
                 }
-                ProviderKind::Program { program, arguments, variables, secret } => {
-                    let (program, variables) = (program.clone(), variables.clone());
-                    Arc::new(Program::new(
-                        zone,
-                        program,
-                        arguments.clone(),
-                        variables,
-                        secret.clone(),
-                        provider.timeout,
-                    ))
+                ProviderKind::Program { program, arguments, variables, secret, visible_within } => {
+                    let (program, arguments, variables) = (program.clone(), arguments.clone(), variables.clone());
+                    let built = Program::new(zone, program, arguments, variables, secret.clone(), provider.timeout);
+                    Arc::new(built.visible_within(*visible_within))
                 }
             };
             (name.clone(), built)

@@ -75,7 +75,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "body = '{ \"name\": \"{name}\", \"type\"",
                 "body = '{ \"name\": \"{relative}\", \"type\"",
-                "api.toml:75: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
+                "api.toml:78: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
                  names; write `name` instead, or set `item.names` to \"relative\"",
             ),
             case(
@@ -92,7 +92,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "[list]\n",
                 "[lst]\n",
-                "api.toml:41: lst: unknown key; did you mean `list`?\napi.toml: list.uri: this key is required and missing; add it, for example: uri = \"/zones/{zone}/records\"",
+                "api.toml:44: lst: unknown key; did you mean `list`?\napi.toml: list.uri: this key is required and missing; add it, for example: uri = \"/zones/{zone}/records\"",
             ),
             case(
                 "[delete]\nmethod = \"DELETE\"\nuri = \"/zones/{zone_id}/records/{record_id}\"",
@@ -102,32 +102,32 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "{ first_page = 1, last_page = \"/meta/pages\" }",
                 "{ first_page = 1, last_page = \"meta\" }",
-                "api.toml:49: list.paging.last_page: \"meta\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
+                "api.toml:52: list.paging.last_page: \"meta\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
             ),
             case(
                 "{ first_page = 1, last_page = \"/meta/pages\" }",
                 "{ next = \"/a\", cursor = \"/b\" }",
-                "api.toml:45: list.uri: \"/zones/{zone_id}/records?per_page=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:49: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
+                "api.toml:48: list.uri: \"/zones/{zone_id}/records?per_page=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:52: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
             ),
             case(
                 "per_page=100{&page}",
                 "per_page=100",
-                "api.toml:49: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
+                "api.toml:52: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
             ),
             case(
                 "per_page=100{&page}",
                 "per_page=100{&page",
-                "api.toml:45: list.uri: \"/zones/{zone_id}/records?per_page=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/zones/{zone}/records{?name,type}\"",
+                "api.toml:48: list.uri: \"/zones/{zone_id}/records?per_page=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/zones/{zone}/records{?name,type}\"",
             ),
             case(
                 "uri = \"/zones/{zone_id}/records\"",
                 "uri = \"{+values.path}/{name}\"",
-                "api.toml:74: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
+                "api.toml:77: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
                 "uri = \"/zones/{zone_id}/records\"",
                 "uri = \"@elsewhere.example/{zone_id}\"",
-                "api.toml:74: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
+                "api.toml:77: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
                 "uri = \"/zones/{zone_id}/records\"",
@@ -137,42 +137,42 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "uri = \"/zones/{zone_id}/records\"",
                 "uri = \"/zones/{record_id}\"",
-                "api.toml:74: create.uri: \"/zones/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
+                "api.toml:77: create.uri: \"/zones/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
             ),
             case(
                 "uri = \"/zones?name={zone}\"",
                 "uri = \"/zones/{zone_id}\"",
-                "api.toml:35: zone.uri: \"/zones/{zone_id}\" has the unknown variable `zone_id`; add the step [zone] that looks it up",
+                "api.toml:38: zone.uri: \"/zones/{zone_id}\" has the unknown variable `zone_id`; add the step [zone] that looks it up",
             ),
             case(
                 "'{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
                 "'{ \"content\": \"{adress}\" }'",
-                "api.toml:84: replace.body: \"{ \\\"content\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
+                "api.toml:87: replace.body: \"{ \\\"content\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
             ),
             case(
                 "'{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
                 "'{ \"content\": }'",
-                "api.toml:84: replace.body: \"{ \\\"content\\\": }\" is not JSON: expected value at line 1 column 14; write JSON in single quotes: '{ \"name\": \"{name}\", \"ttl\": \"{ttl}\" }'",
+                "api.toml:87: replace.body: \"{ \\\"content\\\": }\" is not JSON: expected value at line 1 column 14; write JSON in single quotes: '{ \"name\": \"{name}\", \"ttl\": \"{ttl}\" }'",
             ),
             case(
                 "body = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
                 "",
-                "api.toml:80: replace.body: this key is required and missing; add it, for example: body = '{ \"ttl\": \"{ttl}\" }'",
+                "api.toml:83: replace.body: this key is required and missing; add it, for example: body = '{ \"ttl\": \"{ttl}\" }'",
             ),
             case(
                 "body = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
                 "change = '{}'\nbody = '{}'",
-                "api.toml:82: replace.uri: \"/zones/{zone_id}/records/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:84: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:85: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
+                "api.toml:85: replace.uri: \"/zones/{zone_id}/records/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:87: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:88: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
             ),
             case(
                 "body = '{ \"name\": \"{name}\", \"type\": \"{type}\", \"ttl\": \"{ttl}\", \"content\": \"{address}\" }'",
                 "whole = true",
-                "api.toml:75: create.whole: there is no item yet that could be sent whole; write a `body`",
+                "api.toml:78: create.whole: there is no item yet that could be sent whole; write a `body`",
             ),
             case(
                 "method = \"POST\"",
                 "method = \"SEND\"",
-                "api.toml:73: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
+                "api.toml:76: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
             ),
             case(
                 "base = \"{+values.server}/v1\"",
@@ -187,27 +187,27 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "#headers = { Accept = \"application/vnd.dnshost+json\" }",
                 "headers = { Authorization = \"x\", \"a b\" = \"c\", Accept = \"é{zone}\" }",
-                "api.toml:25: headers.Authorization: \"Authorization\" is a header that is set in another way; remove it\napi.toml:25: headers.\"a b\": \"a b\" is not the name of a header (RFC 9110, 5.1); write it like \"X-API-Key\"",
+                "api.toml:28: headers.Authorization: \"Authorization\" is a header that is set in another way; remove it\napi.toml:28: headers.\"a b\": \"a b\" is not the name of a header (RFC 9110, 5.1); write it like \"X-API-Key\"",
             ),
             case(
                 "[auth]\nkind = \"bearer\"",
                 "[auth]\nkind = \"header\"",
-                "api.toml:28: auth.header: this key is required and missing; add it, for example: header = \"X-API-Key\"",
+                "api.toml:31: auth.header: this key is required and missing; add it, for example: header = \"X-API-Key\"",
             ),
             case(
                 "[auth]\nkind = \"bearer\"",
                 "[auth]\nkind = \"basic\"\nheader = \"X\"",
-                "fingerpost.toml:83: provider.api: the description's authorisation is basic, and no `user` is set; add user = \"name\"\napi.toml:30: auth.header: only the kind \"header\" has a header of its own; remove it",
+                "fingerpost.toml:83: provider.api: the description's authorisation is basic, and no `user` is set; add user = \"name\"\napi.toml:33: auth.header: only the kind \"header\" has a header of its own; remove it",
             ),
             case(
                 "etag = true",
                 "etag = \"true\"",
-                "api.toml:58: get.etag: true or false is needed here, and this is text; write it without quotes",
+                "api.toml:61: get.etag: true or false is needed here, and this is text; write it without quotes",
             ),
             case(
                 "message = \"/error/message\"",
                 "message = \"/error~message\"",
-                "api.toml:94: answer.message: \"/error~message\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
+                "api.toml:97: answer.message: \"/error~message\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
             ),
         ],
     );
@@ -221,22 +221,22 @@ fn a_bad_description_of_rrsets_has_its_message() {
             case(
                 "new_member = '{ \"value\": \"{address}\" }'",
                 "new_member = '{ \"value\": \"{addresses}\" }'",
-                "api.toml:47: item.new_member: \"{ \\\"value\\\": \\\"{addresses}\\\" }\" has the unknown variable `addresses`; did you mean `address`?",
+                "api.toml:49: item.new_member: \"{ \\\"value\\\": \\\"{addresses}\\\" }\" has the unknown variable `addresses`; did you mean `address`?",
             ),
             case(
                 "\"records\": \"{members}\" }'\n\n# Changes",
                 "\"records\": \"x {members}\" }'\n\n# Changes",
-                "api.toml:54: create.body: \"{ \\\"name\\\": \\\"{relative}\\\", \\\"type\\\": \\\"{type}\\\", \\\"ttl\\\": \\\"{ttl}\\\", \\\"record… has `members`, a list, within text; let it be a whole string in a body: \"{addresses}\"",
+                "api.toml:56: create.body: \"{ \\\"name\\\": \\\"{relative}\\\", \\\"type\\\": \\\"{type}\\\", \\\"ttl\\\": \\\"{ttl}\\\", \\\"record… has `members`, a list, within text; let it be a whole string in a body: \"{addresses}\"",
             ),
             case(
                 "[create]\nmethod = \"POST\"\nuri = \"/zones/{zone}/rrsets\"\nbody = '{ \"name\": \"{relative}\", \"type\": \"{type}\", \"ttl\": \"{ttl}\", \"records\": \"{members}\" }'",
                 "",
-                "api.toml:55: replace: what is not there yet cannot be sent whole; add the step [create]",
+                "api.toml:57: replace: what is not there yet cannot be sent whole; add the step [create]",
             ),
             case(
                 "whole = true\n",
                 "whole = true\nbody = '{}'\nmost = 5\n",
-                "api.toml:62: replace.body: the whole item is sent; remove this, or `whole`\napi.toml:63: replace.most: only `change` has a most; remove it",
+                "api.toml:64: replace.body: the whole item is sent; remove this, or `whole`\napi.toml:65: replace.most: only `change` has a most; remove it",
             ),
         ],
     );

@@ -13,7 +13,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::command::{self, Job, NotEnded};
-use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider};
+use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider};
 use crate::config::secret::Secret;
 use crate::name::DnsName;
 use protocol::{Problem, Task};
@@ -33,6 +33,7 @@ pub struct Program {
     variables: BTreeMap<String, String>,
     secret: Option<Secret>,
     timeout: Duration,
+    visible_within: Duration,
 }
 
 impl Program {
@@ -47,7 +48,12 @@ impl Program {
         secret: Option<Secret>,
         timeout: Duration,
     ) -> Self {
-        Self { zone, program, arguments, variables, secret, timeout }
+        Self { zone, program, arguments, variables, secret, timeout, visible_within: Duration::ZERO }
+    }
+
+    /// The same, where what it shows may lag behind what it took for so long.
+    pub fn visible_within(self, visible_within: Duration) -> Self {
+        Self { visible_within, ..self }
     }
 
     fn secret(&self) -> Result<Option<&str>, Fault> {
@@ -147,7 +153,9 @@ impl Program {
                     }
                     (_, kind) => kind,
                 };
-                Fault::new(kind, format!("{program}: {}", self.clean(&told.why)), self.clean(&told.remedy))
+                let fault = Fault::new(kind, format!("{program}: {}", self.clean(&told.why)), self.clean(&told.remedy));
+                // What it says of the host it has from the host.
+                if matches!(task, Task::Write { .. }) { fault.after_sending() } else { fault }
             }
         }
     }
@@ -183,6 +191,10 @@ impl Provider for Program {
             let applied = protocol::applied(&answer).map_err(|problem| self.judge(task, problem))?;
             Ok(Applied { detail: self.clean(&applied.detail) })
         })
+    }
+
+    fn grace(&self) -> Grace {
+        Grace::Visibility(self.visible_within)
     }
 
     fn target(&self) -> String {

@@ -1,5 +1,7 @@
 //! An API as a description tells it, checked: whatever has type [`Api`] can be spoken to. Read by `config`.
 
+use std::time::Duration;
+
 use reqwest::Method;
 use reqwest::header::{HeaderMap, HeaderName, HeaderValue};
 
@@ -29,6 +31,8 @@ pub struct Api {
     pub shape: Shape,
     /// What all answers have in common.
     pub answer: AnswerForm,
+    /// How long a list may lag behind a write.
+    pub visible_within: Duration,
 }
 
 /// The header that authorises, and what must never be shown.

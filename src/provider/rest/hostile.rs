@@ -86,6 +86,7 @@ fn api(shape: Shape, address: &str) -> Option<Api> {
     let pages = Pages { request: request("/zone/records")?, items: at("/records")?, paging: Paging::Whole };
     let credential = Credential { name: AUTHORIZATION, value: HeaderValue::from_static("x"), hidden: Vec::new() };
     Some(Api {
+        visible_within: std::time::Duration::ZERO,
         base: Url::parse("https://api.dnshost.example/v1").ok()?,
         credential,
         values: Vars::default(),

@@ -20,6 +20,10 @@ pub(super) struct Answer<'a> {
     pub(super) body: &'a [u8],
 }
 
+/// The statuses of a request that was not applied: RFC 9110, sections 15.5.2, 15.5.9 and 15.5.13, RFC 4918, section 11.3, RFC
+/// 8470, section 5.2, and RFC 6585, section 4.
+const UNTOUCHED: [u16; 6] = [401, 408, 412, 423, 425, 429];
+
 /// What was asked for.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum Errand<'a> {
@@ -70,8 +74,16 @@ impl Context<'_> {
     /// Whether `answer` says that `errand` was done.
     ///
     /// # Errors
-    /// The fault that follows.
+    /// The fault that follows. Of a write it proves nothing, whatever it says, but for the statuses that say that it was not
+    /// even looked at.
     pub(super) fn judge(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
+        self.weigh(errand, answer).map_err(|fault| match errand {
+            Errand::Write(_) if !UNTOUCHED.contains(&answer.status.as_u16()) => fault.after_sending(),
+            _ => fault,
+        })
+    }
+
+    fn weigh(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
         let status = answer.status;
         if status.is_success() {
             return self.agreed(errand, answer);
@@ -259,6 +271,16 @@ mod tests {
             );
         }
         assert_eq!(kind(Errand::Lookup, 404), Some(Refused));
+    }
+
+    /// RFC 9110, sections 15.5.2, 15.5.9, 15.5.13; RFC 4918, 11.3; RFC 8470, 5.2; RFC 6585, 4: not applied. All others may lie.
+    #[test]
+    fn of_a_write_only_few_statuses_prove_that_nothing_was_done() {
+        for status in (300..600).filter(|status| kind(Errand::Write("x"), *status).is_some()) {
+            let sent = |errand| judged(&form(), errand, status, None, "").unwrap_err().sent;
+            assert_eq!(sent(Errand::Write("x")), ![401, 408, 412, 423, 425, 429].contains(&status), "{status}");
+            assert!(!sent(Errand::List) && !sent(Errand::Get("x")), "{status}");
+        }
     }
 
     #[test]

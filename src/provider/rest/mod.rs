@@ -32,7 +32,7 @@ use self::json::text;
 use self::judge::Errand;
 use self::plan::{Index, Task};
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider};
+use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider};
 use crate::name::DnsName;
 
 /// One zone behind an HTTP API.
@@ -198,10 +198,12 @@ impl Rest {
         let tasks = plan::plan(self.api(), changes, &index);
         for (done, task) in tasks.iter().enumerate() {
             if let Err(fault) = self.perform(task, &found.fixed, &index, &names, &mut budget).await {
-                return Err(match done {
-                    0 => fault,
-                    _ => Fault {
-                        kind: FaultKind::InDoubt,
+                // A wait that is asked for stays one; whatever was said, reading tells what stands.
+                return Err(match (done, fault.kind) {
+                    (0, _) => fault,
+                    (_, kind) => Fault {
+                        kind: if matches!(kind, FaultKind::Passing { .. }) { kind } else { FaultKind::InDoubt },
+                        sent: true,
                         why: format!("{done} of {} requests were taken, the next was not: {}", tasks.len(), fault.why),
                         ..fault
                     },
@@ -301,6 +303,10 @@ impl Provider for Rest {
 
     fn list(&self) -> Pending<'_, Vec<ZoneRecord>> {
         Box::pin(async { Ok(self.look(Scope::Whole, &mut self.client.budget()).await?.records) })
+    }
+
+    fn grace(&self) -> Grace {
+        Grace::Visibility(self.api().visible_within)
     }
 
     fn target(&self) -> String {

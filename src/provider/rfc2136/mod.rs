@@ -34,11 +34,13 @@ use self::judge::{Answer, Context, Task, Writing, judge};
 use self::read::{Finding, Unfit};
 use self::update::exists;
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Pending, Provider, RecordType, Register, Tally};
+use super::{
+    Applied, Change, Fault, FaultKind, Grace, Observed, Obstacle, Pending, Provider, RecordType, Register, Tally,
+};
 use crate::clock::Timestamp;
 use crate::config::TsigKey;
 use crate::dns::fresh_id;
-use crate::dns::message::{Sent, query, seal, signer, wire_name, wire_type};
+use crate::dns::message::{FUDGE, Sent, query, seal, signer, wire_name, wire_type};
 use crate::dns::tcp::Link;
 use crate::name::DnsName;
 
@@ -46,6 +48,9 @@ use crate::name::DnsName;
 const WINDOW: usize = 64;
 /// Bytes for changes in one message: 65,535 less header, zone section, fence and signature.
 const ROOM: usize = 64_000;
+/// A signed message is taken as long as its time and the server's clock are no further apart than the fudge (RFC 8945,
+/// section 5.2.3): where the server's clock is that far behind ours, for twice as long by ours.
+const ARRIVAL: Duration = Duration::from_secs(2 * FUDGE as u64);
 /// As many changes fit one message when their names are of common length.
 const SURELY_ONE: usize = 400;
 
@@ -376,6 +381,10 @@ impl Provider for Rfc2136 {
             let sent = seal(update::empty_update(zone), self.fresh_id()?, signer.as_ref(), (self.now)());
             self.exchange(&mut link, sent.map_err(unbuilt)?, Writing::Changes(&[]), deadline).await
         }))
+    }
+
+    fn grace(&self) -> Grace {
+        Grace::Arrival(ARRIVAL)
     }
 
     fn tally(&self) -> Tally {
