@@ -3,11 +3,15 @@
 //! The calendar is counted here in 64 bits, so that a time is written and read back alike on every target, whatever its
 //! `time_t`.
 
+mod step;
+
 use std::fmt;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde::{Deserialize, Serialize};
+
+pub use step::Step;
 
 /// A moment in UTC, in milliseconds since 1970-01-01T00:00:00Z; moments before that are held at it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
@@ -143,25 +147,110 @@ impl fmt::Display for Timestamp {
     }
 }
 
+/// By how much the clock differs from where it was expected when it was set; less happens all day long.
+const LEAST: u128 = 10_000;
+
 /// Where the time comes from; passed in, so that tests and the rehearsal can have their own.
+///
+/// It goes by a clock that nobody sets, from where the wall clock was when it was last looked at: so all moments of a
+/// process belong together, and when somebody sets the wall clock, they can all be moved along.
 #[derive(Clone)]
-pub struct Clock(Arc<dyn Fn() -> Timestamp + Send + Sync>);
+pub struct Clock(Arc<Source>);
+
+struct Source {
+    wall: Box<dyn Fn() -> Timestamp + Send + Sync>,
+    /// Time since any moment that stays the same; `None` for a clock that shows just what it is told.
+    steady: Option<Box<dyn Fn() -> Duration + Send + Sync>>,
+    began: Duration,
+    ahead: Mutex<Ahead>,
+}
+
+/// How far the wall clock is from the steady one, in milliseconds.
+#[derive(Clone, Copy)]
+struct Ahead {
+    /// By how it was set.
+    set: i128,
+    /// By all that was too little to count.
+    drift: i128,
+}
+
+/// How a clock was set when it was last asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Setting(i128);
 
 impl Clock {
     /// The machine's clock.
     pub fn system() -> Self {
-        Self(Arc::new(|| Timestamp::from(SystemTime::now())))
+        // Time in which the machine sleeps counts.
+        let steady = || {
+            let time = rustix::time::clock_gettime(rustix::time::ClockId::Boottime);
+            Duration::new(time.tv_sec.try_into().unwrap_or(0), time.tv_nsec.try_into().unwrap_or(0))
+        };
+        Self::kept(|| Timestamp::from(SystemTime::now()), steady)
     }
 
-    /// A clock that shows what `tell` tells.
+    /// A clock that shows what `wall` told when it last followed that, and goes on from there by `steady`.
+    pub fn kept(
+        wall: impl Fn() -> Timestamp + Send + Sync + 'static,
+        steady: impl Fn() -> Duration + Send + Sync + 'static,
+    ) -> Self {
+        let began = steady();
+        let ahead = Mutex::new(Ahead { set: apart(wall(), began), drift: 0 });
+        Self(Arc::new(Source { wall: Box::new(wall), steady: Some(Box::new(steady)), began, ahead }))
+    }
+
+    /// A clock that shows what `tell` tells, whatever that is.
     pub fn telling(tell: impl Fn() -> Timestamp + Send + Sync + 'static) -> Self {
-        Self(Arc::new(tell))
+        let ahead = Mutex::new(Ahead { set: 0, drift: 0 });
+        Self(Arc::new(Source { wall: Box::new(tell), steady: None, began: Duration::ZERO, ahead }))
     }
 
     /// The present moment.
     pub fn now(&self) -> Timestamp {
-        (self.0)()
+        match &self.0.steady {
+            Some(steady) => {
+                let Ahead { set, drift } = *self.ahead();
+                at(steady(), set + drift)
+            }
+            None => (self.0.wall)(),
+        }
     }
+
+    /// Goes by the wall clock as it is now.
+    pub fn follow(&self) {
+        let Some(steady) = &self.0.steady else { return };
+        let mut ahead = self.ahead();
+        let off = apart((self.0.wall)(), steady()) - ahead.set - ahead.drift;
+        let whole = if off.unsigned_abs() > LEAST { &mut ahead.set } else { &mut ahead.drift };
+        *whole += off;
+    }
+
+    /// How it is set.
+    pub fn setting(&self) -> Setting {
+        Setting(self.ahead().set)
+    }
+
+    /// The step by which it was set since it was set as in `before`; which from now on is as it is.
+    pub fn step(&self, before: &mut Setting) -> Option<Step> {
+        let Ahead { set, drift } = *self.ahead();
+        let old = std::mem::replace(before, Setting(set)).0;
+        let steady = self.0.steady.as_ref().filter(|_| old != set)?;
+        let (now, [old, new]) = (steady(), [old, set].map(|set| set + drift));
+        Some(Step { began: at(self.0.began, old), was: at(now, old), is: at(now, new) })
+    }
+
+    fn ahead(&self) -> MutexGuard<'_, Ahead> {
+        self.0.ahead.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+fn apart(wall: Timestamp, steady: Duration) -> i128 {
+    i128::from(wall.0) - i128::try_from(steady.as_millis()).unwrap_or(i128::from(u64::MAX))
+}
+
+fn at(steady: Duration, ahead: i128) -> Timestamp {
+    let millis = i128::try_from(steady.as_millis()).unwrap_or(i128::from(u64::MAX)) + ahead;
+    Timestamp(millis.max(0).try_into().unwrap_or(u64::MAX))
 }
 
 impl fmt::Debug for Clock {

@@ -2,6 +2,7 @@
 //!
 //! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
 
+mod clock_set;
 mod ears;
 mod edges;
 mod pace;
@@ -138,7 +139,10 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     daemon.follow(&mut ears);
     daemon.show();
     loop {
-        match ears.next(daemon.due()).await? {
+        let act = ears.next(daemon.due()).await?;
+        daemon.follow_clock(&mut ears);
+        match act {
+            Act::Clock => {}
             Act::Stop => break,
             Act::Reload => {
                 daemon.reload(&load, &mut ears).await?;
@@ -240,6 +244,18 @@ impl Daemon {
             next_show: None,
             unproven: BTreeMap::new(),
         }
+    }
+
+    /// Where the clock was set, all that is dated moves along; and whatever failed because it was wrong is tried again.
+    fn follow_clock(&mut self, ears: &mut Ears) {
+        let Some(step) = self.home.follow_clock() else { return };
+        self.latest.shift(&step);
+        self.pace.stop_waiting();
+        if self.latest.exposed.is_some() {
+            self.next_exposure = Some(Instant::now());
+        }
+        ears.pushed("the clock was set");
+        self.show();
     }
 
     /// When there is something to do.

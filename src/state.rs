@@ -15,7 +15,7 @@ use crate::allowlist::refused;
 use crate::audit::chain::{Entry, Known, Mark};
 use crate::audit::file::{self, AuditError};
 use crate::audit::{Ending, Event};
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
 use crate::exposure;
@@ -230,6 +230,7 @@ impl State {
             Event::Release { provider, .. } => {
                 self.holds.remove(&provider);
             }
+            Event::Clock(step) => self.shift(&step, limits),
             Event::Spread { .. }
             | Event::Unspread { .. }
             | Event::Lease { .. }
@@ -237,6 +238,14 @@ impl State {
             | Event::Outage { .. }
             | Event::SetAside { .. } => {}
         }
+    }
+
+    /// Takes in that the clock was set: what this process dated moves along.
+    pub fn shift(&mut self, step: &Step, limits: &Limits) {
+        self.ledger.shift(step, limits);
+        self.holds.values_mut().for_each(|hold| step.shift(&mut hold.since));
+        self.blocks.values_mut().for_each(|block| step.shift(&mut block.tried));
+        self.spreading.values_mut().flatten().for_each(|wave| step.shift(&mut wave.since));
     }
 
     /// Enters that `changes` are about to be sent to `provider`: from now on what they add may stand there.

@@ -227,7 +227,7 @@ _fingerpost() {
                     return 0
                     ;;
                 --event)
-                    COMPREPLY=($(compgen -W "settled outage intent outcome hold release spread unspread found gone lease ranges set-aside" -- "${cur}"))
+                    COMPREPLY=($(compgen -W "settled outage intent outcome hold release spread unspread found gone lease ranges clock set-aside" -- "${cur}"))
                     return 0
                     ;;
                 --config)

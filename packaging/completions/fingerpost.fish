@@ -98,6 +98,7 @@ found\t''
 gone\t''
 lease\t''
 ranges\t''
+clock\t''
 set-aside\t''"
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l config -d 'The configuration file' -r -F
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand audit; and __fish_seen_subcommand_from show" -l state-dir -d 'Where state and audit log live, instead of `state_dir` of the configuration' -r -F

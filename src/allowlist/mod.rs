@@ -36,7 +36,7 @@ use crate::update::{Books, BooksError};
 use bounds::Doubtful;
 pub use fetch::{Client, SourceError};
 pub use look::{Compared, compare};
-pub use store::{Kept, KeptSource, in_force, kept};
+pub use store::{Kept, KeptSource, in_force, kept, shift};
 pub use write::{Reload, Rendered, write};
 
 /// How many ranges an entry of the audit log names; the versions that are kept have all of them.

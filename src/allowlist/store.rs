@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::AllowlistError;
 use crate::address::set::AddressSet;
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use crate::config::Config;
 use crate::files::Dir;
 
@@ -85,6 +85,21 @@ pub fn kept(state_dir: &Path, edge: &str) -> Result<Option<Kept>, AllowlistError
         return Err(AllowlistError::Spoilt { path, why: "it has no range".to_owned() });
     }
     Ok(Some(kept))
+}
+
+/// Takes in that the clock was set.
+///
+/// # Errors
+/// Those of [`kept`] and [`put`].
+pub fn shift(config: &Config, step: &Step) -> Result<(), AllowlistError> {
+    for edge in &config.edges {
+        let Some(kept) = kept(&config.state_dir, &edge.name)? else { continue };
+        let since = step.moved(kept.since);
+        if since != kept.since {
+            put(&config.state_dir, &edge.name, &Kept { since, ..kept })?;
+        }
+    }
+    Ok(())
 }
 
 /// All that may get in: the ranges in force of every edge, with the edge's name.

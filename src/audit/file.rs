@@ -258,6 +258,7 @@ impl Log {
             Known::Yes(Event::Outcome { intent, .. }) => {
                 self.open.remove(intent);
             }
+            Known::Yes(Event::Clock(step)) => self.open.values_mut().for_each(|open| step.shift(&mut open.time)),
             _ => {}
         }
     }

@@ -11,7 +11,7 @@ use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use crate::confirm::wave::{Behind, Serving};
 use crate::provider::Change;
 
@@ -154,6 +154,8 @@ pub enum Event {
         /// How many addresses went.
         went_addresses: String,
     },
+    /// The clock was set: what this process dated is later or earlier than it was, and its entries up to here too.
+    Clock(Step),
     /// The end of the log was unreadable after a crash and was put into a file of its own.
     SetAside {
         /// That file's name, beside the log.
@@ -167,7 +169,7 @@ pub enum Event {
 }
 
 /// The names of the events, as the log has them.
-pub const EVENTS: [&str; 13] = [
+pub const EVENTS: [&str; 14] = [
     "settled",
     "outage",
     "intent",
@@ -180,6 +182,7 @@ pub const EVENTS: [&str; 13] = [
     "gone",
     "lease",
     "ranges",
+    "clock",
     "set-aside",
 ];
 

@@ -110,3 +110,40 @@ fn the_calendar_is_that_of_date() {
     }
     assert_eq!(told.next(), None);
 }
+
+#[test]
+fn a_clock_shows_a_step_of_the_wall_clock_once_it_follows_and_everybody_learns_of_it_once() {
+    use std::sync::atomic::{AtomicU64, Ordering};
+    let [wall, steady] = [12_000, 700_000].map(|begin| Arc::new(AtomicU64::new(begin)));
+    let (told, gone) = (Arc::clone(&wall), Arc::clone(&steady));
+    let clock = Clock::kept(
+        move || Timestamp::from_millis(told.load(Ordering::Relaxed)),
+        move || Duration::from_millis(gone.load(Ordering::Relaxed)),
+    );
+    let pass = |millis: u64| [&wall, &steady].map(|one| one.fetch_add(millis, Ordering::Relaxed));
+    let now = || clock.now().millis();
+    let (mut one, mut other) = (clock.setting(), clock.setting());
+    pass(60_000);
+    assert_eq!((now(), clock.step(&mut one)), (72_000, None));
+    // A little is followed, and is no step.
+    wall.fetch_add(10_000, Ordering::Relaxed);
+    assert_eq!(now(), 72_000);
+    clock.follow();
+    assert_eq!((now(), clock.step(&mut one)), (82_000, None));
+    // More is one, and not shown before it is followed: so no moment is taken by a clock of which nobody was told.
+    wall.store(1_795_000_000_000, Ordering::Relaxed);
+    pass(1_000);
+    assert_eq!((now(), clock.step(&mut one)), (83_000, None));
+    clock.follow();
+    assert_eq!(now(), 1_795_000_001_000);
+    let [began, was, is] = [22_000, 83_000, 1_795_000_001_000].map(Timestamp::from_millis);
+    assert_eq!(clock.step(&mut one), Some(Step { began, was, is }));
+    assert_eq!(clock.step(&mut one), None);
+    // Whoever asks late is told of all steps at once.
+    wall.fetch_sub(500_000, Ordering::Relaxed);
+    clock.follow();
+    assert_eq!(
+        clock.step(&mut other),
+        Some(Step { is: Timestamp::from_millis(1_794_999_501_000), ..Step { began, was, is } })
+    );
+}

@@ -14,7 +14,7 @@ use crate::audit::chain::{Entry, Known, Lack};
 use crate::audit::file::{self, AuditError};
 use crate::audit::{Event, Hands, Word};
 use crate::cli::Common;
-use crate::clock::{Clock, Timestamp};
+use crate::clock::{Clock, Step, Timestamp};
 use crate::confirm::wave::Serving;
 use crate::name::DnsName;
 use crate::provider::Change;
@@ -274,6 +274,11 @@ pub(crate) fn sentence(entry: &Entry) -> String {
             };
             let (came, went) = (part("came", came, came_addresses), part("went", went, went_addresses));
             format!("ranges of {edge}, version {number}{came}{went}")
+        }
+        Event::Clock(Step { began, was, is }) => {
+            format!(
+                "the clock was set from {was} to {is}: what this process did before, since {began}, is dated otherwise"
+            )
         }
         Event::SetAside { file, bytes, removed } => {
             let removed = if removed.is_empty() { String::new() } else { format!("; removed: {}", removed.join(", ")) };

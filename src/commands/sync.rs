@@ -34,7 +34,9 @@ pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, 
         confirming.follow(&home.state().spreading, clock.now());
         let (mut verdicts, mut told) = (Vec::new(), String::new());
         while wait && !confirming.is_idle() {
-            for verdict in confirming.next().await? {
+            let news = confirming.next().await?;
+            home.follow_clock();
+            for verdict in news {
                 verdicts.push(verdict.clone());
                 home.confirmed(verdict);
             }
@@ -91,6 +93,7 @@ async fn settle(home: &mut Home, one_round: bool) -> Vec<Via> {
     let (rounds, pause) = if one_round { (1, Duration::ZERO) } else { (watch.settle, watch.settle_every.min(QUICK)) };
     let mut round = 0;
     loop {
+        home.follow_clock();
         let heard = home.look(rounds, true).await;
         round += 1;
         let in_sight = |(via, heard): (Via, Heard)| matches!(heard, Heard::InSight { .. }).then_some(via);

@@ -12,6 +12,7 @@ use sd_notify::NotifyState;
 use tokio::sync::{Notify, mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until, timeout};
 
+use super::clock_set::ClockSet;
 use super::push::Coalesce;
 use super::pushes::Pushes;
 use super::{DaemonError, Notifier, STUCK, Snapshot, Trigger};
@@ -63,6 +64,8 @@ pub(super) enum Act {
     Stop,
     Reload,
     Publish,
+    /// The clock was set.
+    Clock,
     /// To show what is known.
     Show,
     /// Work on providers is done: [`Ears::done`] has what came of it.
@@ -121,6 +124,8 @@ pub(super) struct Ears {
     told: Option<watch::Receiver<Told>>,
     /// Shows the status at these doors.
     showing: Option<(Vec<Door>, Showing)>,
+    /// Hears when the clock is set.
+    set: ClockSet,
     coalesce: Coalesce,
     /// What the times of `coalesce` count from.
     start: Instant,
@@ -154,6 +159,7 @@ impl Ears {
             telling: None,
             told: None,
             showing: None,
+            set: ClockSet::listen(),
             coalesce: Coalesce::default(),
             start: Instant::now(),
             stop: false,
@@ -250,7 +256,8 @@ impl Ears {
         self.coalesce.looked(self.start.elapsed());
     }
 
-    fn pushed(&mut self, why: &str) {
+    /// A reason to look soon.
+    pub(super) fn pushed(&mut self, why: &str) {
         self.coalesce.push(self.start.elapsed());
         tracing::debug!("{why}: {} such news, {} of them in a crowd", self.coalesce.seen(), self.coalesce.ignored());
     }
@@ -286,6 +293,7 @@ impl Ears {
                 trigger = self.triggers.recv() => self.note(trigger)?,
                 () = tick(&mut self.watchdog) => self.notifier.tell(&[NotifyState::Watchdog]),
                 _ = self.leases.next(), if !self.leases.is_empty() => return Err(DaemonError::Unkept),
+                () = self.set.set() => return Ok(Act::Clock),
                 () = self.lease.notified() => return Ok(Act::Lease),
                 () = sleep_until(due.unwrap_or(round)), if due.is_some() => return Ok(Act::Round { thorough: true, asked: false }),
                 () = sleep_until(round) => return Ok(Act::Round { thorough: false, asked: false }),

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use crate::config::Record;
 use crate::exposure::{Finding, Grade};
 use crate::round::{Found, HeldBack, Look};
@@ -72,6 +72,24 @@ pub struct Snapshot {
 }
 
 impl Snapshot {
+    /// Takes in that the clock was set.
+    pub fn shift(&mut self, step: &Step) {
+        // Nothing else is kept of earlier processes here than the findings and what the edges have in force.
+        self.next_round = step.along(self.next_round);
+        self.started.iter_mut().chain(&mut self.exposed).for_each(|time| step.shift(time));
+        self.last_rulings.values_mut().chain(self.outages.values_mut()).for_each(|time| step.shift(time));
+        self.last_reads.values_mut().for_each(|time| step.shift(time));
+        self.edges
+            .iter_mut()
+            .flat_map(|edge| [&mut edge.since, &mut edge.last_fetch])
+            .flatten()
+            .for_each(|time| step.shift(time));
+        self.providers.values_mut().for_each(|report| report.shift(step));
+        for Found { finding, .. } in &mut self.findings {
+            *finding = finding.clone().moved(step);
+        }
+    }
+
     /// One sentence for whoever reads only this: how many records are in step, where the home is, what is wrong.
     pub fn sentence(&self) -> String {
         if self.rounds == 0 {

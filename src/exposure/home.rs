@@ -50,10 +50,14 @@ impl Home {
 
     /// Takes in what the audit log tells, an entry after the other, oldest first.
     pub fn remember(&mut self, time: Timestamp, event: &Event) {
-        if let Event::Settled { from, to, .. } = event {
-            for address in from.iter().chain([to]) {
-                self.past.insert(address.to_canonical(), time);
+        match event {
+            Event::Settled { from, to, .. } => {
+                for address in from.iter().chain([to]) {
+                    self.past.insert(address.to_canonical(), time);
+                }
             }
+            Event::Clock(step) => self.past.values_mut().for_each(|until| step.shift(until)),
+            _ => {}
         }
     }
 

@@ -6,7 +6,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::causes::{Kind, causes, is_unknown, of_record, published};
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use crate::config::Message;
 use crate::status::Status;
 
@@ -131,6 +131,12 @@ impl Desk {
             not_before: None,
             amiss: false,
         }
+    }
+
+    /// Takes in that the clock was set.
+    pub fn shift(&mut self, step: &Step) {
+        self.waiting.iter_mut().for_each(|letter| step.shift(&mut letter.time));
+        self.not_before = self.not_before.map(|time| step.along(time));
     }
 
     /// Takes in what is known now.

@@ -41,7 +41,11 @@ pub async fn run(messages: Vec<Message>, snapshot: watch::Receiver<Snapshot>, cl
 async fn attend(message: &Message, mut snapshot: watch::Receiver<Snapshot>, clock: &Clock, told: &watch::Sender<Told>) {
     let past = told.borrow().get(&message.name).cloned().unwrap_or_default();
     let mut desk = Desk::new(message, past);
+    let mut setting = clock.setting();
     loop {
+        if let Some(step) = clock.step(&mut setting) {
+            desk.shift(&step);
+        }
         let seen = build::status(&snapshot.borrow_and_update());
         // Before the first round nothing is known, and nothing is over.
         if seen.rounds > 0 {

@@ -1,5 +1,6 @@
 //! The means together with the books: settling, publishing, and what is entered about both.
 
+mod clock;
 mod findings;
 mod leases;
 mod start;
@@ -21,7 +22,7 @@ use super::{
 use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::Event;
 use crate::audit::file;
-use crate::clock::Timestamp;
+use crate::clock::{Setting, Timestamp};
 use crate::config::{Config, Witness, by_provider};
 use crate::confirm::{End, Verdict};
 use crate::message::Told;
@@ -45,6 +46,8 @@ pub struct Home {
     looks: Vec<Look>,
     rota: Rota,
     failover: Failover,
+    /// How the clock was set when it was last followed.
+    setting: Setting,
     /// What the times of the lines count from.
     began: Instant,
     histories: Histories,
@@ -73,6 +76,7 @@ impl Home {
         let histories = histories(&books.state);
         let failover = Failover::recall(&books.state.lines, means.clock.now());
         let mut home = Self {
+            setting: means.clock.setting(),
             means: Rc::new(means),
             books: Rc::new(RefCell::new(books)),
             settling,

@@ -20,7 +20,7 @@ pub use self::claim::{Claim, Nonce, SPANS, is_holder};
 pub use self::turn::News;
 use self::turn::{Me, Step, Swapped, Turn};
 pub use self::unable::{Inability, Unable};
-use crate::clock::Clock;
+use crate::clock::{Clock, Setting};
 use crate::config::Standby;
 use crate::name::DnsName;
 use crate::provider::{Applied, Change, Fault, FaultKind, Fence, Provider, Register};
@@ -55,6 +55,7 @@ pub struct Lease {
     name: DnsName,
     provider: Arc<dyn Provider>,
     clock: Clock,
+    setting: Mutex<Setting>,
     /// How long a claim holds.
     span: Duration,
     /// What the times of the turn count from.
@@ -77,6 +78,7 @@ impl Lease {
         Self {
             name,
             provider,
+            setting: Mutex::new(clock.setting()),
             clock,
             span: standby.lease,
             start: Instant::now(),
@@ -144,6 +146,9 @@ impl Lease {
 
     /// Does what is to be done now; `Some` when that is to wait.
     async fn step(&self) -> Option<Option<Duration>> {
+        if let Some(step) = self.clock.step(&mut self.setting.lock().unwrap_or_else(PoisonError::into_inner)) {
+            self.turn().shift(&step);
+        }
         let step = self.turn().next(self.start.elapsed(), self.clock.now());
         let Some(register) = self.provider.register() else { return Some(None) };
         match step {

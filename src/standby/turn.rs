@@ -10,7 +10,7 @@ use std::fmt;
 use std::time::Duration;
 
 use super::claim::{Claim, Nonce, Unreadable};
-use crate::clock::Timestamp;
+use crate::clock::{self, Timestamp};
 
 /// A moment, as the time since some start.
 type Moment = Duration;
@@ -316,6 +316,14 @@ impl Turn {
     pub(super) fn doubt(&mut self) {
         if let Ground::Mine(mine) = &self.ground {
             self.ground = Ground::Unknown { was: Some(mine.clone()) };
+        }
+    }
+
+    /// The clock was set: the next renewal says so.
+    pub(super) fn shift(&mut self, step: &clock::Step) {
+        // A claim has whole seconds, and may so seem to be from just before the start.
+        if self.taken.plus(Duration::from_secs(1)) > step.began && self.taken <= step.was {
+            self.taken = step.along(self.taken);
         }
     }
 

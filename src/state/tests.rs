@@ -242,3 +242,43 @@ fn the_ttl_tells_only_where_it_alone_was_changed() {
         assert_eq!(awaited.is(Some(&slower)), !by_ttl);
     }
 }
+
+#[test]
+fn when_the_clock_is_set_what_this_process_dated_moves_along_and_a_lost_state_is_made_anew_alike() {
+    let [began, was] = [12_000, 192_000].map(Timestamp::from_millis);
+    let (step, mine) = (Step { began, was, is: moment() }, Timestamp::from_millis(72_000));
+    let moved = moment().minus(std::time::Duration::from_secs(120));
+    let earlier = moment().minus(std::time::Duration::from_secs(86_400));
+    for (time, after) in [(mine, moved), (earlier, earlier)] {
+        let at = |time: Timestamp| {
+            let mut state = State::default();
+            state.holds.insert("home".to_owned(), Hold { since: time, why: "no".to_owned(), fingerprint: None });
+            let after = change(&[1], &[2]).after;
+            state.blocks.insert("one".to_owned(), Block { tried: time, why: "no".to_owned(), after, wait_s: 60 });
+            state.note_spreading("home", 7, &[&change(&[1], &[2])], time);
+            state.ledger.charge(time, &LIMITS, "home", Tally::Each, &[change(&[1], &[2])]);
+            state
+        };
+        let mut state = at(time);
+        state.shift(&step, &LIMITS);
+        assert_eq!(state, at(after));
+    }
+    // The same from the log.
+    let dir = tempfile::tempdir().unwrap();
+    let settings = config::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) };
+    let mut log = Log::open(dir.path(), settings).unwrap();
+    let word = Word { address: ip(77), agreed: vec![], dissent: vec![], silent: vec![] };
+    let (provider, target) = ("home".to_owned(), "ns1".to_owned());
+    let intent = Event::Intent { provider, target, changes: vec![change(&[1], &[2])], word: vec![word] };
+    let intent = log.append(mine, intent).unwrap();
+    log.append(mine, Event::Hold { provider: "home".to_owned(), why: "no".to_owned() }).unwrap();
+    log.append(step.is, Event::Clock(step)).unwrap();
+    let state = load(dir.path());
+    assert_eq!(state.holds["home"].since, moved);
+    let mut ledger = Ledger::default();
+    ledger.charge(moved, &LIMITS, "home", Tally::Each, &[change(&[1], &[2])]);
+    assert_eq!(state.ledger, ledger);
+    // An open intent is as old as it is: here, and at the next start.
+    assert_eq!(log.open_intents()[&intent].time, moved);
+    assert_eq!(Log::open(dir.path(), settings).unwrap().open_intents()[&intent].time, moved);
+}

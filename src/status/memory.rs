@@ -8,7 +8,7 @@ use super::model::{Line, Spread};
 use super::tenure::{Move, What};
 use crate::audit::chain::{Entry, Known};
 use crate::audit::{Ending, Event};
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use crate::commands::audit::sentence;
 use crate::watch::Via;
 
@@ -83,8 +83,21 @@ impl Memory {
             Event::Gone { line, about } => {
                 self.found.remove(&(line.clone(), about.clone()));
             }
+            Event::Clock(step) => self.shift(step),
             _ => {}
         }
+    }
+
+    /// What was dated before the clock was set moves along; the lines are shown as the log has them.
+    fn shift(&mut self, step: &Step) {
+        for told in &mut self.moves {
+            step.shift(&mut told.time);
+            if let What::NoRuling(since) = &mut told.what {
+                step.shift(since);
+            }
+        }
+        self.found.values_mut().chain(self.writes.values_mut()).for_each(|time| step.shift(time));
+        self.spreads.values_mut().for_each(|spread| step.shift(&mut spread.time));
     }
 
     /// The number of the newest entry.

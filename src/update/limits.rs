@@ -17,7 +17,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use crate::config::Limits;
 use crate::name::DnsName;
 use crate::provider::{Change, RecordType, Tally};
@@ -242,6 +242,14 @@ impl Ledger {
     fn earliest(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
         let tolerance = limits.spacing.saturating_mul(limits.burst.saturating_sub(1));
         self.tat.get(key).map_or(now, |tat| tat.minus(tolerance))
+    }
+
+    /// Takes in that the clock was set.
+    pub(crate) fn shift(&mut self, step: &Step, limits: &Limits) {
+        let last = step.was.plus(limits.spacing.saturating_mul(limits.burst));
+        self.tat.values_mut().for_each(|tat| *tat = step.moved_up_to(*tat, last));
+        self.writes.values_mut().flatten().for_each(|entry| step.shift(&mut entry.at));
+        self.writes.values_mut().for_each(|entries| entries.sort_by_key(|entry| entry.at));
     }
 
     /// Takes back what cannot be: no honest TAT is further ahead than a full burst, and no write was in the future.

@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use super::limits::Cause;
 use super::{ATTEMPTS, Job, stands};
-use crate::clock::Timestamp;
+use crate::clock::{self, Timestamp};
 use crate::confirm::wave::Behind;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, RecordType, RrSet};
@@ -198,6 +198,19 @@ impl Report {
             if let Some(wanted) = now.filter(|wanted| wanted.address != record.address) {
                 record.address = wanted.address;
                 record.standing = RecordState::Adrift { why: Some("being written".to_owned()) };
+            }
+        }
+    }
+
+    /// Takes in that the clock was set.
+    pub fn shift(&mut self, step: &clock::Step) {
+        self.put_off_until = self.put_off_until.map(|until| step.along(until));
+        if let Some(Trouble::Held { since, .. }) = &mut self.trouble {
+            step.shift(since);
+        }
+        for record in &mut self.records {
+            if let RecordState::Spreading { since, .. } = &mut record.standing {
+                step.shift(since);
             }
         }
     }

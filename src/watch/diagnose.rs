@@ -15,7 +15,7 @@ use super::interface::{Bare, Excluded};
 use super::router::Mute;
 use super::{Silence, Testimony};
 use crate::address::Family;
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 use nat::Nat;
 
 /// Rounds of an operator that are remembered.
@@ -195,6 +195,15 @@ impl Finding {
 }
 
 impl Finding {
+    /// The same after the clock was set.
+    #[must_use]
+    pub fn moved(self, step: &Step) -> Self {
+        match self {
+            Self::Remembered { what, as_of } => Self::Remembered { what, as_of: as_of.map(|time| step.moved(time)) },
+            other => other,
+        }
+    }
+
     fn forbids(&self, family: Family) -> bool {
         match self {
             Self::CarrierNat { .. } | Self::DoubleNat { .. } => family == Family::Ipv4,
@@ -334,6 +343,11 @@ impl History {
         if let Some(family) = Family::BOTH.into_iter().find(|family| finding.forbids(*family)) {
             self.nats.insert(family, Nat::recalled(finding));
         }
+    }
+
+    /// Takes in that the clock was set.
+    pub fn shift(&mut self, step: &Step) {
+        self.nats.values_mut().for_each(|nat| nat.shift(step));
     }
 
     fn note(&mut self, family: Family, operator: &str, dissents: bool) {

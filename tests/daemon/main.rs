@@ -4,6 +4,7 @@
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod beside;
+mod clock;
 #[path = "../common/mod.rs"]
 mod common;
 mod lines;

@@ -4,7 +4,7 @@ use std::fs;
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU8, AtomicU64, Ordering};
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 
 use crate::common::{SECRET_BASE64, ZONE, at, dns, gauge_key};
 use fingerpost::audit::chain::Known;
@@ -136,11 +136,17 @@ ttl = "2m"
         let (tell, triggers) = mpsc::channel(8);
         let (show, snapshot) = watch::channel(Snapshot::default());
         let (off, asked) = (Arc::clone(&self.off), Arc::clone(&self.asked));
-        let clock = Clock::telling(move || {
+        let (wall, begun) = (Timestamp::from(SystemTime::now()).millis(), Instant::now());
+        let steady = move || {
             asked.fetch_add(1, Ordering::Relaxed);
-            let now = Timestamp::from(SystemTime::now()).millis();
+            begun.elapsed()
+        };
+        // Not the machine's, which somebody may set while this runs.
+        let wall = move || {
+            let now = wall + u64::try_from(begun.elapsed().as_millis()).unwrap();
             Timestamp::from_millis(now.saturating_add_signed(off.load(Ordering::Relaxed)))
-        });
+        };
+        let clock = Clock::kept(wall, steady);
         let random = fastrand::Rng::with_seed(7);
         let around = Surroundings { triggers, notifier: Notifier::Nobody, snapshot: show, clock, random };
         let sources = Sources { file: self.dir.path().join("fingerpost.toml"), ..Sources::default() };

@@ -458,6 +458,11 @@ fn every_event_has_its_name_in_the_list() {
             went: vec![],
             went_addresses: String::new(),
         },
+        Event::Clock(crate::clock::Step {
+            began: Timestamp::default(),
+            was: Timestamp::default(),
+            is: Timestamp::default(),
+        }),
         Event::SetAside { file: String::new(), bytes: 0, removed: vec![] },
     ];
     assert_eq!(events.len(), crate::audit::EVENTS.len());

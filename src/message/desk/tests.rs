@@ -257,3 +257,17 @@ fn a_refusal_that_nothing_proves_is_told_after_a_day() {
     desk.hear(&status, since.plus(3 * day));
     assert_eq!(sent(&mut desk, since.plus(3 * day)).len(), 1, "that it is over");
 }
+
+#[test]
+fn what_waits_when_the_clock_is_set_waits_no_longer_and_has_its_right_time() {
+    let (mut desk, noon) = (desk(None), at("12:00:00"));
+    let began = Timestamp::from_millis(12_000);
+    desk.hear(&status(), began);
+    let Next::Send(letter) = desk.next(began) else { panic!("nothing to send") };
+    desk.ended(&letter, began, false);
+    assert_eq!(desk.next(began), Next::Wait(FIRST));
+    desk.shift(&Step { began, was: began.plus(FIRST / 2), is: noon });
+    assert_eq!(desk.next(noon), Next::Wait(FIRST / 2));
+    let Next::Send(letter) = desk.next(noon.plus(FIRST / 2)) else { panic!("nothing to send") };
+    assert_eq!(letter.time, noon.minus(FIRST / 2));
+}

@@ -215,3 +215,13 @@ fn who_rests_gives_back_once_and_takes_nothing() {
     turn.swapped(SECOND, SECOND, None, Swapped::Failed);
     assert_eq!((turn.next(2 * SECOND, wall()), turn.news()), (Step::Wait(None), vec![]));
 }
+
+#[test]
+fn after_the_clock_was_set_the_claim_says_the_right_time_since_its_next_renewal() {
+    let mut turn = holder(10 * SECOND);
+    let is = wall().plus(86_400 * SECOND);
+    turn.shift(&clock::Step { began: wall(), was: wall().plus(9 * SECOND), is });
+    let (before, after) = swap(&turn, 20 * SECOND);
+    assert_eq!(before.map(|claim| claim.since), turn.held(20 * SECOND).map(|claim| claim.since));
+    assert_eq!(is.since(after.since), 9 * SECOND + Duration::from_millis(789));
+}

@@ -3,7 +3,7 @@
 use std::net::IpAddr;
 
 use super::{Finding, ROUNDS, Vantage, is_same};
-use crate::clock::Timestamp;
+use crate::clock::{Step, Timestamp};
 
 /// One finding about where the traffic of a family goes, since it was last seen.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -63,6 +63,11 @@ impl Nat {
             _ => false,
         };
         (!is_over).then_some(Self { is_dark: true, ..self })
+    }
+
+    /// Takes in that the clock was set.
+    pub(super) fn shift(&mut self, step: &Step) {
+        self.first.iter_mut().chain(&mut self.last).for_each(|time| step.shift(time));
     }
 
     /// What to tell of it: with its time, unless it is so now.
