@@ -10,7 +10,7 @@ use crate::audit::file;
 use crate::cli::Common;
 use crate::clock::{Clock, Timestamp};
 use crate::config::Config;
-use crate::round::{self, RoundError};
+use crate::round::{self, Means, RoundError};
 use crate::status::ask::{self, AskError};
 use crate::status::memory::Memory;
 use crate::status::model::{Record, State, Status};
@@ -87,7 +87,9 @@ fn follow(common: &Common, dir: &Path) -> Result<Exit, CommandError> {
 
 /// What the state file and the audit log tell.
 fn left_behind(config: &Config) -> Result<Status, CommandError> {
-    let state = round::peek(config).map_err(RoundError::from)?;
+    let mut state = round::peek(config).map_err(RoundError::from)?;
+    let means = Means::new(config.clone(), Clock::system()).map_err(RoundError::from)?;
+    state.ledger.settle(means.sites());
     let mut memory = Memory::default();
     let flaw = file::recall(&config.state_dir, |entry| memory.hear(entry))?;
     let flaw = flaw.map(|flaw| super::chain_of(&flaw));

@@ -225,7 +225,7 @@ impl Means {
     }
 
     /// Where each provider writes, and which records, as the limits count it.
-    pub(super) fn sites(&self) -> BTreeMap<String, limits::Site> {
+    pub fn sites(&self) -> BTreeMap<String, limits::Site> {
         let records = by_provider(&self.config.records);
         let site = |(name, provider): (&String, &Arc<dyn Provider>)| {
             let zone = &self.config.providers.get(name)?.zone;

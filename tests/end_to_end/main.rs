@@ -6,6 +6,7 @@
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod background;
+mod blocks;
 #[path = "../common/mod.rs"]
 mod common;
 mod daemon;
