@@ -96,6 +96,9 @@ binary=$(packaging/build.sh)
 say "what idling costs, as it is built for use"
 TESTS_BINARY=$binary cargo test --locked --test idle -- --include-ignored --nocapture
 
+say "what a healthy zone waits beside silent ones, as it is built for use"
+TESTS_BINARY=$binary cargo test --locked --test dead -- --include-ignored --nocapture
+
 say "packaging"
 tests/packaging.sh "$binary"
 
