@@ -30,6 +30,9 @@ use rustix::net::{AddressFamily, SocketType, bind, getsockname, socket};
 use rustix::process::{Pid, Signal, kill_process, kill_process_group};
 use tempfile::TempDir;
 
+/// When a server that does not do its part has hung. Nothing that goes well waits for it.
+const PATIENCE: Duration = Duration::from_secs(120);
+
 /// The zone of the scenario.
 pub(crate) const ZONE: &str = "heronmill.example";
 /// The secret behind [`KEY`].
@@ -99,6 +102,10 @@ pub(crate) trait Software {
     fn configuration(dir: &Path, at: SocketAddr, keys: &[ServerKey], zones: &[ZoneSetup]) -> String;
     /// Arguments that keep it in the foreground with the configuration at `file`.
     fn arguments(file: &Path) -> Vec<String>;
+    /// Whether all but its DNS, which is asked, is ready too.
+    fn is_ready(_at: SocketAddr) -> bool {
+        true
+    }
 }
 
 /// A running DNS server.
@@ -107,6 +114,7 @@ pub(crate) struct DnsServer {
     at: SocketAddr,
     child: Option<Child>,
     spawn: fn(&Path) -> Child,
+    is_ready: fn(SocketAddr) -> bool,
     is_many: bool,
     zones: Vec<&'static str>,
 }
@@ -130,7 +138,8 @@ impl DnsServer {
         }
         fs::write(dir.path().join("conf"), S::configuration(dir.path(), at, keys, zones)).unwrap();
         let zones = zones.iter().map(|zone| zone.name).collect();
-        let mut server = Self { dir, at, child: None, spawn: spawn::<S>, is_many: S::IS_MANY, zones };
+        let mut server =
+            Self { dir, at, child: None, spawn: spawn::<S>, is_ready: S::is_ready, is_many: S::IS_MANY, zones };
         let started = server.try_start();
         if !started {
             eprintln!("{} ended:\n{}", S::PROGRAM, server.log());
@@ -157,7 +166,7 @@ impl DnsServer {
     pub(crate) fn pause(&self, paused: bool) {
         self.signal(if paused { Signal::STOP } else { Signal::CONT });
         // The signal is only on its way: a thread on another processor may still answer.
-        let end = Instant::now() + Duration::from_secs(20);
+        let end = Instant::now() + PATIENCE;
         while paused && !is_stopped(self.pid()) {
             assert!(Instant::now() < end, "the server does not stop");
             std::thread::sleep(Duration::from_millis(1));
@@ -196,13 +205,14 @@ impl DnsServer {
 
     fn try_start(&mut self) -> bool {
         self.child = Some((self.spawn)(self.dir.path()));
-        let end = Instant::now() + Duration::from_secs(20);
+        let end = Instant::now() + PATIENCE;
         loop {
             if self.child.as_mut().unwrap().try_wait().unwrap().is_some() {
                 self.child = None;
                 return false;
             }
-            if self.zones.iter().all(|zone| !self.dig(zone, "SOA").is_empty()) {
+            let serves = |zone: &&str| self.try_dig(zone, "SOA").is_ok_and(|records| !records.is_empty());
+            if self.zones.iter().all(serves) && (self.is_ready)(self.at) {
                 return true;
             }
             assert!(Instant::now() < end, "the server does not answer:\n{}", self.log());
@@ -239,12 +249,32 @@ impl DnsServer {
         self.dir.path().join("log")
     }
 
-    /// The answer section that dig prints, one record a line, in `TTL DATA` form and sorted.
+    /// The answer section that dig prints, one record a line, in `TTL DATA` form and sorted. A question that nobody answers
+    /// is asked again.
     pub(crate) fn dig(&self, name: &str, rtype: &str) -> Vec<String> {
+        let end = Instant::now() + PATIENCE;
+        loop {
+            match self.try_dig(name, rtype) {
+                Ok(records) => return records,
+                Err(why) => {
+                    let condition = if self.child.is_some() { self.condition() } else { "it is stopped".to_owned() };
+                    assert!(Instant::now() < end, "nobody answers for the {rtype} of {name}: {why}\n{condition}");
+                    std::thread::sleep(Duration::from_millis(10));
+                }
+            }
+        }
+    }
+
+    /// The same, asked once: what dig said where there was no answer.
+    fn try_dig(&self, name: &str, rtype: &str) -> Result<Vec<String>, String> {
         let (server, port) = (format!("@{}", self.at.ip()), self.at.port().to_string());
         let arguments =
-            ["+tcp", "+norec", "+noall", "+answer", "+tries=1", "+time=2", &server, "-p", &port, "-q", name, rtype];
-        let output = run("dig", &arguments, "");
+            ["+tcp", "+norec", "+noall", "+answer", "+comments", "+tries=1", "+time=10", &server, "-p", &port];
+        let output = run("dig", &[&arguments[..], &["-q", name, rtype]].concat(), "");
+        // Whatever it says, an answer has a header (RFC 1035, section 4.1.1).
+        if !output.contains("->>HEADER<<-") {
+            return Err(output);
+        }
         let field = |line: &str| {
             let fields: Vec<_> = line.split_whitespace().collect();
             let owner = fields.first()?.trim_end_matches('.').eq_ignore_ascii_case(name.trim_end_matches('.'));
@@ -253,7 +283,7 @@ impl DnsServer {
         };
         let mut lines: Vec<_> = output.lines().filter_map(field).collect();
         lines.sort();
-        lines
+        Ok(lines)
     }
 
     /// The address RRset at `name` by dig.

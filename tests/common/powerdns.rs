@@ -1,7 +1,7 @@
 //! PowerDNS's `pdns_server` with SQLite behind it: DNS, dynamic updates, and its HTTP API.
 
 use std::fs;
-use std::net::{Ipv4Addr, SocketAddr};
+use std::net::{Ipv4Addr, SocketAddr, TcpStream};
 use std::path::Path;
 use std::process::Command;
 
@@ -94,6 +94,10 @@ impl Software for PowerDns {
     fn arguments(file: &Path) -> Vec<String> {
         let dir = file.parent().unwrap().display();
         vec![format!("--config-dir={dir}"), "--guardian=no".into(), "--daemon=no".into()]
+    }
+
+    fn is_ready(at: SocketAddr) -> bool {
+        TcpStream::connect(api(at)).is_ok()
     }
 }
 

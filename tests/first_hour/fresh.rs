@@ -174,12 +174,12 @@ fn keeps_the_name<S: Software>(software: &str, zone_with: impl Fn(&str) -> Strin
     {
         let text = format!("server 127.0.0.1 {port}\nzone {ZONE}\n{line}\nsend\n");
         let serial = server.serial(ZONE);
-        run("nsupdate", &["-y", &format!("{}:{}:{}", KEY.algorithm, KEY.name, KEY.secret)], &text);
+        run("nsupdate", &["-v", "-y", &format!("{}:{}:{}", KEY.algorithm, KEY.name, KEY.secret)], &text);
         assert_eq!(server.serial(ZONE), serial, "{line}");
     }
     // That this is the statement's doing: what it allows, nsupdate can do.
     let text = format!("server 127.0.0.1 {port}\nzone {ZONE}\nupdate add {GAUGE} 120 A 203.0.113.66\nsend\n");
-    run("nsupdate", &["-y", &format!("{}:{}:{}", KEY.algorithm, KEY.name, KEY.secret)], &text);
+    run("nsupdate", &["-v", "-y", &format!("{}:{}:{}", KEY.algorithm, KEY.name, KEY.secret)], &text);
     assert_eq!(gauge(), set(120, &["203.0.113.66", HOME]));
 }
 

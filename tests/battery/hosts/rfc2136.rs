@@ -43,14 +43,14 @@ impl<S: Software> Host for Update<S> {
         self.server.dig(name.as_str(), rtype)
     }
 
-    /// By BIND's nsupdate.
+    /// By BIND's nsupdate, over TCP: over UDP it gives up after four times three seconds, whatever holds the server up.
     fn edit(&self, name: &DnsName, rtype: RecordType, set: Option<&RrSet>) {
         let mut text = format!("server 127.0.0.1 {}\nzone {ZONE}\nupdate delete {name} {rtype}\n", self.server.port());
         for (set, address) in set.iter().flat_map(|set| set.addresses.iter().map(move |address| (set, address))) {
             text += &format!("update add {name} {} {rtype} {address}\n", set.ttl);
         }
         let mut child = Command::new("nsupdate")
-            .args(["-y", &format!("{}:{}:{}", KEY.algorithm, KEY.name, KEY.secret)])
+            .args(["-v", "-y", &format!("{}:{}:{}", KEY.algorithm, KEY.name, KEY.secret)])
             .stdin(Stdio::piped())
             .spawn()
             .unwrap();
