@@ -117,7 +117,7 @@ impl Ours {
             provider: Rfc2136::new(dns(ZONE), server.address(), Some(gauge_key()), Duration::from_secs(60)),
             zone: dns(ZONE),
             names: (0..NAMES).map(|nth| at(&format!("n{nth}"))).collect(),
-            books: RefCell::new(Books { store: store.store(&state), state, log }),
+            books: RefCell::new(Books { store: store.store(&state), state, log, afoot: Default::default() }),
             _dir: dir,
         }
     }

@@ -23,7 +23,7 @@ use crate::config::Config;
 use crate::name::DnsName;
 use crate::provider::RecordType;
 use crate::state::{State, Store};
-use crate::update::{Books, BooksError};
+use crate::update::{Afoot, Books, BooksError};
 use crate::watch::diagnose::{Finding, History};
 use crate::watch::vote::{Outcome, Ruling};
 use crate::watch::{Testimony, Via, WatchError};
@@ -146,7 +146,7 @@ pub(crate) fn open_books(config: &Config) -> Result<Books, BooksError> {
     let locked = Store::lock(&config.state_dir)?;
     let state = State::load(&config.state_dir, &config.limits)?;
     let log = Log::open(&config.state_dir, config.audit)?;
-    Ok(Books { store: locked.store(&state), state, log })
+    Ok(Books { store: locked.store(&state), state, log, afoot: Afoot::default() })
 }
 
 /// The state as a reader without the lock sees it. Writes nothing.

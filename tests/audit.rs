@@ -127,7 +127,7 @@ fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
         Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
-    let mut books = Books { store: locked.store(&state), state, log };
+    let mut books = Books { store: locked.store(&state), state, log, afoot: Default::default() };
     books.state.refused.insert("something that is kept".to_owned());
     books.save().unwrap();
     let kept = dir.path().join("state.json");

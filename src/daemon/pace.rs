@@ -7,7 +7,7 @@ use tokio::time::Instant;
 
 use crate::clock::Timestamp;
 use crate::config::{self, Config, Watch};
-use crate::update::retry::Retry;
+use crate::update::retry::{Retry, SIGHT};
 use crate::update::{Report, Trouble};
 use crate::watch::Via;
 use crate::watch::settle::Heard;
@@ -31,8 +31,10 @@ struct ProviderPace {
     retry: Retry,
     /// Not before this, after a fault; and whether the wait stays whatever is new.
     wait: Option<(Instant, bool)>,
-    /// Records are put off by a limit until then.
+    /// Records are put off by a limit until then, or something is looked for again.
     put_off: Option<Instant>,
+    /// Grows while what was sent is not to be seen.
+    sight: Retry,
 }
 
 impl Pace {
@@ -95,8 +97,15 @@ impl Pace {
             retry: Retry::new(settings),
             wait: None,
             put_off: None,
+            sight: Retry::new(SIGHT),
         });
-        pace.put_off = report.put_off_until.map(|until| now + until.since(wall).max(Duration::from_millis(1)));
+        let from_now = |until: Timestamp| until.since(wall).max(Duration::from_millis(1));
+        if report.looked_for_until.is_none() {
+            pace.sight.reset();
+        }
+        // From half the bound upwards, and once more when the time is over that it may take to be seen.
+        let look = report.looked_for_until.map(|until| pace.sight.next(0.5 + draw / 2.0, None).min(from_now(until)));
+        pace.put_off = report.put_off_until.map(from_now).into_iter().chain(look).min().map(|wait| now + wait);
         pace.wait = match &report.trouble {
             Some(Trouble::Passing { retry_after, .. }) => {
                 Some((now + pace.retry.next(draw, *retry_after), retry_after.is_some()))
@@ -157,7 +166,14 @@ mod tests {
     }
 
     fn report(trouble: Option<Trouble>, put_off_until: Option<Timestamp>) -> Report {
-        Report { provider: "home".to_owned(), records: Vec::new(), means: None, trouble, put_off_until }
+        Report {
+            provider: "home".to_owned(),
+            records: Vec::new(),
+            means: None,
+            trouble,
+            put_off_until,
+            looked_for_until: None,
+        }
     }
 
     fn passing(retry_after: Option<Duration>) -> Report {

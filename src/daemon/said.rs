@@ -174,7 +174,8 @@ impl Said {
         let topic = format!("provider {provider}");
         match &report.trouble {
             None => {
-                if self.is_over(&topic) {
+                // Between two writes that fail it can be read: that is no end of it.
+                if report.is_well() && self.is_over(&topic) {
                     tracing::info!("{provider}: works again");
                 }
             }

@@ -1,5 +1,6 @@
 //! State and audit log together: what is written down before anything is sent, and after.
 
+use super::afoot::Afoot;
 use crate::audit::file::{AuditError, Log};
 use crate::audit::{Event, Hands};
 use crate::clock::Timestamp;
@@ -15,6 +16,8 @@ pub struct Books {
     pub store: Store,
     /// The audit log.
     pub log: Log,
+    /// What is known of the writes without an outcome, besides what the log has of them.
+    pub afoot: Afoot,
 }
 
 impl Books {
@@ -30,7 +33,7 @@ impl Books {
     /// The same once no write is under way: the last of several saves for all. What a crash takes until then was made
     /// durable before the write, and is only less exact there.
     pub(super) fn save_at_rest(&mut self) -> Result<(), StateError> {
-        if self.log.open_intents().is_empty() { self.save() } else { Ok(()) }
+        if self.afoot.is_writing() { Ok(()) } else { self.save() }
     }
 
     /// Finds out whether the books can be kept, by keeping them once more.

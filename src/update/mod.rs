@@ -7,9 +7,11 @@
 //! and made durable; afterwards what stands is read, and only then the intent gets its outcome. Whatever fails
 //! in between leaves an intent without outcome, and that is resolved by reading, here or after the next start.
 
+mod afoot;
 mod blocks;
 mod books;
 pub mod limits;
+mod open;
 mod report;
 pub mod retry;
 mod send;
@@ -22,11 +24,12 @@ use crate::audit::{Event, Word};
 use crate::clock::Clock;
 use crate::config::{Limits, Sharing};
 use crate::name::DnsName;
-use crate::provider::{Change, Fault, FaultKind, Observed, Provider, Tally};
+use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RecordType, Tally};
 use crate::reconcile::{self, Desired, Item, Step};
 use crate::standby::Lease;
 use crate::state::{Hold, State};
 use crate::watch::Via;
+pub use afoot::Afoot;
 use blocks::Sorted;
 pub use books::{Books, BooksError};
 use limits::record_key;
@@ -65,6 +68,13 @@ pub struct Job<'a> {
 /// A provider that is on hold is tried: whoever calls this knows that it is time for that. The hold ends when the pass does
 /// without trouble.
 pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Report {
+    let mut report = pass(job, books, clock).await;
+    let Books { afoot, log, .. } = &mut *books.borrow_mut();
+    afoot.tell(job, log, &mut report, clock.now());
+    report
+}
+
+async fn pass(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Report {
     let is_held = books.borrow().state.holds.contains_key(job.name);
     let mut report = Report::unread(job);
     match job.lease {
@@ -90,7 +100,9 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
         blocks::set_apart(job.name, &together, &observed, &mut books.borrow_mut().state, clock.now());
         match write(job, items, observed.serial, attempt > 1, books, clock).await {
             Written::Settled(done) => {
-                end_hold(job, &mut books.borrow_mut(), clock);
+                if done.is_well() {
+                    end_hold(job, &mut books.borrow_mut(), clock);
+                }
                 return done;
             }
             Written::Dropped(done) => return done,
@@ -112,7 +124,9 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
                         return done.with(Trouble::from(fault), &mut books.borrow_mut(), job, clock);
                     }
                     done.conflict(&conflicts);
-                    end_hold(job, &mut books.borrow_mut(), clock);
+                    if done.is_well() {
+                        end_hold(job, &mut books.borrow_mut(), clock);
+                    }
                     return done;
                 }
                 together =
@@ -188,9 +202,19 @@ async fn write(
     let now = clock.now();
     let Sorted { fresh, again, blocked } = blocks::sort(job.name, changes(&items), &books.borrow().state, now);
     report.block(&blocked);
+    let ready = |changes| {
+        let Books { afoot, log, .. } = &mut *books.borrow_mut();
+        afoot.ready(job, log, changes, now)
+    };
+    let mut todo: VecDeque<Vec<Change>> = match job.provider.tally() {
+        Tally::Together => [ready(fresh)].into(),
+        // Each has its own end: what was sent is charged and entered, and what was not is not.
+        Tally::Each => ready(fresh).into_iter().map(|one| vec![one]).collect(),
+    };
     // What was refused before, or conflicted, goes alone: it holds nobody up.
-    let mut todo: VecDeque<Vec<Change>> = [fresh].into_iter().chain(again.into_iter().map(|one| vec![one])).collect();
-    let mut sent = 0;
+    todo.extend(ready(again).into_iter().map(|one| vec![one]));
+    let mut sent: BTreeSet<(DnsName, RecordType)> = BTreeSet::new();
+    let mut most = 0;
     let mut refused: Vec<(Change, Fault)> = Vec::new();
     let mut conflicts: Vec<(Vec<Change>, Fault)> = Vec::new();
     let mut is_permitted = false;
@@ -203,11 +227,17 @@ async fn write(
         if batch.is_empty() {
             continue;
         }
-        sent = sent.max(batch.len());
-        report.means = Some(job.provider.means(sent));
+        most = most.max(batch.len());
+        sent.extend(batch.iter().map(|change| (change.name.clone(), change.rtype)));
+        report.means = Some(job.provider.means(match job.provider.tally() {
+            Tally::Together => most,
+            Tally::Each => sent.len(),
+        }));
         let before = books.borrow().state.ledger.clone();
         let fault = match send(job, &batch, books, clock).await {
             Sent::Read(observed) => {
+                // Who takes one does not refuse all.
+                is_permitted |= batch.iter().all(|change| stands(&observed, change, Some(&change.after)));
                 report.written(&batch, &observed);
                 let left = blocks::enter(job, &batch, &observed, serial, &mut books.borrow_mut().state, clock.now());
                 report.block(&left.blocked);

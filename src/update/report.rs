@@ -29,6 +29,9 @@ pub struct Report {
     pub trouble: Option<Trouble>,
     /// When the earliest of the records put off by a limit may be written.
     pub put_off_until: Option<Timestamp>,
+    /// Something was sent and is not to be seen: it is looked for, until then at most.
+    #[serde(skip)]
+    pub looked_for_until: Option<Timestamp>,
 }
 
 /// What went wrong with a provider.
@@ -165,10 +168,8 @@ impl RecordState {
 impl From<&Fault> for Trouble {
     fn from(fault: &Fault) -> Self {
         let why = match fault.kind {
-            FaultKind::Conflict => format!(
-                "somebody else changed the same records {ATTEMPTS} times while they were being written; \
-                 the next round tries again"
-            ),
+            // Somebody else was faster; or the other side says so, for a reason of its own.
+            FaultKind::Conflict => format!("{fault}, {ATTEMPTS} times; the next round tries again"),
             _ => fault.to_string(),
         };
         match fault.kind {
@@ -189,6 +190,13 @@ impl Report {
     /// Whether the provider told what stands there. While it is on hold it is not asked.
     pub fn has_been_read(&self) -> bool {
         matches!(self.trouble, None | Some(Trouble::NoBooks { .. } | Trouble::StandingBy { .. }))
+    }
+
+    /// Whether the provider is seen to work: everything that can be is published, or something was written. That it was read
+    /// in between says nothing of its writes.
+    pub fn is_well(&self) -> bool {
+        let is_adrift = |record: &RecordReport| matches!(record.standing, RecordState::Adrift { .. });
+        self.trouble.is_none() && (self.has_written() || !self.records.iter().any(is_adrift))
     }
 
     /// Tells what is published no more as wanted, now that `desired` is: it is being written.
@@ -232,6 +240,7 @@ impl Report {
             means: None,
             trouble: None,
             put_off_until: None,
+            looked_for_until: None,
         }
     }
 
@@ -299,6 +308,23 @@ impl Report {
                     "the provider took the change, but something else stands there now; the next round looks again";
                 RecordState::Adrift { why: Some(why.to_owned()) }
             };
+        }
+    }
+
+    /// Enters that `changes` may still show themselves until then: where they do not, that is why. The provider is read
+    /// again for what `is_open`, and for whatever of it is not as it was.
+    pub(super) fn look_for(&mut self, changes: &[Change], what: &str, until: Timestamp, is_open: bool) {
+        let mut is_missing = is_open;
+        for record in &mut self.records {
+            let is_adrift = matches!(record.standing, RecordState::Adrift { .. });
+            if is_adrift && changes.iter().any(|change| key(change) == (&record.name, record.rtype)) {
+                let why = format!("{what}; it is looked for until {until} before it is sent again");
+                record.standing = RecordState::Adrift { why: Some(why) };
+                is_missing = true;
+            }
+        }
+        if is_missing {
+            self.looked_for_until = self.looked_for_until.max(Some(until));
         }
     }
 

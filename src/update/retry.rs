@@ -10,6 +10,9 @@ use crate::config;
 /// The longest wait that the other side can ask for: a day. One that asks for more is tried all the same.
 pub const LONGEST_ASKED: Duration = Duration::from_secs(86_400);
 
+/// Between two looks for what was sent and is not to be seen: soon at first, for most show it soon.
+pub const SIGHT: config::Retry = config::Retry { initial: Duration::from_secs(1), max: Duration::from_secs(60) };
+
 /// Exponentially growing waits with full jitter: each is drawn evenly between nothing and the present bound,
 /// which doubles from `initial` to `max`. Full jitter keeps many homes from returning at the same moment.
 #[derive(Debug)]

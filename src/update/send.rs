@@ -5,11 +5,12 @@
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::open::{Answer, Ended, endings};
 use super::{Books, BooksError, Job, Trouble};
 use crate::address::Family;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::{Clock, Timestamp};
-use crate::provider::{Change, Fault, FaultKind, Observed, RrSet};
+use crate::provider::{Applied, Change, Fault, FaultKind, Observed, RrSet};
 use crate::watch::Via;
 
 /// How one message, or what goes together, ended.
@@ -48,48 +49,85 @@ pub(super) async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Book
         Ok(intent) => intent,
         Err(error) => return Sent::Stopped(no_books(error)),
     };
+    let under_way = books.borrow_mut().afoot.begin(intent);
     let applied = match &turn {
         None => job.provider.apply(changes).await,
         Some(turn) => turn.apply(changes).await,
     };
     // The reading-back keeps no renewal waiting.
     drop(turn);
+    let sent = conclude(job, changes, intent, applied, books, clock).await;
+    drop(under_way);
+    sent
+}
+
+/// Finds out how the write of `changes` ended to which `applied` was answered, by reading what stands unless the answer
+/// proves it: what counts is what stands, not what was answered.
+async fn conclude(
+    job: &Job<'_>,
+    changes: &[Change],
+    intent: u64,
+    applied: Result<Applied, Fault>,
+    books: &RefCell<Books>,
+    clock: &Clock,
+) -> Sent {
     let fault = match applied {
-        // Also a success is read back: what counts is what stands, not what was answered.
         Ok(applied) => {
-            return match read_back(job, changes, books, clock, &applied.detail).await {
+            books.borrow_mut().afoot.answered(intent, Answer::Taken, &applied.detail);
+            return match read_back(job, changes, books, clock).await {
                 Ok(observed) => Sent::Read(observed),
                 Err(trouble) => Sent::Stopped(trouble),
             };
         }
         Err(fault) => fault,
     };
-    let ending = match fault.kind {
-        FaultKind::InDoubt | FaultKind::Unproven => {
-            return match read_back(job, changes, books, clock, &fault.to_string()).await {
-                Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
-                    Sent::Read(observed)
-                }
-                // Whoever refused would refuse again.
-                Ok(_) if fault.kind == FaultKind::Unproven => Sent::Refused(fault),
-                Ok(_) => Sent::Again(fault),
-                Err(trouble @ Trouble::NoBooks { .. }) => Sent::Stopped(trouble),
-                Err(_) => Sent::Stopped(Trouble::from(&fault)),
-            };
-        }
-        FaultKind::Conflict => Ending::Conflict,
-        FaultKind::Passing { .. } => Ending::Failed,
-        FaultKind::Refused => Ending::Refused,
+    let (answer, is_proof) = match fault.kind {
+        FaultKind::InDoubt | FaultKind::Unproven => (Answer::Unknown, false),
+        FaultKind::Conflict => (Answer::Said(Ending::Conflict), !fault.sent),
+        FaultKind::Refused => (Answer::Said(Ending::Refused), !fault.sent),
+        FaultKind::Passing { .. } if fault.sent => (Answer::Unknown, false),
+        FaultKind::Passing { .. } => (Answer::Said(Ending::Failed), true),
     };
-    let outcome = Event::Outcome { intent, provider: job.name.to_owned(), result: ending, detail: fault.to_string() };
-    if let Err(error) = books.borrow_mut().log.append(clock.now(), outcome) {
-        return Sent::Stopped(no_books(error.into()));
+    let detail = fault.to_string();
+    books.borrow_mut().afoot.answered(intent, answer, &detail);
+    if let (Answer::Said(result), true) = (answer, is_proof) {
+        let outcome = Event::Outcome { intent, provider: job.name.to_owned(), result, detail };
+        let books = &mut *books.borrow_mut();
+        if let Err(error) = books.log.append(clock.now(), outcome) {
+            return Sent::Stopped(no_books(error.into()));
+        }
+        books.afoot.forget(intent);
+    } else {
+        match read_back(job, changes, books, clock).await {
+            Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
+                return Sent::Read(observed);
+            }
+            // It may still show itself, and the same once more would stand there twice: the others go on.
+            Ok(observed) if fault.kind == FaultKind::InDoubt && has_to_wait(job, &observed, changes, books, clock) => {
+                return Sent::Read(observed);
+            }
+            Ok(_) => {}
+            Err(trouble @ Trouble::NoBooks { .. }) => return Sent::Stopped(trouble),
+            Err(_) => return Sent::Stopped(Trouble::from(&fault)),
+        }
     }
     match fault.kind {
         FaultKind::Conflict => Sent::Conflict(fault),
-        FaultKind::Refused => Sent::Refused(fault),
-        _ => Sent::Stopped(Trouble::from(&fault)),
+        // Whoever refused would refuse again.
+        FaultKind::Refused | FaultKind::Unproven => Sent::Refused(fault),
+        FaultKind::InDoubt => Sent::Again(fault),
+        FaultKind::Passing { .. } => Sent::Stopped(Trouble::from(&fault)),
     }
+}
+
+/// Whether `changes`, planned from what stands now, would have to wait.
+fn has_to_wait(job: &Job<'_>, observed: &Observed, changes: &[Change], books: &RefCell<Books>, clock: &Clock) -> bool {
+    let anew = changes.iter().map(|change| {
+        let before = observed.names.get(&change.name).and_then(|standing| standing.sets.get(&change.rtype)).cloned();
+        Change { before, ..change.clone() }
+    });
+    let Books { afoot, log, .. } = &mut *books.borrow_mut();
+    afoot.ready(job, log, anew.collect(), clock.now()).is_empty()
 }
 
 /// Charges the limits and writes the intent, both durable when this returns.
@@ -127,69 +165,49 @@ fn announce(
 /// Reads what stands, and closes the intents of this provider whose end that shows.
 pub(super) async fn read(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Result<Observed, Trouble> {
     let mut names = job.names();
-    names.extend(open_intents(&books.borrow(), job.name).flat_map(|(_, changes)| changes).map(|change| change.name));
+    let open = books.borrow().log.open_intents().clone();
+    let ours = open.into_values().filter(|intent| intent.provider == job.name);
+    names.extend(ours.flat_map(|intent| intent.changes).map(|change| change.name));
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job, &observed, &mut books.borrow_mut(), clock, "found by reading, after the write was cut short")
-        .map_err(no_books)?;
+    resolve(job, &observed, &mut books.borrow_mut(), clock).map_err(no_books)?;
     Ok(observed)
 }
 
-/// Reads what stands at the names of `changes`, and closes their intent with `detail`.
+/// Reads what stands at the names of `changes`, and closes the intents whose end that shows.
 async fn read_back(
     job: &Job<'_>,
     changes: &[Change],
     books: &RefCell<Books>,
     clock: &Clock,
-    detail: &str,
 ) -> Result<Observed, Trouble> {
     let names = changes.iter().map(|change| change.name.clone()).collect();
     let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job, &observed, &mut books.borrow_mut(), clock, detail).map_err(no_books)?;
+    resolve(job, &observed, &mut books.borrow_mut(), clock).map_err(no_books)?;
     Ok(observed)
 }
 
-fn open_intents<'a>(books: &'a Books, provider: &'a str) -> impl Iterator<Item = (u64, Vec<Change>)> + 'a {
-    books
-        .log
-        .open_intents()
-        .iter()
-        .filter(move |(_, intent)| intent.provider == provider)
-        .map(|(seq, intent)| (*seq, intent.changes.clone()))
-}
-
-fn resolve(
-    job: &Job<'_>,
-    observed: &Observed,
-    books: &mut Books,
-    clock: &Clock,
-    detail: &str,
-) -> Result<(), BooksError> {
-    let open: Vec<_> = open_intents(books, job.name).collect();
-    for (intent, changes) in open {
-        let result = ending(&changes, observed);
+fn resolve(job: &Job<'_>, observed: &Observed, books: &mut Books, clock: &Clock) -> Result<(), BooksError> {
+    let open = books.afoot.open(&books.log, job.name, clock.now());
+    for Ended { intent, ending: result, by_a_later } in endings(&open, observed, job.provider.grace()) {
+        let Some(write) = open.iter().find(|write| write.intent == intent) else { continue };
         if result == Ending::Done {
-            books.state.note_published(job.name, &changes);
+            books.state.note_published(job.name, &write.changes);
         }
-        if job.confirms {
+        if job.confirms && !by_a_later {
             let standing = |change: &&Change| stands(observed, change, Some(&change.after));
-            let written: Vec<&Change> = changes.iter().filter(standing).collect();
+            let written: Vec<&Change> = write.changes.iter().filter(standing).collect();
             books.state.note_spreading(job.name, intent, &written, clock.now());
         }
+        let detail = match books.afoot.detail(intent) {
+            _ if by_a_later => "a later write found the record as it was before this one",
+            Some(detail) => detail,
+            None => "found by reading, after the write was cut short",
+        };
         let (provider, detail) = (job.name.to_owned(), detail.to_owned());
         books.log.append(clock.now(), Event::Outcome { intent, provider, result, detail })?;
+        books.afoot.end(job, write, result == Ending::Done);
     }
     Ok(())
-}
-
-/// How a write of `changes` ended, by what stands now.
-fn ending(changes: &[Change], observed: &Observed) -> Ending {
-    if changes.iter().all(|change| stands(observed, change, Some(&change.after))) {
-        Ending::Done
-    } else if changes.iter().all(|change| stands(observed, change, change.before.as_ref())) {
-        Ending::Failed
-    } else {
-        Ending::Overtaken
-    }
 }
 
 /// Whether exactly `set` stands where `change` would write.

@@ -1,14 +1,13 @@
 //! One name that the key may not change holds up no other: twelve names and a key for eleven of them.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use fingerpost::audit::chain::Known;
+use fingerpost::audit::Event;
+use fingerpost::audit::chain::{Entry, Known};
 use fingerpost::audit::file::{Log, read_all};
-use fingerpost::audit::{Ending, Event};
 use fingerpost::clock::Clock;
 use fingerpost::config::{Audit, Limits, Sharing};
 use fingerpost::provider::RecordType::A;
@@ -50,7 +49,7 @@ fn eleven_of_twelve<S: Software>(most: usize) {
     )
     .unwrap();
     let state = State::load(dir.path(), &LIMITS).unwrap();
-    let books = RefCell::new(Books { store: locked.store(&state), state, log });
+    let books = RefCell::new(Books { store: locked.store(&state), state, log, afoot: Default::default() });
     let later = Arc::new(AtomicU64::new(0));
     let clock = Clock::telling({
         let later = Arc::clone(&later);
@@ -78,17 +77,13 @@ fn eleven_of_twelve<S: Software>(most: usize) {
         };
         run_case(bring_in_step(&job, &books, &clock))
     };
-    let endings = || -> Vec<(Ending, usize)> {
-        let mut sizes = BTreeMap::new();
-        let mut endings = Vec::new();
-        for entry in read_all(dir.path()).unwrap() {
-            match entry.event {
-                Known::Yes(Event::Intent { changes, .. }) => drop(sizes.insert(entry.seq, changes.len())),
-                Known::Yes(Event::Outcome { intent, result, .. }) => endings.push((result, sizes[&intent])),
-                _ => {}
-            }
-        }
-        endings
+    // How many changes each message had. How one ended that was refused unsigned, as Knot does, stays open for a while.
+    let sent = || -> Vec<usize> {
+        let size = |entry: Entry| match entry.event {
+            Known::Yes(Event::Intent { changes, .. }) => Some(changes.len()),
+            _ => None,
+        };
+        read_all(dir.path()).unwrap().into_iter().filter_map(size).collect()
     };
     let check = |report: &Report, address: &str| {
         assert!(report.trouble.is_none(), "{report:?}");
@@ -106,21 +101,21 @@ fn eleven_of_twelve<S: Software>(most: usize) {
         }
     };
     check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
-    let first = endings();
+    let first = sent();
     assert!(first.len() <= most, "{first:?}");
     // The block costs nothing while it lasts.
     check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
-    assert_eq!(endings(), first);
+    assert_eq!(sent(), first);
     // After an hour it goes alone, once.
     later.store(3700, Ordering::Relaxed);
     check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
     check(&pass(&NAMES, "203.0.113.77"), "203.0.113.77");
-    assert_eq!(endings().len(), first.len() + 1);
-    assert_eq!(endings().last().unwrap().1, 1);
+    assert_eq!(sent().len(), first.len() + 1);
+    assert_eq!(sent().last(), Some(&1));
     // At another address the others go together at once, and this one alone.
     later.store(5000, Ordering::Relaxed);
     check(&pass(&NAMES, "203.0.113.78"), "203.0.113.78");
-    assert_eq!(endings()[first.len() + 1..].iter().map(|(_, size)| *size).collect::<Vec<_>>(), [11, 1]);
+    assert_eq!(sent()[first.len() + 1..], [11, 1]);
     // Alone at its provider, a name that is refused is all that the refusal could concern.
     if most > 2 {
         later.store(10_000, Ordering::Relaxed);

@@ -25,7 +25,7 @@ use fingerpost::provider::{
 use fingerpost::reconcile::Desired;
 use fingerpost::state::{State, Store};
 use fingerpost::update::limits::{Site, place};
-use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::update::{Afoot, Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 
 pub(crate) const ZONE: &str = "heronmill.example";
@@ -234,7 +234,7 @@ impl Bench {
             now: Arc::clone(&now),
             zone: Mutex::new(zone),
             contested: Mutex::default(),
-            tally: Mutex::new(Tally::Each),
+            tally: Mutex::new(Tally::Together),
             reads: Mutex::default(),
             applies: Mutex::default(),
             permits: AtomicBool::new(false),
@@ -306,7 +306,7 @@ impl Bench {
         )
         .unwrap();
         let state = State::load(self.dir(), &self.limits).unwrap();
-        self.books = Some(RefCell::new(Books { store: locked.store(&state), state, log }));
+        self.books = Some(RefCell::new(Books { store: locked.store(&state), state, log, afoot: Afoot::default() }));
     }
 
     /// One pass; `None` when a call hangs in it, and the pass is dropped there as by a crash.

@@ -6,6 +6,7 @@
 mod conflict;
 mod crash;
 mod fake;
+mod lag;
 mod limits;
 mod together;
 

@@ -13,7 +13,7 @@ use fingerpost::name::DnsName;
 use fingerpost::provider::{Applied, Change, Observed, Pending, Provider, RecordType, RrSet, Standing};
 use fingerpost::reconcile::Desired;
 use fingerpost::state::{State, Store};
-use fingerpost::update::{Books, Job, bring_in_step};
+use fingerpost::update::{Afoot, Books, Job, bring_in_step};
 use futures_util::future::join_all;
 use tokio::sync::{Barrier, Mutex};
 
@@ -63,7 +63,7 @@ fn a_write_of_one_does_not_keep_the_others_from_theirs() {
         Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
-    let books = RefCell::new(Books { state, store, log });
+    let books = RefCell::new(Books { state, store, log, afoot: Afoot::default() });
     let all = Barrier::new(NAMES.len());
     let fellows = NAMES.map(|_| Fellow { all: &all, stands: Mutex::new(None) });
     let (zone, words) = (DnsName::parse(ZONE).unwrap(), || Some(Rc::default()));

@@ -28,7 +28,7 @@ fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
         Audit { max_bytes: 1 << 20, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
-    let books = RefCell::new(Books { store: locked.store(&kept), state: kept, log });
+    let books = RefCell::new(Books { store: locked.store(&kept), state: kept, log, afoot: Default::default() });
     let provider = provider(&file, &[], LONG);
     let gauge = Desired {
         name: name("gauge.heronmill.example"),

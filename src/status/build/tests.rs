@@ -62,6 +62,7 @@ fn every_record_has_one_state_from_the_beginning_on() {
         means: None,
         trouble: None,
         put_off_until: None,
+        looked_for_until: None,
     };
     seen.providers.insert("home".to_owned(), report);
     assert_eq!(told(&seen), [is("weir A", State::InStep, ""), unruled.clone(), unknown("gauge A")]);

@@ -1,0 +1,134 @@
+//! Writes whose end is open: how each ends by what is read, and what has to wait meanwhile. Pure; ages are arguments.
+//!
+//! A write is open from its intent to its outcome. Where the other side compares before it writes, all but a lost answer is
+//! clear at once. Where nobody does, what is shown may lag, and what is sent again may stand there twice: there a write is
+//! looked for until its grace is over, and only then it has failed.
+
+use std::collections::BTreeSet;
+use std::net::IpAddr;
+use std::time::Duration;
+
+use super::send::stands;
+use crate::audit::Ending;
+use crate::provider::{Change, Grace, Observed};
+
+/// What was answered to a write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Answer {
+    /// Nothing, or nothing from which anything follows.
+    Unknown,
+    /// That it is done.
+    Taken,
+    /// That it is not, for good: so it ended, unless what stands says otherwise.
+    Said(Ending),
+}
+
+/// A write without an outcome.
+#[derive(Clone, Debug)]
+pub(super) struct Open {
+    /// The `seq` of its intent.
+    pub(super) intent: u64,
+    pub(super) changes: Vec<Change>,
+    pub(super) answer: Answer,
+    /// How long ago it was sent.
+    pub(super) age: Duration,
+}
+
+/// What a reading shows of a write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Seen {
+    /// All of it.
+    After,
+    /// What was there before, and nothing else.
+    Before,
+    /// Something else.
+    Other,
+}
+
+/// How a write ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Ended {
+    /// The `seq` of its intent.
+    pub(super) intent: u64,
+    pub(super) ending: Ending,
+    /// A later write shows it, and not what stands.
+    pub(super) by_a_later: bool,
+}
+
+/// How those of the writes `open`, oldest first, end by `observed` that do; oldest first.
+pub(super) fn endings(open: &[Open], observed: &Observed, grace: Grace) -> Vec<Ended> {
+    let mut later: Vec<&Change> = Vec::new();
+    let mut ended = Vec::new();
+    for write in open.iter().rev() {
+        let intent = write.intent;
+        // What a later write found as it was before this one, this one had not changed, and cannot any more.
+        let is_undone = |change: &Change| later.iter().any(|later| begins_alike(later, change));
+        if matches!(grace, Grace::Arrival(_)) && write.changes.iter().any(is_undone) {
+            ended.push(Ended { intent, ending: Ending::Failed, by_a_later: true });
+            continue;
+        }
+        let ending = seen(&write.changes, observed).and_then(|seen| ending(grace, write.answer, seen, write.age));
+        if ending == Some(Ending::Done) || write.answer == Answer::Taken {
+            later.extend(&write.changes);
+        }
+        ended.extend(ending.map(|ending| Ended { intent, ending, by_a_later: false }));
+    }
+    ended.reverse();
+    ended
+}
+
+/// How a write ended of which that is seen at that age; `None` while it is open.
+fn ending(grace: Grace, answer: Answer, seen: Seen, age: Duration) -> Option<Ending> {
+    match (seen, answer, grace) {
+        (Seen::After, ..) => Some(Ending::Done),
+        (Seen::Before, Answer::Said(ending), _) | (_, Answer::Said(ending @ Ending::Conflict), _) => Some(ending),
+        (Seen::Before, Answer::Taken, Grace::Arrival(_)) => Some(Ending::Failed),
+        (Seen::Other, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
+        (_, _, Grace::Arrival(most) | Grace::Visibility(most)) if age < most => None,
+        (Seen::Before, ..) => Some(Ending::Failed),
+        (Seen::Other, ..) => Some(Ending::Overtaken),
+    }
+}
+
+/// `None` where not all of the names were read.
+fn seen(changes: &[Change], observed: &Observed) -> Option<Seen> {
+    let all = |stand: &dyn Fn(&Change) -> bool| changes.iter().all(stand);
+    if !all(&|change| observed.names.contains_key(&change.name)) {
+        None
+    } else if all(&|change| stands(observed, change, Some(&change.after))) {
+        Some(Seen::After)
+    } else if all(&|change| stands(observed, change, change.before.as_ref())) {
+        Some(Seen::Before)
+    } else {
+        Some(Seen::Other)
+    }
+}
+
+/// Whether `change`, made from what is read now, has to wait for `sent` to show itself, where nobody compares: it would stand
+/// there twice, or be sent twice.
+pub(super) fn has_to_wait(change: &Change, sent: &Change, is_taken: bool) -> bool {
+    if (&change.name, change.rtype) != (&sent.name, sent.rtype) {
+        return false;
+    }
+    let read = addresses(change.before.as_ref().map(|set| &set.addresses));
+    let may_still_come = !sent.after.addresses.is_subset(&read);
+    // What takes the place of something that is there does no harm twice; what is added does.
+    may_still_come && (adds(change) || adds(sent))
+        || is_taken && (&change.before, &change.after) == (&sent.before, &sent.after)
+}
+
+fn adds(change: &Change) -> bool {
+    change.after.addresses.len() > change.before.as_ref().map_or(0, |set| set.addresses.len())
+}
+
+fn begins_alike(one: &Change, other: &Change) -> bool {
+    let start = |change: &Change| addresses(change.before.as_ref().map(|set| &set.addresses));
+    (&one.name, one.rtype) == (&other.name, other.rtype) && start(one) == start(other)
+}
+
+fn addresses(set: Option<&BTreeSet<IpAddr>>) -> BTreeSet<IpAddr> {
+    set.cloned().unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests;
