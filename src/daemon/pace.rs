@@ -191,6 +191,21 @@ mod tests {
     }
 
     #[test]
+    fn what_is_not_to_be_seen_is_looked_for_soon_then_seldom_and_once_more_at_the_end() {
+        let (mut pace, now) = (pace(), Instant::now());
+        let looking = |left: u32| Report { looked_for_until: Some(wall().plus(left * SECOND)), ..report(None, None) };
+        for seconds in [1, 2, 4, 8, 16, 32, 60, 60] {
+            assert_eq!(waits(&mut pace, &looking(600), now), seconds * SECOND);
+            assert!(!pace.has_waited("home", now) && pace.has_waited("home", now + seconds * SECOND));
+        }
+        assert_eq!(waits(&mut pace, &looking(7), now), 7 * SECOND);
+        // Seen: the next time begins anew.
+        pace.after(&report(None, None), RETRY, wall(), now, 1.0);
+        assert_eq!(pace.next_due(), None);
+        assert_eq!(waits(&mut pace, &looking(600), now), SECOND);
+    }
+
+    #[test]
     fn rounds_come_every_so_often_within_a_tenth() {
         for (draw, seconds) in [(0.0, 270), (0.5, 300), (1.0, 330)] {
             assert_eq!(
