@@ -1,0 +1,113 @@
+//! APIs as they are: a simulator with a switch for every odd behaviour of hosted APIs, and people and others who write there
+//! too, driven at random by a seed.
+//!
+//! Whatever the API does, no record or field of others changes, no name is without a record that had one, nothing stands
+//! there twice, the audit log is true, and after the last fault all is in step within a stated time, and quiet. 100 runs, or
+//! 2,000 with `TESTS_LONG=1`; `TESTS_SEED` repeats one of them, and `TESTS_TOLD=1` shows all that happens in it. `TESTS_ALL=1`
+//! leaves out nothing of what `drive::passing` does.
+
+#![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod api;
+#[path = "../common/mod.rs"]
+mod common;
+mod drive;
+mod habits;
+mod judge;
+#[path = "../common/living.rs"]
+mod living;
+mod process;
+mod program;
+mod routes;
+mod store;
+mod world;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use fastrand::Rng;
+use habits::{Habits, Shape};
+
+/// The zone of the scenario.
+const ZONE: &str = "heronmill.example";
+
+/// Plays these, some beside each other since they wait for the disk more than for anything else; fails with what was not as
+/// it must be.
+fn play(runs: &[(u64, (Habits, Rng))]) {
+    let next = AtomicUsize::new(0);
+    let all = Mutex::new(Vec::new());
+    std::thread::scope(|scope| {
+        for _ in 0..4 {
+            scope.spawn(|| {
+                while let Some((seed, habits)) = runs.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    let facts = drive::run(habits.clone());
+                    all.lock().unwrap().push((*seed, facts));
+                }
+            });
+        }
+    });
+    let (mut failed, mut kinds, mut endings) = (Vec::new(), BTreeMap::new(), BTreeMap::new());
+    let (mut faults, mut kills, mut longest) = (0, 0, 0);
+    for (seed, facts) in all.into_inner().unwrap() {
+        if !facts.breaches.is_empty() {
+            println!("TESTS_SEED={seed}");
+            facts.breaches.iter().for_each(|breach| println!("    {}", breach.chars().take(700).collect::<String>()));
+            failed.push(seed);
+        }
+        let of: BTreeSet<&str> = facts.breaches.iter().filter_map(|breach| breach.split(':').next()).collect();
+        of.into_iter().for_each(|kind| *kinds.entry(kind.to_owned()).or_insert(0) += 1);
+        faults += facts.faults;
+        kills += facts.kills;
+        longest = longest.max(facts.took);
+        for (ending, count) in facts.endings {
+            *endings.entry(ending).or_insert(0) += count;
+        }
+    }
+    let count = runs.len();
+    println!(
+        "{count} runs: {faults} faults, {kills} kills; intents {endings:?}; in step within {longest} ms of their own time"
+    );
+    assert!(failed.is_empty(), "{} of {count} runs failed: {failed:?}, for {kinds:?}", failed.len());
+}
+
+#[test]
+fn nothing_is_lost_or_doubled_and_the_log_is_true() {
+    let seed = std::env::var("TESTS_SEED").ok().map(|seed| seed.parse::<u64>().unwrap());
+    let is_long = std::env::var_os("TESTS_LONG").is_some_and(|long| long == "1");
+    let count = std::env::var("TESTS_RUNS").map_or(if is_long { 2000 } else { 100 }, |runs| runs.parse().unwrap());
+    let seeds: Vec<u64> = match seed {
+        Some(seed) => vec![seed],
+        None => std::iter::repeat_with(|| fastrand::u64(..1 << 40)).take(count).collect(),
+    };
+    play(&seeds.into_iter().map(|seed| (seed, drive::habits(seed))).collect::<Vec<_>>());
+}
+
+/// What the checks find is the API's doing and the program's, and not the simulator's own.
+#[test]
+fn an_api_as_it_is_documented() {
+    let shapes = [Shape::Record, Shape::RrSet, Shape::Program];
+    play(
+        &(0..12)
+            .map(|seed| (seed, (Habits::plain(shapes[seed as usize % 3]), Rng::with_seed(seed))))
+            .collect::<Vec<_>>(),
+    );
+}
+
+#[test]
+fn an_api_as_it_is_documented_and_kills() {
+    let habits = Habits { visible_within: 2000, ..Habits::plain(Shape::Record) };
+    assert_eq!(process::run((habits, Rng::with_seed(1)), 4), [""; 0]);
+}
+
+/// The same with the real program, killed at any moment.
+#[test]
+fn killed_at_any_moment() {
+    let seed = std::env::var("TESTS_SEED").ok().map(|seed| seed.parse::<u64>().unwrap());
+    let is_long = std::env::var_os("TESTS_LONG").is_some_and(|long| long == "1");
+    for _ in 0..if is_long && seed.is_none() { 20 } else { 2 } {
+        let seed = seed.unwrap_or_else(|| fastrand::u64(..1 << 40));
+        let breaches = process::run(process::habits(seed), 4);
+        assert!(breaches.is_empty(), "TESTS_SEED={seed}\n{}", breaches.join("\n"));
+    }
+}
