@@ -18,6 +18,7 @@ use crate::clock::{Clock, Step, Timestamp};
 use crate::confirm::wave::Serving;
 use crate::name::DnsName;
 use crate::provider::Change;
+use crate::shown;
 use crate::state::{self, State, StateError};
 use crate::status::memory::SPAN;
 use crate::status::tenure::{Move, stays};
@@ -115,8 +116,8 @@ pub(super) fn show(
         if concerns && is_event && since.is_none_or(|since| entry.time >= since) {
             shown.push(match common.json {
                 _ if csv => row(&entry),
-                true => serde_json::Value::Object(entry.json).to_string(),
-                false => format!("{:>6}  {}  {}\n", entry.seq, entry.time, sentence(&entry)),
+                true => shown::json(&serde_json::Value::Object(entry.json).to_string()).into_owned(),
+                false => format!("{:>6}  {}  {}\n", entry.seq, entry.time, shown::escaped(&sentence(&entry))),
             });
         }
     });
@@ -136,8 +137,9 @@ fn row(entry: &Entry) -> String {
     let name = entry.json.get("event").and_then(|name| name.as_str()).unwrap_or_default();
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     let fields = [entry.seq.to_string(), entry.time.to_millis_text(), name.to_owned(), sentence(entry)];
+    let fields = fields.iter().map(|text| shown::field(text).into_owned());
     // Into memory it is written without fail.
-    let _ = writer.write_record(&fields);
+    let _ = writer.write_record(fields.map(String::into_bytes));
     writer.into_inner().map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default()
 }
 

@@ -30,6 +30,7 @@ use crate::daemon::DaemonError;
 use crate::echo::EchoError;
 use crate::rehearsal::RehearsalError;
 use crate::round::{Look, RoundError};
+use crate::shown::{self, Through};
 use crate::state::StateError;
 use crate::status::ask::AskError;
 use crate::update::{BooksError, RecordState, Report, Trouble};
@@ -230,7 +231,7 @@ pub fn run(cli: &Cli) -> ExitCode {
                 text = text.lines().map(|line| format!("<3>{line}\n")).collect();
             }
             // Standard error is all there is; when it is gone nobody can be told.
-            let _ = io::stderr().write_all(text.as_bytes());
+            let _ = io::stderr().write_all(shown::terminal(&text, false).as_bytes());
             error.exit().into()
         }
     }
@@ -253,13 +254,15 @@ pub fn logging(cli: &Cli) {
         (_, 1) => Level::DEBUG,
         _ => Level::TRACE,
     };
+    let colour = !to_the_journal()
+        && io::stderr().is_terminal()
+        && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
     let builder = tracing_subscriber::fmt()
         .with_max_level(level)
-        .with_writer(io::stderr)
+        .with_writer(move || Through { to: io::stderr(), colour })
         .with_target(false)
         // They would go to the same place, by a macro that panics there: a full disk or a reader that is gone.
         .log_internal_errors(false);
-    let colour = io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
     // A second subscriber is refused; there is only this one.
     let _ = if to_the_journal() {
         builder.event_format(say::Journal).try_init()
@@ -320,6 +323,7 @@ fn block_on<T>(work: impl Future<Output = T>) -> Result<T, CommandError> {
 
 fn print(text: &str) -> Result<(), CommandError> {
     let mut out = io::stdout().lock();
+    let text = shown::terminal(text, io::stdout().is_terminal());
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         // A reader that has seen enough, such as `head`, is no error.
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
@@ -328,7 +332,7 @@ fn print(text: &str) -> Result<(), CommandError> {
 }
 
 fn print_json(value: &impl serde::Serialize) -> Result<(), CommandError> {
-    print(&format!("{}\n", serde_json::to_string_pretty(value)?))
+    print(&format!("{}\n", shown::json(&serde_json::to_string_pretty(value)?)))
 }
 
 /// The exit status that a round deserves: the gravest thing in it. `held_back` is whether something that was agreed on

@@ -11,6 +11,7 @@ use crate::cli::Common;
 use crate::clock::{Clock, Timestamp};
 use crate::config::Config;
 use crate::round::{self, Means, RoundError};
+use crate::shown;
 use crate::status::ask::{self, AskError};
 use crate::status::memory::Memory;
 use crate::status::model::{Record, State, Status};
@@ -64,7 +65,8 @@ fn follow(common: &Common, dir: &Path) -> Result<Exit, CommandError> {
             asked => asked?,
         };
         let line = if common.json {
-            serde_json::to_string(&status).map_err(|error| AskError::Strange { why: error.to_string() })?
+            let line = serde_json::to_string(&status).map_err(|error| AskError::Strange { why: error.to_string() })?;
+            shown::json(&line).into_owned()
         } else {
             let mut line = status.sentence.clone();
             for need in &status.needs {

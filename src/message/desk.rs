@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::causes::{Kind, causes, is_unknown, of_record, published};
 use crate::clock::{Step, Timestamp};
 use crate::config::Message;
+use crate::shown;
 use crate::status::Status;
 
 /// Letters that may wait, at most; the oldest goes when there are more.
@@ -40,6 +41,7 @@ pub struct Letter {
 
 impl Letter {
     fn new(key: String, kind: Kind, over: bool, text: String, time: Timestamp) -> Self {
+        let text = shown::lines(&text).into_owned();
         Self { key, kind, over, text, time, addresses: Vec::new() }
     }
 }

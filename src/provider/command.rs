@@ -12,6 +12,8 @@ use rustix::process::{Pid, Signal, kill_process_group};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
 use tokio::process::{Child, Command};
 
+use crate::shown;
+
 /// How much of what the program says on standard error is told, in bytes.
 const TOLD: usize = 512;
 /// How much of it is kept: room for what is hidden from the telling.
@@ -61,25 +63,18 @@ pub(crate) enum NotEnded {
 #[derive(Default)]
 pub(crate) struct Said {
     bytes: Vec<u8>,
-    /// Something before it was dropped.
-    cut: bool,
 }
 
 impl Said {
     fn add(&mut self, bytes: &[u8]) {
         self.bytes.extend_from_slice(bytes);
         let over = self.bytes.len().saturating_sub(KEPT);
-        self.cut |= over > 0;
         self.bytes.drain(..over);
     }
 
     /// Its last words on one line, none of `hidden` among them.
     pub(crate) fn told(&self, hidden: &[String]) -> String {
-        let text = hide(&String::from_utf8_lossy(&self.bytes), hidden);
-        // What was dropped may have taken the head of something hidden along: its tail would not be known.
-        let longest = hidden.iter().map(|text| text.chars().count()).max().unwrap_or(0);
-        let from = if self.cut { longest } else { 0 };
-        let text = one_line(&text.chars().skip(from).collect::<String>());
+        let text = shown::one_line(&hide(&String::from_utf8_lossy(&self.bytes), hidden));
         let mut ends = (text.len().saturating_sub(TOLD)..=text.len()).filter_map(|start| text.get(start..));
         ends.next().unwrap_or_default().to_owned()
     }
@@ -87,13 +82,7 @@ impl Said {
 
 /// `text` with each of `hidden` taken out.
 pub(crate) fn hide(text: &str, hidden: &[String]) -> String {
-    hidden.iter().fold(text.to_owned(), |text, hidden| text.replace(hidden.as_str(), "(secret)"))
-}
-
-/// `text` without line breaks and other control characters.
-pub(crate) fn one_line(text: &str) -> String {
-    let words = text.split(|c: char| c.is_whitespace() || c.is_control());
-    words.filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
+    shown::without(text, hidden.iter().map(String::as_bytes))
 }
 
 /// Variables of this process that are harmless to hand on, of those called `names`.

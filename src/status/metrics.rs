@@ -17,6 +17,7 @@ use prometheus_client::registry::{Registry, Unit};
 use super::Status;
 use super::model::State;
 use crate::clock::Timestamp;
+use crate::shown;
 
 type Labels = Vec<(&'static str, Text)>;
 type Gauges = Family<Labels, Gauge<i64, AtomicI64>>;
@@ -116,7 +117,7 @@ impl EncodeLabelValue for Text {
 }
 
 fn text(text: impl ToString) -> Text {
-    Text(text.to_string())
+    Text(shown::lines(&text.to_string()).into_owned())
 }
 
 fn about_itself(registry: &mut Registry, status: &Status) {

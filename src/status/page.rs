@@ -6,9 +6,10 @@
 pub mod view;
 
 use minijinja::value::Serde;
-use minijinja::{AutoEscape, Environment};
+use minijinja::{AutoEscape, Environment, escape_formatter};
 
 use super::Status;
+use crate::shown;
 use view::View;
 
 /// The looks of the page.
@@ -21,6 +22,10 @@ pub const SCRIPT: &str = include_str!("page/refresh.js");
 pub fn render(status: &Status) -> String {
     let mut environment = Environment::new();
     environment.set_auto_escape_callback(|_| AutoEscape::Html);
+    environment.set_formatter(|out, state, value| match value.as_str() {
+        Some(text) if !value.is_safe() => escape_formatter(out, state, &shown::lines(text).into()),
+        _ => escape_formatter(out, state, value),
+    });
     let template = environment.template_from_named_str("page.html", include_str!("page/page.html"));
     template.and_then(|template| template.render(Serde(&View::of(status)))).unwrap_or_else(|error| {
         // The template is part of the program and its tests: this is for whoever changes it.

@@ -15,6 +15,7 @@ use super::{Silence, WatchError};
 use crate::address::Family;
 use crate::config::{Bind, Extract, Witness, WitnessKind};
 use crate::http;
+use crate::shown;
 
 /// Redirects within the same origin that are followed.
 const REDIRECTS: usize = 3;
@@ -145,8 +146,7 @@ pub(crate) fn root_cause(error: &(dyn Error + 'static)) -> String {
 }
 
 pub(crate) fn one_line(text: &str) -> String {
-    let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    clean.split_whitespace().collect::<Vec<_>>().join(" ").chars().take(120).collect()
+    shown::one_line(text).chars().take(120).collect()
 }
 
 #[cfg(test)]

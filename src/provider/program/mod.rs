@@ -62,17 +62,14 @@ impl Program {
             .map_err(|_| Fault::refused("the secret is not text", "write it as text, in Base64 for example"))
     }
 
-    /// What must not be told: the secret, as it is and as JSON has it.
+    /// What must not be told: the secret.
     fn hidden(&self) -> Vec<String> {
-        let Ok(Some(secret)) = self.secret() else { return Vec::new() };
-        let quoted = serde_json::Value::from(secret).to_string();
-        let inner = quoted.trim_matches('"').to_owned();
-        if inner == secret { vec![inner] } else { vec![secret.to_owned(), inner] }
+        self.secret().ok().flatten().map(str::to_owned).into_iter().collect()
     }
 
     /// `text` as it may be told: on one line, bounded, without the secret.
     fn clean(&self, text: &str) -> String {
-        let text = command::one_line(&command::hide(text, &self.hidden()));
+        let text = crate::shown::one_line(&command::hide(text, &self.hidden()));
         if text.chars().count() <= TELLING { text } else { text.chars().take(TELLING - 1).chain(['…']).collect() }
     }
 

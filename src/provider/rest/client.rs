@@ -182,7 +182,7 @@ impl Client {
     fn same_origin(&self, at: &Url, link: &str) -> Result<Url, Fault> {
         let url = at.join(link).map_err(|error| {
             Fault::refused(
-                format!("{:?} is no URI for {}: {error}", one_line(link), self.origin),
+                format!("{:?} is no URI for {}: {error}", one_line(&self.context().hide(link)), self.origin),
                 "correct the URIs in the description",
             )
         })?;
@@ -190,7 +190,7 @@ impl Client {
             let why = format!(
                 "{} leads on to {}, and the token is sent nowhere else",
                 self.origin,
-                one_line(&url.origin().ascii_serialization())
+                one_line(&self.context().hide(&url.origin().ascii_serialization()))
             );
             return Err(Fault::refused(
                 why,

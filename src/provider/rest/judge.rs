@@ -9,6 +9,7 @@ use super::description::AnswerForm;
 use super::json::text;
 use crate::config::secret::Secret;
 use crate::provider::{Fault, FaultKind};
+use crate::shown;
 use crate::update::retry::LONGEST_ASKED;
 use crate::watch::http::one_line;
 
@@ -178,10 +179,7 @@ impl Context<'_> {
 
     /// `text` without the secret.
     pub(super) fn hide(&self, text: &str) -> String {
-        self.hidden.iter().fold(text.to_owned(), |text, secret| match std::str::from_utf8(secret.expose()) {
-            Ok(secret) if !secret.is_empty() => text.replace(secret, "(secret)"),
-            _ => text,
-        })
+        shown::without(text, self.hidden.iter().map(Secret::expose))
     }
 }
 
