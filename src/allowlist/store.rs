@@ -90,7 +90,7 @@ pub fn kept(state_dir: &Path, edge: &str) -> Result<Option<Kept>, AllowlistError
 /// Takes in that the clock was set.
 ///
 /// # Errors
-/// Those of [`kept`] and [`put`].
+/// Those of [`kept`], and [`AllowlistError::Store`] where the list cannot be written back.
 pub fn shift(config: &Config, step: &Step) -> Result<(), AllowlistError> {
     for edge in &config.edges {
         let Some(kept) = kept(&config.state_dir, &edge.name)? else { continue };
