@@ -44,7 +44,7 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
         .key("shape")
         .required("shape = \"record\", or \"rrset\"")
         .one_of(&[("record", Form::Record), ("rrset", Form::RrSet)]);
-    let base = base(&root.key("base").required("base = \"https://api.dnshost.example/v1\""), &names);
+    let base = base(&root.key("base").required("base = \"https://api.dnshost.example/desk\""), &names);
     let auth = auth(&root.table("auth"));
     let common = headers(root, &names);
     let step = |table: &Table<'_>, method: &str, known: &[&str], names: &Names| {
@@ -52,8 +52,8 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
     };
     let lookup = root.table_if_set("zone").map(|table| {
         let pages = pages(&table, &[], &names, &step);
-        let name = pointer(&table.key("name").required("name = \"/name\""));
-        let id = pointer(&table.key("id").required("id = \"/id\""));
+        let name = pointer(&table.key("name").required("name = \"/label\""));
+        let id = pointer(&table.key("id").required("id = \"/shelf\""));
         Some(Lookup { pages: pages?, name: name?, id: id? })
     });
     names.zone_id = lookup.is_some();
@@ -221,7 +221,7 @@ fn headers(table: &Table<'_>, names: &Names) -> Option<HeaderMap> {
 fn pointer(cell: &Cell<'_>) -> Option<Pointer> {
     cell.parse(|text| {
         Pointer::parse(text).map_err(|what| {
-            let remedy = "write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'";
+            let remedy = "write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'";
             Wrong::new(format!("is not a JSON Pointer: it {what}"), remedy)
         })
     })
@@ -263,7 +263,7 @@ fn check<'n>(variables: impl Iterator<Item = (&'n str, bool)>, known: &[&str], n
 }
 
 fn template(text: &str, known: &[&str], names: &Names) -> Result<Template, Wrong> {
-    let remedy = "write a URI template (RFC 6570, levels 1 to 3), such as \"/zones/{zone}/records{?name,type}\"";
+    let remedy = "write a URI template (RFC 6570, levels 1 to 3), such as \"/shelves/{zone}/cards{?label,sort}\"";
     let template = Template::parse(text).map_err(|what| Wrong::new(what, remedy))?;
     check(template.variables().map(|name| (name, true)), known, names)?;
     Ok(template)
@@ -285,7 +285,7 @@ fn request(
     ];
     let choices = std::array::from_fn::<_, 5, _>(|at| (methods[at].0, at));
     let method = table.key("method").or(method).one_of(&choices).and_then(|at| methods.get(at));
-    let uri = table.key("uri").required("uri = \"/zones/{zone}/records\"").parse(|text| {
+    let uri = table.key("uri").required("uri = \"/shelves/{zone}/cards\"").parse(|text| {
         // So that nothing in it can change the host.
         if !(text.is_empty() || ["/", "?", "{/", "{?"].iter().any(|start| text.starts_with(start))) {
             return Err(Wrong::new("does not follow `base`", "begin it with '/' or '?'"));
@@ -347,10 +347,10 @@ fn pages(table: &Table<'_>, known: &[&str], names: &Names, step: Step<'_>) -> Op
 }
 
 fn fields(table: &Table<'_>) -> Option<Fields> {
-    let name = pointer(&table.key("name").required("name = \"/name\""));
-    let rtype = pointer(&table.key("type").required("type = \"/type\""));
-    let ttl = pointer(&table.key("ttl").required("ttl = \"/ttl\""));
-    let address = pointer(&table.key("address").required("address = \"/content\""));
+    let name = pointer(&table.key("name").required("name = \"/label\""));
+    let rtype = pointer(&table.key("type").required("type = \"/sort\""));
+    let ttl = pointer(&table.key("ttl").required("ttl = \"/keep_for\""));
+    let address = pointer(&table.key("address").required("address = \"/points_to\""));
     let disabled = optional(&table.key("disabled"), pointer);
     let relative = table.key("names").or("absolute").one_of(&[("absolute", false), ("relative", true)]);
     let apex = table.key("apex").or("@").parse(|text| Ok(text.to_owned()));
@@ -376,7 +376,7 @@ const OF_A_RECORD: [&str; 5] = ["name", "relative", "type", "ttl", "address"];
 const OF_A_SET: [&str; 6] = ["name", "relative", "type", "ttl", "addresses", "members"];
 
 fn record_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option<Shape> {
-    let id = pointer(&item.key("id").required("id = \"/id\""));
+    let id = pointer(&item.key("id").required("id = \"/card\""));
     let with_id = [&OF_A_RECORD[..], &["record_id"]].concat();
     let create = write(&root.table("create"), "POST", &OF_A_RECORD, steps, (false, false));
     let replace = write(&root.table("replace"), "PATCH", &with_id, steps, (true, false));
@@ -386,7 +386,7 @@ fn record_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option
 }
 
 fn rrset_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option<Shape> {
-    let members = pointer(&item.key("members").required("members = \"/records\""));
+    let members = pointer(&item.key("members").required("members = \"/cards\""));
     let new_member = body(&item.key("new_member").required("new_member = '\"{address}\"'"), &["address"], steps.names);
     let together = !steps.has_get;
     let create = root.table_if_set("create");
@@ -402,7 +402,7 @@ fn rrset_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option<
 
 fn body(cell: &Cell<'_>, known: &[&str], names: &Names) -> Option<Body> {
     cell.parse(|text| {
-        let remedy = "write JSON in single quotes: '{ \"name\": \"{name}\", \"ttl\": \"{ttl}\" }'";
+        let remedy = "write JSON in single quotes: '{ \"label\": \"{name}\", \"keep_for\": \"{ttl}\" }'";
         let body = Body::parse(text).map_err(|what| Wrong::new(what, remedy))?;
         check(body.variables().into_iter(), known, names)?;
         Ok(body)
@@ -423,7 +423,7 @@ fn write(table: &Table<'_>, method: &str, known: &[&str], steps: &Steps<'_>, may
         true => (steps.step)(table, method, &[], steps.names),
         false => (steps.step)(table, method, known, steps.names),
     };
-    let example = "body = '{ \"ttl\": \"{ttl}\" }'";
+    let example = "body = '{ \"keep_for\": \"{ttl}\" }'";
     let payload = match (together, whole) {
         (false, false) => body(&body_cell.required(example), known, steps.names).map(Payload::Body),
         (false, true) => {

@@ -34,6 +34,13 @@ pub(crate) struct Asked {
     pub(crate) body: String,
 }
 
+impl Asked {
+    /// Whether it changes a record that is there.
+    pub(crate) fn is_change(&self) -> bool {
+        matches!(self.method.as_str(), "POST" | "PUT") && self.target.starts_with("/desk/cards/")
+    }
+}
+
 /// One answer.
 #[derive(Clone, Default)]
 pub(crate) struct Reply {
@@ -72,7 +79,7 @@ impl Reply {
     }
 
     fn error(status: u16, message: &str) -> Self {
-        Self::new(status, json!({ "error": { "message": message } }))
+        Self::new(status, json!({ "fine": false, "trouble": { "says": message } }))
     }
 }
 
@@ -80,7 +87,7 @@ impl Reply {
 pub(crate) struct Zone {
     pub(crate) name: String,
     pub(crate) id: String,
-    /// By id. The keys `id`, `name` (absolute, no final dot), `type`, `ttl`, `content`, and whatever else.
+    /// By id. The keys `card` (the id), `label` (absolute, no final dot), `sort`, `keep_for`, `points_to`, and whatever else.
     pub(crate) records: BTreeMap<u64, Map<String, Value>>,
     next_id: u64,
     /// Changes with every write of a record.
@@ -105,8 +112,8 @@ impl Zone {
         let id = self.next_id;
         self.next_id += 2;
         let record = json!({
-            "id": id, "name": name, "type": rtype, "ttl": ttl, "content": content,
-            "proxied": id % 4 == 1, "comment": format!("of {name}, «né»\n"), "tags": ["a", {"w": 1.10}], "weight": 18446744073709551615u64,
+            "card": id, "label": name, "sort": rtype, "keep_for": ttl, "points_to": content,
+            "stamped": id % 4 == 1, "note": format!("of {name}, «né»\n"), "tags": ["a", {"w": 1.10}], "weight": 18446744073709551615u64,
         });
         self.records.insert(id, record.as_object().unwrap().clone());
         *self.versions.entry(id).or_default() += 1;
@@ -115,15 +122,15 @@ impl Zone {
 
     /// The contents of the records of this name and type, with their TTLs, sorted.
     pub(crate) fn at(&self, name: &str, rtype: &str) -> Vec<(u64, String)> {
-        let of = self.records.values().filter(|record| record["name"] == name && record["type"] == rtype);
+        let of = self.records.values().filter(|record| record["label"] == name && record["sort"] == rtype);
         let mut found: Vec<_> = of
-            .map(|record| (record["ttl"].as_u64().unwrap(), record["content"].as_str().unwrap().to_owned()))
+            .map(|record| (record["keep_for"].as_u64().unwrap(), record["points_to"].as_str().unwrap().to_owned()))
             .collect();
         found.sort();
         found
     }
 
-    /// The requests that are no reading, such as `PATCH /v1/zones/…`.
+    /// The requests that are no reading, such as `DELETE /desk/cards/…`.
     pub(crate) fn writes(&self) -> Vec<String> {
         let writes = self.asked.iter().filter(|asked| asked.method != "GET");
         writes.map(|asked| format!("{} {}", asked.method, asked.target)).collect()
@@ -256,8 +263,8 @@ fn answer(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
 }
 
 fn addresses(zone: &Zone) -> Vec<String> {
-    let of = zone.records.values().filter(|record| record["type"] == "A" || record["type"] == "AAAA");
-    let mut names: Vec<_> = of.map(|record| format!("{} {}", record["type"], record["name"])).collect();
+    let of = zone.records.values().filter(|record| record["sort"] == "A" || record["sort"] == "AAAA");
+    let mut names: Vec<_> = of.map(|record| format!("{} {}", record["sort"], record["label"])).collect();
     names.dedup();
     names
 }
@@ -269,13 +276,13 @@ fn route(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
     let path: Vec<&str> = path.iter().map(String::as_str).collect();
     let known_zone = |id: &str, zone: &Zone| id == zone.id || id == zone.name;
     match (asked.method.as_str(), path.as_slice()) {
-        ("GET", ["v1", "zones"]) => Reply::new(
+        ("GET", ["desk", "shelves"]) => Reply::new(
             200,
-            json!({ "zones": [{ "name": "tern.example", "id": "other" }, { "name": format!("{}.", zone.name.to_uppercase()), "id": zone.id }] }),
+            json!({ "shelves": [{ "label": "tern.example", "shelf": "other" }, { "label": format!("{}.", zone.name.to_uppercase()), "shelf": zone.id }] }),
         ),
-        (_, ["v1", "zones", id, ..]) if !known_zone(id, zone) => Reply::error(404, "no such zone"),
-        ("GET", ["v1", "zones", _, "records"]) => page(zone, "records", &all_records(zone), &query, &asked.target, at),
-        ("POST", ["v1", "zones", _, "records"]) => {
+        (_, ["desk", "shelves", id, ..]) if !known_zone(id, zone) => Reply::error(404, "no such zone"),
+        ("GET", ["desk", "shelves", _, "cards"]) => page(zone, "cards", &all_records(zone), &query, &asked.target, at),
+        ("POST", ["desk", "shelves", _, "cards"]) => {
             let Ok(Value::Object(body)) = serde_json::from_str(&asked.body) else {
                 return Reply::error(400, "not JSON");
             };
@@ -283,12 +290,12 @@ fn route(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
                 return why;
             }
             let text = |key: &str| body[key].as_str().unwrap().to_owned();
-            let id = zone.add(&text("name"), &text("type"), body["ttl"].as_u64().unwrap(), &text("content"));
-            Reply::new(201, json!({ "record": zone.records[&id] }))
+            let id = zone.add(&text("label"), &text("sort"), body["keep_for"].as_u64().unwrap(), &text("points_to"));
+            Reply::new(201, json!({ "card": zone.records[&id] }))
         }
-        (method, ["v1", "zones", _, "records", id]) => one_record(zone, method, id, asked),
-        ("GET", ["v1", "zones", _, "rrsets"]) => page(zone, "rrsets", &all_sets(zone), &query, &asked.target, at),
-        (method, ["v1", "zones", _, "rrsets", rest @ ..]) => one_set(zone, method, rest, asked),
+        (method, ["desk", "cards", id]) => one_record(zone, method, id, asked),
+        ("GET", ["desk", "shelves", _, "sets"]) => page(zone, "sets", &all_sets(zone), &query, &asked.target, at),
+        (method, ["desk", "shelves", _, "sets", rest @ ..]) => one_set(zone, method, rest, asked),
         _ => Reply::error(404, "no such path"),
     }
 }
@@ -323,31 +330,31 @@ fn page(zone: &Zone, key: &str, items: &[Value], query: &BTreeMap<&str, &str>, t
     let link = next.map(|next| format!("http://{at}{}?cursor={next}", target.split('?').next().unwrap()));
     Reply::new(
         200,
-        json!({ key: part, "meta": { "pages": items.len().div_ceil(size).max(1), "next": next.map(|next| next.to_string()), "link": link } }),
+        json!({ key: part, "leaf": { "of": items.len().div_ceil(size).max(1), "next": next.map(|next| next.to_string()), "link": link } }),
     )
 }
 
 /// What is wrong with a record that shall be written.
 fn bad(body: &Map<String, Value>, zone: &Zone, id: Option<u64>) -> Option<Reply> {
     let text = |key: &str| body.get(key).and_then(Value::as_str);
-    let (Some(name), Some(rtype), Some(content)) = (text("name"), text("type"), text("content")) else {
-        return Some(Reply::error(422, "name, type and content are needed"));
+    let (Some(name), Some(rtype), Some(content)) = (text("label"), text("sort"), text("points_to")) else {
+        return Some(Reply::error(422, "label, sort and points_to are needed"));
     };
-    let Some(ttl) = body.get("ttl").and_then(Value::as_u64) else {
-        return Some(Reply::error(422, "ttl must be a number"));
+    let Some(ttl) = body.get("keep_for").and_then(Value::as_u64) else {
+        return Some(Reply::error(422, "keep_for must be a number"));
     };
     if !(30..=86_400).contains(&ttl) {
-        return Some(Reply::error(422, &format!("ttl {ttl} is not within 30 and 86400")));
+        return Some(Reply::error(422, &format!("keep_for {ttl} is not within 30 and 86400")));
     }
     if name != zone.name && !name.ends_with(&format!(".{}", zone.name)) {
-        return Some(Reply::error(422, "name is outside of the zone"));
+        return Some(Reply::error(422, "label is outside of the shelf"));
     }
-    let others = zone.records.iter().filter(|(other, record)| Some(**other) != id && record["name"] == name);
+    let others = zone.records.iter().filter(|(other, record)| Some(**other) != id && record["label"] == name);
     for (_, other) in others {
-        if other["type"] == "CNAME" {
+        if other["sort"] == "CNAME" {
             return Some(Reply::error(422, "a CNAME is here"));
         }
-        if other["type"] == rtype && other["content"] == content {
+        if other["sort"] == rtype && other["points_to"] == content {
             return Some(Reply::error(409, "exists already"));
         }
     }
@@ -364,15 +371,15 @@ fn one_record(zone: &mut Zone, method: &str, id: &str, asked: &Asked) -> Reply {
     }
     let body = serde_json::from_str(&asked.body);
     match (method, body) {
-        ("GET", _) => Reply::new(200, json!({ "record": record })).with("ETag", &etag),
+        ("GET", _) => Reply::new(200, json!({ "card": record })).with("ETag", &etag),
         ("DELETE", _) => {
             zone.records.remove(&id);
             Reply { status: 204, ..Reply::default() }
         }
-        ("PATCH" | "PUT", Ok(Value::Object(body))) => {
-            let mut new = if method == "PATCH" { record } else { Map::new() };
+        ("POST" | "PUT", Ok(Value::Object(body))) => {
+            let mut new = if method == "POST" { record } else { Map::new() };
             new.extend(body);
-            if new.get("id") != Some(&json!(id)) {
+            if new.get("card") != Some(&json!(id)) {
                 return Reply::error(422, "the id cannot be changed");
             }
             if let Some(why) = bad(&new, zone, Some(id)) {
@@ -380,7 +387,7 @@ fn one_record(zone: &mut Zone, method: &str, id: &str, asked: &Asked) -> Reply {
             }
             zone.records.insert(id, new.clone());
             *zone.versions.entry(id).or_default() += 1;
-            Reply::new(200, json!({ "record": new }))
+            Reply::new(200, json!({ "card": new }))
         }
         _ => Reply::error(400, "not JSON"),
     }
@@ -391,18 +398,17 @@ fn all_sets(zone: &Zone) -> Vec<Value> {
     let mut sets: BTreeMap<(String, String), Value> = BTreeMap::new();
     for record in zone.records.values() {
         let text = |key: &str| record[key].as_str().unwrap().to_owned();
-        let set = sets.entry((text("name"), text("type"))).or_insert_with(|| {
-            let relative = text("name");
+        let set = sets.entry((text("label"), text("sort"))).or_insert_with(|| {
+            let relative = text("label");
             let relative = relative.strip_suffix(&zone.name).unwrap().trim_end_matches('.').to_owned();
             let relative = if relative.is_empty() { "@".to_owned() } else { relative };
-            json!({ "name": relative, "type": text("type"), "ttl": record["ttl"].to_string(), "records": [], "policy": { "geo": [1, null] } })
+            json!({ "label": relative, "sort": text("sort"), "keep_for": record["keep_for"].to_string(), "cards": [], "policy": { "geo": [1, null] } })
         });
         let mut member = record.clone();
-        for key in ["name", "type", "ttl", "content"] {
+        for key in ["label", "sort", "keep_for"] {
             member.remove(key);
         }
-        member.insert("value".into(), record["content"].clone());
-        set["records"].as_array_mut().unwrap().push(Value::Object(member));
+        set["cards"].as_array_mut().unwrap().push(Value::Object(member));
     }
     sets.into_values().collect()
 }
@@ -412,16 +418,16 @@ fn one_set(zone: &mut Zone, method: &str, path: &[&str], asked: &Asked) -> Reply
     let text = |key: &str| body[key].as_str().unwrap_or_default().to_owned();
     let (relative, rtype) = match path {
         [name, rtype] => ((*name).to_owned(), (*rtype).to_owned()),
-        _ => (text("name"), text("type")),
+        _ => (text("label"), text("sort")),
     };
-    let existing = all_sets(zone).into_iter().find(|set| set["name"] == relative && set["type"] == rtype);
+    let existing = all_sets(zone).into_iter().find(|set| set["label"] == relative && set["sort"] == rtype);
     let etag = |set: &Value| format!("\"{:08x}\"", hash_of(&set.to_string()));
     match (method, existing) {
         ("GET" | "PUT", None) => return Reply::error(404, "no such RRset"),
         ("POST", Some(_)) => return Reply::error(409, "exists already"),
         ("GET", Some(set)) => {
             let tag = etag(&set);
-            return Reply::new(200, json!({ "rrset": set })).with("ETag", &tag);
+            return Reply::new(200, json!({ "set": set })).with("ETag", &tag);
         }
         ("PUT", Some(set)) => {
             if asked.headers.get("if-match") != Some(&etag(&set)) {
@@ -435,20 +441,23 @@ fn one_set(zone: &mut Zone, method: &str, path: &[&str], asked: &Asked) -> Reply
     }
     let name = if relative == "@" { zone.name.clone() } else { format!("{relative}.{}", zone.name) };
     // The TTL goes out as text, and may come back as either.
-    let ttl = body["ttl"].as_u64().or_else(|| text("ttl").parse().ok());
-    let (Some(ttl), Some(members)) = (ttl.filter(|ttl| (30..=86_400).contains(ttl)), body["records"].as_array()) else {
-        return Reply::error(422, "ttl or records are wrong");
+    let ttl = body["keep_for"].as_u64().or_else(|| text("keep_for").parse().ok());
+    let (Some(ttl), Some(members)) = (ttl.filter(|ttl| (30..=86_400).contains(ttl)), body["cards"].as_array()) else {
+        return Reply::error(422, "keep_for or cards are wrong");
     };
-    zone.records.retain(|_, record| !(record["name"] == name && record["type"] == rtype));
+    zone.records.retain(|_, record| !(record["label"] == name && record["sort"] == rtype));
     for member in members {
         let mut member = member.as_object().unwrap().clone();
-        let content = member.remove("value").unwrap();
+        let content = member.remove("points_to").unwrap();
         let content = content.as_str().unwrap();
-        match member.get("id").and_then(Value::as_u64) {
+        match member.get("card").and_then(Value::as_u64) {
             Some(id) => {
-                for (key, value) in
-                    [("name", json!(name)), ("type", json!(rtype)), ("ttl", json!(ttl)), ("content", json!(content))]
-                {
+                for (key, value) in [
+                    ("label", json!(name)),
+                    ("sort", json!(rtype)),
+                    ("keep_for", json!(ttl)),
+                    ("points_to", json!(content)),
+                ] {
                     member.insert(key.into(), value);
                 }
                 zone.records.insert(id, member);

@@ -247,13 +247,13 @@ impl Habits {
     /// The description that an owner would write of it.
     pub(crate) fn description(&self) -> String {
         let visible_within = format!("visible_within = \"{}ms\"\n", self.visible_within);
-        let base = "base = \"{+values.server}/v1\"\n";
+        let base = "base = \"{+values.server}/desk\"\n";
         let paging = match self.paging {
             Paging::Whole => "",
-            Paging::Number(true) => "paging = { first_page = 1, last_page = \"/meta/pages\" }\n",
+            Paging::Number(true) => "paging = { first_page = 1, last_page = \"/leaf/of\" }\n",
             Paging::Number(false) => "paging = { first_page = 1 }\n",
-            Paging::Cursor => "paging = { cursor = \"/meta/next\" }\n",
-            Paging::Link => "paging = { next = \"/meta/link\" }\n",
+            Paging::Cursor => "paging = { cursor = \"/leaf/next\" }\n",
+            Paging::Link => "paging = { next = \"/leaf/link\" }\n",
         };
         let page = match self.paging {
             Paging::Number(_) => "{&page}",
@@ -262,53 +262,53 @@ impl Habits {
         };
         let name = if self.relative { "{relative}" } else { "{name}" };
         let names = if self.relative { "relative" } else { "absolute" };
-        let ok = if self.ok { "ok = \"/success\"\n" } else { "" };
+        let ok = if self.ok { "ok = \"/fine\"\n" } else { "" };
         let etag = if matches!(self.tags, Tags::Strong | Tags::Ignored) { "etag = true\n" } else { "" };
         let auth = "[auth]\nkind = \"bearer\"\n";
         let item = format!(
-            "name = \"/name\"\ntype = \"/type\"\nttl = \"/ttl\"\ndisabled = \"/disabled\"\nnames = \"{names}\"\napex = \"@\"\n"
+            "name = \"/label\"\ntype = \"/sort\"\nttl = \"/keep_for\"\ndisabled = \"/resting\"\nnames = \"{names}\"\napex = \"@\"\n"
         );
-        let answer = format!("[answer]\n{ok}message = \"/error/message\"\n");
+        let answer = format!("[answer]\n{ok}message = \"/trouble/says\"\n");
         if self.shape == Shape::Record {
-            let filter = self.by_name.map(|_| format!("&name={name}")).unwrap_or_default();
-            let get = format!("[get]\nuri = \"/zones/{{zone_id}}/records/{{record_id}}\"\nitem = \"/record\"\n{etag}");
+            let filter = self.by_name.map(|_| format!("&label={name}")).unwrap_or_default();
+            let get = format!("[get]\nuri = \"/cards/{{record_id}}\"\nitem = \"/card\"\n{etag}");
             let get = if self.get { get } else { String::new() };
             let replace = if self.whole {
-                "method = \"PUT\"\nuri = \"/zones/{zone_id}/records/{record_id}\"\nwhole = true\n"
+                "method = \"PUT\"\nuri = \"/cards/{record_id}\"\nwhole = true\n"
             } else {
-                "method = \"PATCH\"\nuri = \"/zones/{zone_id}/records/{record_id}\"\nbody = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'\n"
+                "method = \"POST\"\nuri = \"/cards/{record_id}\"\nbody = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'\n"
             };
             return format!(
                 "shape = \"record\"\n{visible_within}{base}{auth}\
-                 [zone]\nuri = \"/zones?name={{zone}}\"\nitems = \"/zones\"\nname = \"/name\"\nid = \"/id\"\n\
-                 [list]\nuri = \"/zones/{{zone_id}}/records?per_page=9{filter}{page}\"\nitems = \"/records\"\n{paging}{get}\
-                 [item]\nid = \"/id\"\naddress = \"/content\"\n{item}\
-                 [create]\nmethod = \"POST\"\nuri = \"/zones/{{zone_id}}/records\"\n\
-                 body = '{{ \"name\": \"{name}\", \"type\": \"{{type}}\", \"ttl\": \"{{ttl}}\", \"content\": \"{{address}}\" }}'\n\
+                 [zone]\nuri = \"/shelves?label={{zone}}\"\nitems = \"/shelves\"\nname = \"/label\"\nid = \"/shelf\"\n\
+                 [list]\nuri = \"/shelves/{{zone_id}}/cards?room=9{filter}{page}\"\nitems = \"/cards\"\n{paging}{get}\
+                 [item]\nid = \"/card\"\naddress = \"/points_to\"\n{item}\
+                 [create]\nmethod = \"POST\"\nuri = \"/shelves/{{zone_id}}/cards\"\n\
+                 body = '{{ \"label\": \"{name}\", \"sort\": \"{{type}}\", \"keep_for\": \"{{ttl}}\", \"points_to\": \"{{address}}\" }}'\n\
                  [replace]\n{replace}\
-                 [delete]\nmethod = \"DELETE\"\nuri = \"/zones/{{zone_id}}/records/{{record_id}}\"\n{answer}"
+                 [delete]\nmethod = \"DELETE\"\nuri = \"/cards/{{record_id}}\"\n{answer}"
             );
         }
-        let get = format!("[get]\nuri = \"/zones/{{zone}}/rrsets/{name}/{{type}}\"\nitem = \"/rrset\"\n{etag}");
+        let get = format!("[get]\nuri = \"/shelves/{{zone}}/sets/{name}/{{type}}\"\nitem = \"/set\"\n{etag}");
         let get = if self.get { get } else { String::new() };
         let body = format!(
-            "{{ \"name\": \"{name}\", \"type\": \"{{type}}\", \"ttl\": \"{{ttl}}\", \"records\": \"{{members}}\" }}"
+            "{{ \"label\": \"{name}\", \"sort\": \"{{type}}\", \"keep_for\": \"{{ttl}}\", \"cards\": \"{{members}}\" }}"
         );
         let writes = if self.together {
             format!(
-                "[replace]\nmethod = \"PATCH\"\nuri = \"/zones/{{zone}}/rrsets\"\nchange = '{body}'\nbody = '{{ \"rrsets\": \"{{changes}}\" }}'\nmost = 3\n"
+                "[replace]\nmethod = \"PATCH\"\nuri = \"/shelves/{{zone}}/sets\"\nchange = '{body}'\nbody = '{{ \"sets\": \"{{changes}}\" }}'\nmost = 3\n"
             )
         } else {
             let what = if self.whole { "whole = true".to_owned() } else { format!("body = '{body}'") };
             format!(
-                "[create]\nmethod = \"POST\"\nuri = \"/zones/{{zone}}/rrsets\"\nbody = '{body}'\n\
-                 [replace]\nmethod = \"PUT\"\nuri = \"/zones/{{zone}}/rrsets/{name}/{{type}}\"\n{what}\n"
+                "[create]\nmethod = \"POST\"\nuri = \"/shelves/{{zone}}/sets\"\nbody = '{body}'\n\
+                 [replace]\nmethod = \"PUT\"\nuri = \"/shelves/{{zone}}/sets/{name}/{{type}}\"\n{what}\n"
             )
         };
         format!(
             "shape = \"rrset\"\n{visible_within}{base}{auth}\
-             [list]\nuri = \"/zones/{{zone}}/rrsets?per_page=9{page}\"\nitems = \"/rrsets\"\n{paging}{get}\
-             [item]\nmembers = \"/records\"\naddress = \"/value\"\nnew_member = '{{ \"value\": \"{{address}}\" }}'\n{item}\
+             [list]\nuri = \"/shelves/{{zone}}/sets?room=9{page}\"\nitems = \"/sets\"\n{paging}{get}\
+             [item]\nmembers = \"/cards\"\naddress = \"/points_to\"\nnew_member = '{{ \"points_to\": \"{{address}}\" }}'\n{item}\
              {writes}{answer}"
         )
     }

@@ -17,7 +17,7 @@ fn policy(name: &str) -> Value {
 }
 
 fn error(status: u16, message: &str) -> Reply {
-    reply(status, json!({ "success": false, "error": { "message": message } }))
+    reply(status, json!({ "fine": false, "trouble": { "says": message } }))
 }
 
 pub(crate) fn reply(status: u16, body: Value) -> Reply {
@@ -25,7 +25,7 @@ pub(crate) fn reply(status: u16, body: Value) -> Reply {
 }
 
 fn done(status: u16, mut body: Value) -> Reply {
-    body["success"] = true.into();
+    body["fine"] = true.into();
     reply(status, body)
 }
 
@@ -78,16 +78,17 @@ impl World {
         let path: Vec<String> = path.split('/').skip(1).map(decoded).collect();
         let path: Vec<&str> = path.iter().map(String::as_str).collect();
         match (request.method.as_str(), path.as_slice()) {
-            ("GET", ["v1", "zones"]) => {
-                let zones = json!([{ "name": "tern.example", "id": 1 }, { "name": "HeronMill.example.", "id": 7 }]);
-                done(200, json!({ "zones": zones }))
+            ("GET", ["desk", "shelves"]) => {
+                let shelves =
+                    json!([{ "label": "tern.example", "shelf": 1 }, { "label": "HeronMill.example.", "shelf": 7 }]);
+                done(200, json!({ "shelves": shelves }))
             }
-            ("GET", ["v1", "zones", "7", "records"]) => self.list("records", &query, &request.target),
-            ("POST", ["v1", "zones", "7", "records"]) => self.create(no, request),
-            (_, ["v1", "zones", "7", "records", id]) => self.one_record(no, id, request),
-            ("GET", ["v1", "zones", ZONE, "rrsets"]) => self.list("rrsets", &query, &request.target),
-            ("PATCH", ["v1", "zones", ZONE, "rrsets"]) => self.sets(no, request),
-            (_, ["v1", "zones", ZONE, "rrsets", rest @ ..]) => self.one_set(no, rest, request),
+            ("GET", ["desk", "shelves", "7", "cards"]) => self.list("cards", &query, &request.target),
+            ("POST", ["desk", "shelves", "7", "cards"]) => self.create(no, request),
+            (_, ["desk", "cards", id]) => self.one_record(no, id, request),
+            ("GET", ["desk", "shelves", ZONE, "sets"]) => self.list("sets", &query, &request.target),
+            ("PATCH", ["desk", "shelves", ZONE, "sets"]) => self.sets(no, request),
+            (_, ["desk", "shelves", ZONE, "sets", rest @ ..]) => self.one_set(no, rest, request),
             _ => error(404, "no such path"),
         }
     }
@@ -98,7 +99,7 @@ impl World {
     fn items(&mut self, key: &str, query: &BTreeMap<&str, String>) -> Vec<Value> {
         let server = if self.habits.replicas { self.rng.usize(0..2) } else { 0 };
         let mut records = self.store.view(server, self.time.now());
-        if let (Some(by_name), Some(name)) = (self.habits.by_name, query.get("name")) {
+        if let (Some(by_name), Some(name)) = (self.habits.by_name, query.get("label")) {
             let name = canonical(name);
             records.retain(|_, record| match by_name {
                 ByName::Exact => record.name == name,
@@ -106,7 +107,7 @@ impl World {
                 ByName::Ignored => true,
             });
         }
-        if key == "records" {
+        if key == "cards" {
             return records.iter().map(|(id, record)| self.shown(*id, record)).collect();
         }
         let mut places: Vec<_> = records.values().map(|record| (record.name.clone(), record.rtype.clone())).collect();
@@ -126,10 +127,10 @@ impl World {
             self.listing = self.items(key, query);
             if self.listing.is_empty() {
                 return match self.habits.nothing {
-                    Nothing::Empty => done(200, json!({ key: [], "meta": { "pages": 1 } })),
+                    Nothing::Empty => done(200, json!({ key: [], "leaf": { "of": 1 } })),
                     Nothing::NotFound => error(404, "nothing of that name"),
-                    Nothing::Null => done(200, json!({ key: null, "meta": { "pages": 1 } })),
-                    Nothing::Missing => done(200, json!({ "meta": { "pages": 1 } })),
+                    Nothing::Null => done(200, json!({ key: null, "leaf": { "of": 1 } })),
+                    Nothing::Missing => done(200, json!({ "leaf": { "of": 1 } })),
                 };
             }
         } else if self.habits.inserts && self.is_wild && self.rng.u8(0..4) == 0 {
@@ -137,7 +138,7 @@ impl World {
             let record = Rec::new(&crate::world::at("cam"), "TXT", 600, &format!("smoke {host}")).noted("fast");
             let id = self.store.fresh();
             self.commit(By::People, vec![(id, Some(record.clone()))]);
-            if key == "records" {
+            if key == "cards" {
                 let shown = self.shown(id, &record);
                 self.listing.insert(0, shown);
             }
@@ -170,8 +171,8 @@ impl World {
             let target = target.split("&cursor=").next().unwrap();
             format!("{target}&cursor={next}")
         });
-        let meta = json!({ "pages": count.div_ceil(size), "next": next.map(|next| next.to_string()), "link": link });
-        done(200, json!({ key: page, "meta": meta }))
+        let leaf = json!({ "of": count.div_ceil(size), "next": next.map(|next| next.to_string()), "link": link });
+        done(200, json!({ key: page, "leaf": leaf }))
     }
 
     /// A name in one of the ways to write it (RFC 1035, section 5.1).
@@ -214,14 +215,15 @@ impl World {
             (false, true) => [Some(false.into()), Some(Value::Null), None][self.rng.usize(0..3)].clone(),
             (is, false) => Some(is.into()),
         };
-        shown.extend(flag.map(|flag| ("disabled".to_owned(), flag)));
+        shown.extend(flag.map(|flag| ("resting".to_owned(), flag)));
         shown
     }
 
     fn shown(&mut self, id: Id, record: &Rec) -> Value {
         let mut shown = record.fields.clone();
         let (name, ttl) = (self.written(&record.name), self.shown_ttl(record));
-        let known = json!({ "id": id, "name": name, "type": record.rtype, "ttl": ttl, "content": record.content });
+        let known =
+            json!({ "card": id, "label": name, "sort": record.rtype, "keep_for": ttl, "points_to": record.content });
         shown.extend(known.as_object().unwrap().clone());
         Value::Object(self.flagged(shown, record.disabled))
     }
@@ -232,11 +234,11 @@ impl World {
         let mut members = Vec::new();
         for (id, record) in of {
             let mut member = record.fields.clone();
-            member.extend([("id".to_owned(), (*id).into()), ("value".to_owned(), record.content.clone().into())]);
+            member.extend([("card".to_owned(), (*id).into()), ("points_to".to_owned(), record.content.clone().into())]);
             members.push(Value::Object(self.flagged(member, record.disabled)));
         }
         let written = self.written(name);
-        Some(json!({ "name": written, "type": rtype, "ttl": ttl, "records": members, "policy": policy(name) }))
+        Some(json!({ "label": written, "sort": rtype, "keep_for": ttl, "cards": members, "policy": policy(name) }))
     }
 
     // Single records.
@@ -244,8 +246,8 @@ impl World {
     fn create(&mut self, no: usize, request: &Request) -> Reply {
         let body: Value = serde_json::from_str(&request.body).unwrap_or_default();
         let text = |key: &str| body[key].as_str().unwrap_or_default().to_owned();
-        let Some(ttl) = ttl_of(&body["ttl"]) else { return error(422, "a TTL is needed") };
-        let record = Rec::new(&canonical(&text("name")), &text("type"), ttl, &text("content"));
+        let Some(ttl) = ttl_of(&body["keep_for"]) else { return error(422, "a TTL is needed") };
+        let record = Rec::new(&canonical(&text("label")), &text("sort"), ttl, &text("points_to"));
         self.note_create(no, &record);
         if let Duplicates::Refused(status) = self.habits.duplicates
             && self.store.records.values().any(|other| other.is_like(&record))
@@ -255,7 +257,7 @@ impl World {
         let id = self.store.fresh();
         self.commit(By::Us(no), vec![(id, Some(record.clone()))]);
         let shown = self.shown(id, &record);
-        done(201, json!({ "record": shown }))
+        done(201, json!({ "card": shown }))
     }
 
     fn tagged(&self, reply: Reply, of: &str) -> Reply {
@@ -279,7 +281,7 @@ impl World {
         let state = format!("{record:?}");
         if request.method == "GET" {
             let shown = self.shown(id, &record);
-            return self.tagged(done(200, json!({ "record": shown })), &state);
+            return self.tagged(done(200, json!({ "card": shown })), &state);
         }
         if !self.is_current(request, &state) {
             return error(412, "changed meanwhile");
@@ -289,11 +291,11 @@ impl World {
             return Reply { status: 204, headers: Vec::new(), body: String::new() };
         }
         let Ok(Value::Object(mut body)) = serde_json::from_str(&request.body) else { return error(400, "not JSON") };
-        let Some(ttl) = body.get("ttl").and_then(ttl_of) else { return error(422, "a TTL is needed") };
-        let content = body.get("content").and_then(Value::as_str).unwrap_or_default().to_owned();
+        let Some(ttl) = body.get("keep_for").and_then(ttl_of) else { return error(422, "a TTL is needed") };
+        let content = body.get("points_to").and_then(Value::as_str).unwrap_or_default().to_owned();
         let mut new = Rec { ttl, content, ..record.clone() };
         if request.method == "PUT" {
-            for key in ["id", "name", "type", "ttl", "content", "disabled"] {
+            for key in ["card", "label", "sort", "keep_for", "points_to", "resting"] {
                 body.remove(key);
             }
             new.fields = body;
@@ -306,7 +308,7 @@ impl World {
         }
         self.exchange(no, vec![(id, record, new.clone())]);
         let shown = self.shown(id, &new);
-        done(200, json!({ "record": shown }))
+        done(200, json!({ "card": shown }))
     }
 
     /// Puts records in the place of others, perhaps with new ids.
@@ -330,7 +332,7 @@ impl World {
         let text = |key: &str| body[key].as_str().unwrap_or_default().to_owned();
         let (name, rtype) = match path {
             [name, rtype] => (canonical(name), (*rtype).to_owned()),
-            _ => (canonical(&text("name")), text("type")),
+            _ => (canonical(&text("label")), text("sort")),
         };
         let records = self.store.records.clone();
         let stands = records.values().any(|record| record.name == name && record.rtype == rtype);
@@ -340,10 +342,10 @@ impl World {
             "GET" | "PUT" if !stands => return error(404, "no such RRset"),
             "GET" => {
                 let shown = self.shown_set(&records, &name, &rtype);
-                return self.tagged(done(200, json!({ "rrset": shown })), &state);
+                return self.tagged(done(200, json!({ "set": shown })), &state);
             }
             "POST" if stands => {
-                if let Some(content) = body["records"][0]["value"].as_str() {
+                if let Some(content) = body["cards"][0]["points_to"].as_str() {
                     self.note_create(no, &Rec::new(&name, &rtype, 0, content));
                 }
                 return error(if self.habits.duplicates == Duplicates::Refused(422) { 422 } else { 409 }, "exists");
@@ -365,8 +367,8 @@ impl World {
     fn sets(&mut self, no: usize, request: &Request) -> Reply {
         let body: Value = serde_json::from_str(&request.body).unwrap_or_default();
         let mut all = Vec::new();
-        for set in body["rrsets"].as_array().into_iter().flatten() {
-            let (name, rtype) = (canonical(set["name"].as_str().unwrap()), set["type"].as_str().unwrap());
+        for set in body["sets"].as_array().into_iter().flatten() {
+            let (name, rtype) = (canonical(set["label"].as_str().unwrap()), set["sort"].as_str().unwrap());
             match self.parts_of_set(no, &name, rtype, set) {
                 Ok(parts) => all.extend(parts),
                 Err(refusal) => return refusal,
@@ -383,21 +385,21 @@ impl World {
         rtype: &str,
         body: &Value,
     ) -> Result<Vec<(Id, Option<Rec>)>, Reply> {
-        let (Some(ttl), Some(members)) = (ttl_of(&body["ttl"]), body["records"].as_array()) else {
-            return Err(error(422, "ttl or records are wrong"));
+        let (Some(ttl), Some(members)) = (ttl_of(&body["keep_for"]), body["cards"].as_array()) else {
+            return Err(error(422, "keep_for or cards are wrong"));
         };
         let mut old: Records = self.store.records.clone();
         old.retain(|_, record| record.name == name && record.rtype == rtype);
         let mut parts = Vec::new();
         for member in members {
-            let content = member["value"].as_str().unwrap_or_default();
-            let stood = member["id"].as_u64().and_then(|id| Some((id, old.remove(&id)?)));
+            let content = member["points_to"].as_str().unwrap_or_default();
+            let stood = member["card"].as_u64().and_then(|id| Some((id, old.remove(&id)?)));
             let Some((id, was)) = stood else {
                 parts.push((self.store.fresh(), Some(Rec::new(name, rtype, ttl, content))));
                 continue;
             };
             let mut fields = member.as_object().unwrap().clone();
-            for key in ["id", "value", "disabled"] {
+            for key in ["card", "points_to", "resting"] {
                 fields.remove(key);
             }
             if fields != was.fields {

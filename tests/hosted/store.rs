@@ -26,7 +26,7 @@ impl Rec {
     }
 
     pub(crate) fn noted(mut self, comment: &str) -> Self {
-        let fields = json!({ "comment": comment, "proxied": comment.len() % 2 == 1, "tags": ["a", { "w": 1.10 }] });
+        let fields = json!({ "note": comment, "stamped": comment.len() % 2 == 1, "tags": ["a", { "w": 1.10 }] });
         self.fields = fields.as_object().unwrap().clone();
         self
     }

@@ -200,7 +200,7 @@ impl World {
             }
         };
         let reply =
-            |status: u16| Reply { status, headers: Vec::new(), body: r#"{"error":{"message":"not now"}}"#.into() };
+            |status: u16| Reply { status, headers: Vec::new(), body: r#"{"trouble":{"says":"not now"}}"#.into() };
         match fault.answer {
             Answer::Cut => Given::Cut,
             Answer::Slow => Given::Slow,
@@ -220,11 +220,11 @@ impl World {
                 Given::Answered(reply, fault.answer)
             }
             Answer::Bare(status) => {
-                let headers = vec![("Location", "/v1/jobs/7".to_owned())];
+                let headers = vec![("Location", "/desk/errands/7".to_owned())];
                 Given::Answered(Reply { status, headers, body: String::new() }, fault.answer)
             }
             Answer::NotOk => {
-                let body = json!({ "success": false, "error": { "message": "not now" } }).to_string();
+                let body = json!({ "fine": false, "trouble": { "says": "not now" } }).to_string();
                 Given::Answered(Reply { body, ..reply(200) }, fault.answer)
             }
             Answer::Junk => Given::Answered(Reply { body: "<html>hello</html>".into(), ..reply(200) }, fault.answer),

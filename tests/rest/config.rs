@@ -60,8 +60,8 @@ fn those_that_come_with_the_program_hold() {
     assert_eq!(problems(&record, PROVIDER), "");
     let rrset = uncommented(RRSET).replace("\nwhole = true", "");
     let rrset = rrset.replace(
-        "method = \"PUT\"\nuri = \"/zones/{zone}/rrsets/{relative}/{type}\"",
-        "uri = \"/zones/{zone}/rrsets\"",
+        "method = \"PUT\"\nuri = \"/shelves/{zone}/sets/{relative}/{type}\"",
+        "uri = \"/shelves/{zone}/sets\"",
     );
     let (before, after) = (rrset.find("[get]").unwrap(), rrset.find("[item]").unwrap());
     assert_eq!(problems(&format!("{}{}", &rrset[..before], &rrset[after..]), PROVIDER), "");
@@ -73,8 +73,8 @@ fn a_bad_description_of_records_has_its_message() {
         RECORD,
         &[
             case(
-                "body = '{ \"name\": \"{name}\", \"type\"",
-                "body = '{ \"name\": \"{relative}\", \"type\"",
+                "body = '{ \"label\": \"{name}\", \"sort\"",
+                "body = '{ \"label\": \"{relative}\", \"sort\"",
                 "api.toml:78: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
                  names; write `name` instead, or set `item.names` to \"relative\"",
             ),
@@ -92,96 +92,96 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "[list]\n",
                 "[lst]\n",
-                "api.toml:44: lst: unknown key; did you mean `list`?\napi.toml: list.uri: this key is required and missing; add it, for example: uri = \"/zones/{zone}/records\"",
+                "api.toml:44: lst: unknown key; did you mean `list`?\napi.toml: list.uri: this key is required and missing; add it, for example: uri = \"/shelves/{zone}/cards\"",
             ),
             case(
-                "[delete]\nmethod = \"DELETE\"\nuri = \"/zones/{zone_id}/records/{record_id}\"",
+                "[delete]\nmethod = \"DELETE\"\nuri = \"/cards/{record_id}\"",
                 "",
-                "api.toml: delete.uri: this key is required and missing; add it, for example: uri = \"/zones/{zone}/records\"",
+                "api.toml: delete.uri: this key is required and missing; add it, for example: uri = \"/shelves/{zone}/cards\"",
             ),
             case(
-                "{ first_page = 1, last_page = \"/meta/pages\" }",
-                "{ first_page = 1, last_page = \"meta\" }",
-                "api.toml:52: list.paging.last_page: \"meta\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
+                "{ first_page = 1, last_page = \"/leaf/of\" }",
+                "{ first_page = 1, last_page = \"leaf\" }",
+                "api.toml:52: list.paging.last_page: \"leaf\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
             ),
             case(
-                "{ first_page = 1, last_page = \"/meta/pages\" }",
+                "{ first_page = 1, last_page = \"/leaf/of\" }",
                 "{ next = \"/a\", cursor = \"/b\" }",
-                "api.toml:48: list.uri: \"/zones/{zone_id}/records?per_page=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:52: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
+                "api.toml:48: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:52: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
             ),
             case(
-                "per_page=100{&page}",
-                "per_page=100",
+                "room=100{&page}",
+                "room=100",
                 "api.toml:52: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
             ),
             case(
-                "per_page=100{&page}",
-                "per_page=100{&page",
-                "api.toml:48: list.uri: \"/zones/{zone_id}/records?per_page=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/zones/{zone}/records{?name,type}\"",
+                "room=100{&page}",
+                "room=100{&page",
+                "api.toml:48: list.uri: \"/shelves/{zone_id}/cards?room=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/shelves/{zone}/cards{?label,sort}\"",
             ),
             case(
-                "uri = \"/zones/{zone_id}/records\"",
+                "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"{+values.path}/{name}\"",
                 "api.toml:77: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
-                "uri = \"/zones/{zone_id}/records\"",
+                "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"@elsewhere.example/{zone_id}\"",
                 "api.toml:77: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
-                "uri = \"/zones/{zone_id}/records\"",
-                "uri = \"/zones/{zone_id}/{values.path}\"",
+                "uri = \"/shelves/{zone_id}/cards\"",
+                "uri = \"/shelves/{zone_id}/{values.path}\"",
                 "fingerpost.toml:87: provider.api.values: the description needs the value `path`; add path = \"…\" here",
             ),
             case(
-                "uri = \"/zones/{zone_id}/records\"",
-                "uri = \"/zones/{record_id}\"",
-                "api.toml:77: create.uri: \"/zones/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
+                "uri = \"/shelves/{zone_id}/cards\"",
+                "uri = \"/shelves/{record_id}\"",
+                "api.toml:77: create.uri: \"/shelves/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
             ),
             case(
-                "uri = \"/zones?name={zone}\"",
-                "uri = \"/zones/{zone_id}\"",
-                "api.toml:38: zone.uri: \"/zones/{zone_id}\" has the unknown variable `zone_id`; add the step [zone] that looks it up",
+                "uri = \"/shelves?label={zone}\"",
+                "uri = \"/shelves/{zone_id}\"",
+                "api.toml:38: zone.uri: \"/shelves/{zone_id}\" has the unknown variable `zone_id`; add the step [zone] that looks it up",
             ),
             case(
-                "'{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
-                "'{ \"content\": \"{adress}\" }'",
-                "api.toml:87: replace.body: \"{ \\\"content\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
+                "'{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
+                "'{ \"points_to\": \"{adress}\" }'",
+                "api.toml:87: replace.body: \"{ \\\"points_to\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
             ),
             case(
-                "'{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
-                "'{ \"content\": }'",
-                "api.toml:87: replace.body: \"{ \\\"content\\\": }\" is not JSON: expected value at line 1 column 14; write JSON in single quotes: '{ \"name\": \"{name}\", \"ttl\": \"{ttl}\" }'",
+                "'{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
+                "'{ \"points_to\": }'",
+                "api.toml:87: replace.body: \"{ \\\"points_to\\\": }\" is not JSON: expected value at line 1 column 16; write JSON in single quotes: '{ \"label\": \"{name}\", \"keep_for\": \"{ttl}\" }'",
             ),
             case(
-                "body = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
+                "body = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "",
-                "api.toml:83: replace.body: this key is required and missing; add it, for example: body = '{ \"ttl\": \"{ttl}\" }'",
+                "api.toml:83: replace.body: this key is required and missing; add it, for example: body = '{ \"keep_for\": \"{ttl}\" }'",
             ),
             case(
-                "body = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'",
+                "body = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "change = '{}'\nbody = '{}'",
-                "api.toml:85: replace.uri: \"/zones/{zone_id}/records/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:87: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:88: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
+                "api.toml:85: replace.uri: \"/cards/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:87: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:88: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
             ),
             case(
-                "body = '{ \"name\": \"{name}\", \"type\": \"{type}\", \"ttl\": \"{ttl}\", \"content\": \"{address}\" }'",
+                "body = '{ \"label\": \"{name}\", \"sort\": \"{type}\", \"keep_for\": \"{ttl}\", \"points_to\": \"{address}\" }'",
                 "whole = true",
                 "api.toml:78: create.whole: there is no item yet that could be sent whole; write a `body`",
             ),
             case(
-                "method = \"POST\"",
-                "method = \"SEND\"",
+                "method = \"POST\"\nuri = \"/shelves",
+                "method = \"SEND\"\nuri = \"/shelves",
                 "api.toml:76: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
             ),
             case(
-                "base = \"{+values.server}/v1\"",
-                "base = \"http://api.dnshost.example/v1\"",
+                "base = \"{+values.server}/desk\"",
+                "base = \"http://api.dnshost.example/desk\"",
                 "api.toml:23: base: with its values put in, it would send the token unencrypted; use https: http is for a loopback address only",
             ),
             case(
-                "base = \"{+values.server}/v1\"",
-                "base = \"{values.server}/v1\"",
+                "base = \"{+values.server}/desk\"",
+                "base = \"{values.server}/desk\"",
                 "api.toml:23: base: with its values put in, it is not a URL: relative URL without a base; write it whole, such as \"https://echo.north.example/\"",
             ),
             case(
@@ -205,9 +205,9 @@ fn a_bad_description_of_records_has_its_message() {
                 "api.toml:61: get.etag: true or false is needed here, and this is text; write it without quotes",
             ),
             case(
-                "message = \"/error/message\"",
-                "message = \"/error~message\"",
-                "api.toml:97: answer.message: \"/error~message\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/result/id\", with ~0 for '~' and ~1 for '/'",
+                "message = \"/trouble/says\"",
+                "message = \"/trouble~says\"",
+                "api.toml:97: answer.message: \"/trouble~says\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
             ),
         ],
     );
@@ -219,17 +219,17 @@ fn a_bad_description_of_rrsets_has_its_message() {
         RRSET,
         &[
             case(
-                "new_member = '{ \"value\": \"{address}\" }'",
-                "new_member = '{ \"value\": \"{addresses}\" }'",
-                "api.toml:49: item.new_member: \"{ \\\"value\\\": \\\"{addresses}\\\" }\" has the unknown variable `addresses`; did you mean `address`?",
+                "new_member = '{ \"points_to\": \"{address}\" }'",
+                "new_member = '{ \"points_to\": \"{addresses}\" }'",
+                "api.toml:49: item.new_member: \"{ \\\"points_to\\\": \\\"{addresses}\\\" }\" has the unknown variable `addresses`; did you mean `address`?",
             ),
             case(
-                "\"records\": \"{members}\" }'\n\n# Changes",
-                "\"records\": \"x {members}\" }'\n\n# Changes",
-                "api.toml:56: create.body: \"{ \\\"name\\\": \\\"{relative}\\\", \\\"type\\\": \\\"{type}\\\", \\\"ttl\\\": \\\"{ttl}\\\", \\\"record… has `members`, a list, within text; let it be a whole string in a body: \"{addresses}\"",
+                "\"cards\": \"{members}\" }'\n\n# Changes",
+                "\"cards\": \"x {members}\" }'\n\n# Changes",
+                "api.toml:56: create.body: \"{ \\\"label\\\": \\\"{relative}\\\", \\\"sort\\\": \\\"{type}\\\", \\\"keep_for\\\": \\\"{ttl}\\\", \\\"… has `members`, a list, within text; let it be a whole string in a body: \"{addresses}\"",
             ),
             case(
-                "[create]\nmethod = \"POST\"\nuri = \"/zones/{zone}/rrsets\"\nbody = '{ \"name\": \"{relative}\", \"type\": \"{type}\", \"ttl\": \"{ttl}\", \"records\": \"{members}\" }'",
+                "[create]\nmethod = \"POST\"\nuri = \"/shelves/{zone}/sets\"\nbody = '{ \"label\": \"{relative}\", \"sort\": \"{type}\", \"keep_for\": \"{ttl}\", \"cards\": \"{members}\" }'",
                 "",
                 "api.toml:57: replace: what is not there yet cannot be sent whole; add the step [create]",
             ),
@@ -294,7 +294,7 @@ fn the_fingerprint_stands_for_the_description() {
         // The directory differs from home to home, so the digests are compared in one.
         let first = loaded.config.providers["api"].fingerprint.clone();
         let again = home.load(&text).config.providers["api"].fingerprint.clone();
-        home.write("api.toml", crate::changed(description, "\"/id\"", "\"/uuid\"").as_bytes(), 0o644);
+        home.write("api.toml", crate::changed(description, "\"/card\"", "\"/uuid\"").as_bytes(), 0o644);
         let other = home.load(&text).config.providers["api"].fingerprint.clone();
         home.write("token", b"another-token", 0o600);
         let third = home.load(&text).config.providers["api"].fingerprint.clone();

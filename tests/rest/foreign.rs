@@ -16,15 +16,15 @@ const NAMES: [&str; 3] = ["gauge", "mill", "@"];
 /// Every record by its id, without what we may change in ours: name, type and id too may never change.
 fn foreign(zone: &Zone) -> BTreeMap<u64, Map<String, Value>> {
     let ours = |record: &Map<String, Value>| {
-        let name = record["name"].as_str().unwrap();
+        let name = record["label"].as_str().unwrap();
         let ours =
             NAMES.iter().any(|label| name == if *label == "@" { ZONE.into() } else { format!("{label}.{ZONE}") });
-        ours && (record["type"] == "A" || record["type"] == "AAAA")
+        ours && (record["sort"] == "A" || record["sort"] == "AAAA")
     };
     let mut all = zone.records.clone();
     for record in all.values_mut().filter(|record| ours(record)) {
-        record.remove("ttl");
-        record.remove("content");
+        record.remove("keep_for");
+        record.remove("points_to");
     }
     all
 }
@@ -72,7 +72,7 @@ fn survives(description: &str) {
             let gone: Vec<_> = stood.iter().filter(|(id, _)| !now.contains_key(id)).collect();
             assert_eq!(gone.len(), was.saturating_sub(is), "update {nth}");
             assert!(
-                gone.iter().all(|(_, record)| record["name"] == name.as_str() && record["type"] == rtype.to_string())
+                gone.iter().all(|(_, record)| record["label"] == name.as_str() && record["sort"] == rtype.to_string())
             );
             for (id, record) in &now {
                 assert!(stood.get(id).is_none_or(|stood| stood == record), "update {nth} changed {record:?}");
@@ -90,6 +90,6 @@ fn fields_not_ours_survive_partial_updates() {
 
 #[test]
 fn fields_not_ours_survive_whole_updates() {
-    let whole = changed(RECORD, "method = \"PATCH\"", "method = \"PUT\"");
-    survives(&changed(&whole, "body = '{ \"content\": \"{address}\", \"ttl\": \"{ttl}\" }'", "whole = true"));
+    let whole = changed(RECORD, "method = \"POST\"\nuri = \"/cards", "method = \"PUT\"\nuri = \"/cards");
+    survives(&changed(&whole, "body = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'", "whole = true"));
 }

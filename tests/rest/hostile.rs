@@ -30,7 +30,7 @@ fn refuses(description: &str, timeout: Duration, kind: FaultKind, words: &[&str]
 }
 
 fn is_list(target: &str) -> bool {
-    target.contains("/records?")
+    target.contains("/cards?")
 }
 
 /// Answers the list with `reply`.
@@ -43,19 +43,19 @@ const LONG: Duration = Duration::from_secs(60);
 #[test]
 fn pages_without_end() {
     let empty =
-        || json!({ "records": [], "meta": { "pages": u64::MAX, "next": "again", "link": "/v1/zones/x/records?" } });
+        || json!({ "cards": [], "leaf": { "of": u64::MAX, "next": "again", "link": "/desk/shelves/x/cards?" } });
     let words = ["pages without end", "`paging`"];
     refuses(RECORD, LONG, PASSING, &words, {
-        on_list(move || Reply::new(200, json!({ "records": [], "meta": { "pages": u64::MAX } })))
+        on_list(move || Reply::new(200, json!({ "cards": [], "leaf": { "of": u64::MAX } })))
     });
-    let by_number = "{ first_page = 1, last_page = \"/meta/pages\" }";
-    let cursor = changed(&changed(RECORD, by_number, "{ cursor = \"/meta/next\" }"), "{&page}", "{&cursor}");
+    let by_number = "{ first_page = 1, last_page = \"/leaf/of\" }";
+    let cursor = changed(&changed(RECORD, by_number, "{ cursor = \"/leaf/next\" }"), "{&page}", "{&cursor}");
     refuses(&cursor, LONG, PASSING, &words, on_list(move || Reply::new(200, empty())));
     // A new one each time.
     let count = AtomicUsize::new(0);
-    let next = move || json!({ "records": [], "meta": { "next": count.fetch_add(1, Ordering::Relaxed) } });
+    let next = move || json!({ "cards": [], "leaf": { "next": count.fetch_add(1, Ordering::Relaxed) } });
     refuses(&cursor, LONG, PASSING, &words, on_list(move || Reply::new(200, next())));
-    let link = changed(&changed(RECORD, by_number, "{ next = \"/meta/link\" }"), "{&page}", "");
+    let link = changed(&changed(RECORD, by_number, "{ next = \"/leaf/link\" }"), "{&page}", "");
     refuses(&link, LONG, PASSING, &words, on_list(move || Reply::new(200, empty())));
 }
 
@@ -66,7 +66,7 @@ fn a_gigabyte() {
     // As the answer to a write its status counts, and the rest is not read.
     let api = api();
     api.zone().trick = Some(Box::new(|asked| {
-        (asked.method == "PATCH").then(|| Reply { status: 422, body: Body::Endless(1 << 30), ..Reply::default() })
+        (asked.is_change()).then(|| Reply { status: 422, body: Body::Endless(1 << 30), ..Reply::default() })
     }));
     let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))];
     let fault = faulty(run_case(own(RECORD, &api.url()).apply(&changes)), FaultKind::Refused, &["422"]);
@@ -79,7 +79,7 @@ fn a_slow_trickle() {
     refuses(RECORD, Duration::from_millis(200), PASSING, &["did not answer within 200ms"], trick);
     let api = api();
     api.zone().trick = Some(Box::new(|asked| {
-        (asked.method == "PATCH").then(|| Reply { status: 200, body: Body::Trickle, ..Reply::default() })
+        (asked.is_change()).then(|| Reply { status: 200, body: Body::Trickle, ..Reply::default() })
     }));
     let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))];
     let provider = rest(RECORD, &api.url(), TOKEN, Duration::from_millis(200));
@@ -89,12 +89,12 @@ fn a_slow_trickle() {
 /// Pages that each come in time, and never end: the whole is bounded too.
 #[test]
 fn a_slow_list_without_end() {
-    let by_number = "{ first_page = 1, last_page = \"/meta/pages\" }";
-    let cursor = changed(&changed(RECORD, by_number, "{ cursor = \"/meta/next\" }"), "{&page}", "{&cursor}");
+    let by_number = "{ first_page = 1, last_page = \"/leaf/of\" }";
+    let cursor = changed(&changed(RECORD, by_number, "{ cursor = \"/leaf/next\" }"), "{&page}", "{&cursor}");
     let count = AtomicUsize::new(0);
     let trick = on_list(move || {
         std::thread::sleep(Duration::from_millis(50));
-        Reply::new(200, json!({ "records": [], "meta": { "next": count.fetch_add(1, Ordering::Relaxed) } }))
+        Reply::new(200, json!({ "cards": [], "leaf": { "next": count.fetch_add(1, Ordering::Relaxed) } }))
     });
     refuses(&cursor, Duration::from_millis(200), PASSING, &["took longer than 2s in all"], trick);
 }
@@ -104,8 +104,8 @@ fn a_slow_list_without_end() {
 fn the_token_is_sent_to_no_other_host() {
     let (api, other) = (api(), RecordApi::start(ZONE));
     let elsewhere = other.url();
-    let by_number = "{ first_page = 1, last_page = \"/meta/pages\" }";
-    let link = changed(&changed(RECORD, by_number, "{ next = \"/meta/link\" }"), "{&page}", "");
+    let by_number = "{ first_page = 1, last_page = \"/leaf/of\" }";
+    let link = changed(&changed(RECORD, by_number, "{ next = \"/leaf/link\" }"), "{&page}", "");
     let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))];
     for status in [301, 302, 303, 307, 308] {
         for location in
@@ -117,22 +117,21 @@ fn the_token_is_sent_to_no_other_host() {
             faulty(run_case(read(&provider, &[at("gauge")])), FaultKind::Refused, &["redirected", "nowhere else"]);
             // Only the write.
             let to = location.clone();
-            api.zone().trick = Some(Box::new(move |asked| {
-                (asked.method == "PATCH").then(|| Reply::text(status, "").with("Location", &to))
-            }));
+            api.zone().trick =
+                Some(Box::new(move |asked| (asked.is_change()).then(|| Reply::text(status, "").with("Location", &to))));
             faulty(run_case(provider.apply(&changes)), FaultKind::Refused, &["redirected", "nowhere else"]);
         }
     }
     let port = other.at.port();
     for link_to in [
-        format!("{elsewhere}/v1/zones"),
+        format!("{elsewhere}/desk/shelves"),
         format!("//127.0.0.1:{port}/x"),
         format!("http://127.0.0.1:{port}"),
         format!("http://{}@127.0.0.1:{port}/", api.at),
         format!("\\\\127.0.0.1:{port}\\x"),
         format!("http:\n//127.0.0.1:{port}/"),
     ] {
-        let reply = json!({ "records": [], "meta": { "link": link_to } });
+        let reply = json!({ "cards": [], "leaf": { "link": link_to } });
         api.zone().trick = Some(on_list(move || Reply::new(200, reply.clone())));
         let outcome = run_case(read(&own(&link, &api.url()), &[at("gauge")]));
         faulty(outcome, FaultKind::Refused, &["leads on to", "nowhere else"]);
@@ -140,12 +139,12 @@ fn the_token_is_sent_to_no_other_host() {
     // An id that tries to be another path, or another host.
     for id in [json!("@127.0.0.1"), json!("../../x"), json!("?x=#"), json!("//127.0.0.1")] {
         api.zone().trick = Some(Box::new(move |asked| {
-            let zones = json!({ "zones": [{ "name": ZONE, "id": id }] });
-            asked.target.contains("zones?").then(|| Reply::new(200, zones))
+            let zones = json!({ "shelves": [{ "label": ZONE, "shelf": id }] });
+            asked.target.contains("shelves?").then(|| Reply::new(200, zones))
         }));
         let _ = run_case(read(&own(RECORD, &api.url()), &[at("gauge")]));
         let last = api.zone().asked.last().unwrap().target.clone();
-        assert!(last.starts_with("/v1/zones/%") || last.starts_with("/v1/zones/..%2F"), "{last}");
+        assert!(last.starts_with("/desk/shelves/%") || last.starts_with("/desk/shelves/..%2F"), "{last}");
     }
     assert_eq!(other.zone().asked.len(), 0);
     // A proxy in the environment would be another host too; nothing here reads it.
@@ -162,7 +161,7 @@ fn answers_that_are_no_list() {
         faulty(run_case(read(&own(RECORD, &api.url()), &[at("gauge")])), PASSING, &["something else than JSON"]);
     }
     let deep = format!("{}{}", "[".repeat(1 << 20), "]".repeat(1 << 20));
-    for text in ["null", "[]", "{}", "7", r#"{"records": {}}"#, r#"{"records": null}"#, &deep] {
+    for text in ["null", "[]", "{}", "7", r#"{"cards": {}}"#, r#"{"cards": null}"#, &deep] {
         let (api, text) = (api(), text.to_owned());
         api.zone().trick = Some(on_list(move || Reply::text(200, &text)));
         faulty(
@@ -176,7 +175,7 @@ fn answers_that_are_no_list() {
 /// What cannot be read rightly is not guessed, and what is of no concern harms nobody.
 #[test]
 fn strange_items() {
-    let good = json!({ "id": 1, "name": "gauge.heronmill.example", "type": "A", "ttl": 120, "content": "203.0.113.9" });
+    let good = json!({ "card": 1, "label": "gauge.heronmill.example", "sort": "A", "keep_for": 120, "points_to": "203.0.113.9" });
     let with = |key: &str, value: Value| {
         let mut item = good.clone();
         item[key] = value;
@@ -185,54 +184,55 @@ fn strange_items() {
     let observe = |item: Value| {
         let api = api();
         // Beside one that shows the list to be of the zone.
-        let beside = json!({ "id": 2, "name": "tern.heronmill.example", "type": "TXT", "ttl": 120, "content": "x" });
+        let beside =
+            json!({ "card": 2, "label": "tern.heronmill.example", "sort": "TXT", "keep_for": 120, "points_to": "x" });
         api.zone().trick =
-            Some(on_list(move || Reply::new(200, json!({ "records": [item, beside], "meta": { "pages": 1 } }))));
+            Some(on_list(move || Reply::new(200, json!({ "cards": [item, beside], "leaf": { "of": 1 } }))));
         run_case(read(&own(RECORD, &api.url()), &[at("gauge")]))
     };
     for item in [
         json!(null),
         json!(7),
         json!([]),
-        with("name", json!(null)),
-        with("name", json!(["gauge.heronmill.example"])),
-        with("type", json!(true)),
-        with("ttl", json!("auto")),
-        with("ttl", json!(-1)),
-        with("ttl", json!(1.5)),
-        with("ttl", json!(4294967296_u64)),
-        with("content", json!("gauge")),
-        with("content", json!("2001:db8::1")),
-        with("content", json!("203.0.113.9/32")),
-        with("content", json!(" 203.0.113.9")),
-        with("content", json!({})),
-        with("id", json!(null)),
-        with("id", json!("")),
-        with("id", json!("..")),
+        with("label", json!(null)),
+        with("label", json!(["gauge.heronmill.example"])),
+        with("sort", json!(true)),
+        with("keep_for", json!("auto")),
+        with("keep_for", json!(-1)),
+        with("keep_for", json!(1.5)),
+        with("keep_for", json!(4294967296_u64)),
+        with("points_to", json!("gauge")),
+        with("points_to", json!("2001:db8::1")),
+        with("points_to", json!("203.0.113.9/32")),
+        with("points_to", json!(" 203.0.113.9")),
+        with("points_to", json!({})),
+        with("card", json!(null)),
+        with("card", json!("")),
+        with("card", json!("..")),
     ] {
         faulty(observe(item), PASSING, &["compare the pointers in the description with what the API answers"]);
     }
     for item in [
-        with("name", json!("")),
-        with("name", json!("gauge.heronmill.example.evil.example")),
-        with("name", json!("a b\u{7}..heronmill.example")),
-        with("name", json!("x".repeat(100_000))),
-        with("name", json!(7)),
-        with("type", json!("TYPE65534")),
-        with("type", json!("")),
-        with("name", json!("other.heronmill.example")),
+        with("label", json!("")),
+        with("label", json!("gauge.heronmill.example.evil.example")),
+        with("label", json!("a b\u{7}..heronmill.example")),
+        with("label", json!("x".repeat(100_000))),
+        with("label", json!(7)),
+        with("sort", json!("TYPE65534")),
+        with("sort", json!("")),
+        with("label", json!("other.heronmill.example")),
     ] {
         assert_eq!(observe(item).unwrap().names[&at("gauge")].sets.len(), 0);
     }
     // Whatever the case, and with the final dot.
-    assert_eq!(observe(with("name", json!("GAUGE.heronmill.Example."))).unwrap().names[&at("gauge")].sets.len(), 1);
+    assert_eq!(observe(with("label", json!("GAUGE.heronmill.Example."))).unwrap().names[&at("gauge")].sets.len(), 1);
 }
 
 #[test]
 fn an_answer_that_repeats_the_token() {
     let api = api();
     api.zone().trick = Some(Box::new(|asked| {
-        Some(Reply::new(403, json!({ "error": { "message": format!("you sent {:?}", asked.headers) } })))
+        Some(Reply::new(403, json!({ "trouble": { "says": format!("you sent {:?}", asked.headers) } })))
     }));
     // `faulty` looks for the token.
     faulty(run_case(read(&own(RECORD, &api.url()), &[at("gauge")])), FaultKind::Refused, &["403", "(secret)"]);

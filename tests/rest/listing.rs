@@ -67,9 +67,9 @@ fn what_is_not_published_or_has_another_form_is_told_as_it_is() {
     {
         let records = &mut api.zone().records;
         records.get_mut(&hidden).unwrap().insert("off".into(), json!(true));
-        records.get_mut(&odd).unwrap().insert("content".into(), json!({ "host": "203.0.113.77" }));
+        records.get_mut(&odd).unwrap().insert("points_to".into(), json!({ "host": "203.0.113.77" }));
     }
-    let lines = listed(&own(&changed(RECORD, "#disabled = \"/disabled\"", "disabled = \"/off\""), &api.url()));
+    let lines = listed(&own(&changed(RECORD, "#disabled = \"/resting\"", "disabled = \"/off\""), &api.url()));
     let [line] = lines.as_slice() else { panic!("{lines:?}") };
     assert!(line.starts_with("odd MX ") && line.contains("203.0.113.77"), "{line}");
 }
@@ -97,7 +97,7 @@ fn relative_names_are_the_zones() {
 #[test]
 fn a_description_that_asks_for_one_name_at_a_time_lists_nothing() {
     let api = RecordApi::start(ZONE);
-    let description = changed(RECORD, "per_page=100{&page}", "per_page=100{&page,name}");
+    let description = changed(RECORD, "room=100{&page}", "room=100{&page,name}");
     let outcome = run_case(own(&description, &api.url()).list());
     let way = "write a `list` that shows the whole zone, if the API has one";
     faulty(outcome, FaultKind::Refused, &["asks http://127.0.0.1:", "for one name at a time", way]);

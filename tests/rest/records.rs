@@ -3,7 +3,7 @@
 use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::{FaultKind, Obstacle, Provider};
 
-use crate::common::record_api::{Body, Pages, RecordApi, Reply};
+use crate::common::record_api::{Asked, Body, Pages, RecordApi, Reply};
 use crate::common::*;
 use crate::{PASSING, RECORD, change, changed, faulty, own, read, run_case};
 
@@ -30,11 +30,11 @@ fn api() -> RecordApi {
 
 /// The description with this paging.
 fn paged(pages: Pages) -> String {
-    let by_number = "{ first_page = 1, last_page = \"/meta/pages\" }";
+    let by_number = "{ first_page = 1, last_page = \"/leaf/of\" }";
     match pages {
         Pages::Number => RECORD.to_owned(),
-        Pages::Cursor => changed(&changed(RECORD, by_number, "{ cursor = \"/meta/next\" }"), "{&page}", "{&cursor}"),
-        Pages::Link => changed(&changed(RECORD, by_number, "{ next = \"/meta/link\" }"), "{&page}", ""),
+        Pages::Cursor => changed(&changed(RECORD, by_number, "{ cursor = \"/leaf/next\" }"), "{&page}", "{&cursor}"),
+        Pages::Link => changed(&changed(RECORD, by_number, "{ next = \"/leaf/link\" }"), "{&page}", ""),
     }
 }
 
@@ -66,7 +66,7 @@ fn what_stands_is_read_whatever_the_paging() {
     }
     // Without the last page's number, one that is empty ends the list; a request for each name needs no list.
     let api = api();
-    let provider = own(&changed(RECORD, ", last_page = \"/meta/pages\"", ""), &api.url());
+    let provider = own(&changed(RECORD, ", last_page = \"/leaf/of\"", ""), &api.url());
     assert_eq!(run_case(read(&provider, &[at("gauge")])).unwrap().names[&at("gauge")].sets.len(), 1);
     assert_eq!(api.zone().asked.len(), 5);
 }
@@ -95,9 +95,14 @@ fn changes_are_written_and_no_name_is_dark_in_between() {
     });
     assert_eq!(api.zone().went_dark, [""; 0]);
     assert_eq!(api.zone().at("gauge.heronmill.example", "TXT"), [(120, "level".into())]);
-    let methods: Vec<_> = api.zone().writes().iter().map(|write| write.split(' ').next().unwrap().to_owned()).collect();
-    let wanted = ["POST", "POST", "PATCH", "PATCH", "DELETE", "PATCH", "POST", "POST", "POST"];
-    assert_eq!(methods, wanted);
+    let what = |asked: &Asked| match asked.method.as_str() {
+        "DELETE" => "delete",
+        _ if asked.is_change() => "change",
+        _ => "create",
+    };
+    let writes: Vec<_> = api.zone().asked.iter().filter(|asked| asked.method != "GET").map(what).collect();
+    let wanted = ["create", "create", "change", "change", "delete", "change", "create", "create", "create"];
+    assert_eq!(writes, wanted);
     // Nothing to change, nothing sent.
     let same = set(120, &["203.0.113.77"]);
     run_case(provider.apply(&[change("gauge", A, Some(same.clone()), same)])).unwrap();
@@ -133,28 +138,27 @@ fn a_race_is_lost_by_the_entity_tag() {
     let api = api();
     let provider = own(RECORD, &api.url());
     api.zone().trick = Some(Box::new(|asked| {
-        (asked.method == "PATCH" && asked.headers.contains_key("if-match"))
-            .then(|| Reply::text(412, "changed meanwhile"))
+        (asked.is_change() && asked.headers.contains_key("if-match")).then(|| Reply::text(412, "changed meanwhile"))
     }));
     let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))];
     faulty(run_case(provider.apply(&changes)), FaultKind::Conflict, &["412", "changed meanwhile", "A gauge"]);
     // Between the list and the reading of the one record.
     api.zone().trick = Some(Box::new(|asked| {
-        let one = asked.method == "GET" && asked.target.contains("/records/");
-        let hand = serde_json::json!({ "id": 9007199254740997_u64, "name": "gauge.heronmill.example", "type": "A", "ttl": 120, "content": "203.0.113.1" });
-        one.then(|| Reply::new(200, serde_json::json!({ "record": hand })).with("ETag", "\"x\""))
+        let one = asked.method == "GET" && asked.target.contains("/desk/cards/");
+        let hand = serde_json::json!({ "card": 9007199254740997_u64, "label": "gauge.heronmill.example", "sort": "A", "keep_for": 120, "points_to": "203.0.113.1" });
+        one.then(|| Reply::new(200, serde_json::json!({ "card": hand })).with("ETag", "\"x\""))
     }));
     faulty(run_case(provider.apply(&changes)), FaultKind::Conflict, &["A gauge", "changed while"]);
     // Gone between the two.
-    api.zone().trick = Some(Box::new(|asked| (asked.target.contains("/records/")).then(|| Reply::text(404, ""))));
+    api.zone().trick = Some(Box::new(|asked| (asked.target.contains("/desk/cards/")).then(|| Reply::text(404, ""))));
     faulty(run_case(provider.apply(&changes)), FaultKind::Conflict, &["404", "reading A gauge"]);
     // A description that promises tags, and an API that has none, or weak ones only.
     for tag in ["", "W/\"1\""] {
         api.zone().trick = Some(Box::new(move |asked| {
-            let one = asked.method == "GET" && asked.target.contains("/records/");
-            let item = serde_json::json!({ "id": 9007199254740997_u64, "name": "gauge.heronmill.example", "type": "A", "ttl": 120, "content": "203.0.113.9" });
+            let one = asked.method == "GET" && asked.target.contains("/desk/cards/");
+            let item = serde_json::json!({ "card": 9007199254740997_u64, "label": "gauge.heronmill.example", "sort": "A", "keep_for": 120, "points_to": "203.0.113.9" });
             one.then(|| {
-                Reply::new(200, serde_json::json!({ "record": item }))
+                Reply::new(200, serde_json::json!({ "card": item }))
                     .with(if tag.is_empty() { "X" } else { "ETag" }, tag)
             })
         }));
@@ -171,7 +175,7 @@ fn refusals_say_which_record_and_what_the_api_said() {
     faulty(
         run_case(provider.apply(&changes)),
         FaultKind::Refused,
-        &["422", "A gauge.heronmill.example", "ttl 7 is not within 30 and 86400"],
+        &["422", "A gauge.heronmill.example", "keep_for 7 is not within 30 and 86400"],
     );
     // After one was taken, the rest is in doubt.
     let changes = [
@@ -191,7 +195,7 @@ fn a_zone_that_is_not_there_and_one_with_a_new_id_are_told_apart() {
     run_case(read(&provider, &names)).unwrap();
     // The id is remembered.
     run_case(read(&provider, &names)).unwrap();
-    let lookups = |api: &RecordApi| api.zone().asked.iter().filter(|asked| asked.target.contains("zones?")).count();
+    let lookups = |api: &RecordApi| api.zone().asked.iter().filter(|asked| asked.target.contains("shelves?")).count();
     assert_eq!(lookups(&api), 1);
     // Made anew.
     api.zone().id = "8".into();
@@ -208,8 +212,8 @@ fn a_zone_that_is_not_there_and_one_with_a_new_id_are_told_apart() {
     api.zone().name = ZONE.into();
     // Twice the same zone: nothing tells which.
     api.zone().trick = Some(Box::new(|asked| {
-        let one = serde_json::json!({ "name": ZONE, "id": 1 });
-        asked.target.contains("zones?").then(|| Reply::new(200, serde_json::json!({ "zones": [one, one] })))
+        let one = serde_json::json!({ "label": ZONE, "shelf": 1 });
+        asked.target.contains("shelves?").then(|| Reply::new(200, serde_json::json!({ "shelves": [one, one] })))
     }));
     faulty(run_case(read(&own(RECORD, &api.url()), &names)), FaultKind::Refused, &["2 zones heronmill.example"]);
 }
@@ -219,22 +223,22 @@ fn writes_that_end_without_an_answer_are_in_doubt_and_reads_are_not() {
     let api = api();
     let provider = own(RECORD, &api.url());
     let changes = [change("gauge", A, Some(set(120, &["203.0.113.9"])), set(120, &["203.0.113.77"]))];
-    let on = |method: &'static str, status, body: Body| {
+    let on = |change: bool, status, body: Body| {
         api.zone().trick = Some(Box::new(move |asked| {
-            (asked.method == method).then(|| Reply { status, body: body.clone(), ..Reply::default() })
+            (asked.is_change() == change).then(|| Reply { status, body: body.clone(), ..Reply::default() })
         }));
     };
-    on("PATCH", 200, Body::Cut);
+    on(true, 200, Body::Cut);
     faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["broke off"]);
-    on("PATCH", 500, Body::Nothing);
+    on(true, 500, Body::Nothing);
     faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["500"]);
-    on("PATCH", 503, Body::Nothing);
+    on(true, 503, Body::Nothing);
     faulty(run_case(provider.apply(&changes)), PASSING, &["503"]);
-    on("GET", 200, Body::Cut);
+    on(false, 200, Body::Cut);
     faulty(run_case(provider.apply(&changes)), PASSING, &["broke off"]);
     faulty(run_case(read(&provider, &[at("gauge")])), PASSING, &["broke off"]);
     assert_eq!(api.zone().at("gauge.heronmill.example", "A"), [(120, "203.0.113.9".into())]);
-    on("PATCH", 200, Body::DoneAndCut);
+    on(true, 200, Body::DoneAndCut);
     faulty(run_case(provider.apply(&changes)), FaultKind::InDoubt, &["broke off"]);
     assert_eq!(api.zone().at("gauge.heronmill.example", "A"), [(120, "203.0.113.77".into())]);
     // Nobody there at all: not a byte was sent, so nothing is in doubt.
@@ -308,7 +312,7 @@ fn a_list_that_cannot_be_of_the_zone_is_refused() {
         } else {
             // One that may be a relative name: the list may be.
             run_case(read(&provider, &[at("gauge")])).unwrap();
-            let stray = api.zone().records.iter().find(|(_, it)| it["type"] == "TXT").map(|(id, _)| *id).unwrap();
+            let stray = api.zone().records.iter().find(|(_, it)| it["sort"] == "TXT").map(|(id, _)| *id).unwrap();
             api.zone().records.remove(&stray);
             let words = ["has 2 entries", words[1], likely];
             faulty(run_case(read(&provider, &[at("gauge")])), FaultKind::Refused, &words);
@@ -334,7 +338,7 @@ fn of_duplicates_the_plain_ones_go() {
             for address in plain {
                 let id = zone.add("gauge.heronmill.example", "A", 120, address);
                 let record = zone.records.get_mut(&id).unwrap();
-                record.extend([("proxied".into(), false.into()), ("comment".into(), "".into())]);
+                record.extend([("stamped".into(), false.into()), ("note".into(), "".into())]);
             }
             if !original_first {
                 original = zone.add("gauge.heronmill.example", "A", 120, "203.0.113.9");
@@ -344,9 +348,9 @@ fn of_duplicates_the_plain_ones_go() {
             let wanted = change("gauge", A, Some(before), set(120, &["203.0.113.77"]));
             run_case(own(RECORD, &api.url()).apply(&[wanted])).unwrap();
             let zone = api.zone();
-            let left: Vec<_> = zone.records.iter().map(|(id, it)| (*id, it["content"].as_str().unwrap())).collect();
+            let left: Vec<_> = zone.records.iter().map(|(id, it)| (*id, it["points_to"].as_str().unwrap())).collect();
             assert_eq!(left, [(original, "203.0.113.77")]);
-            assert_ne!(zone.records[&original]["comment"], "");
+            assert_ne!(zone.records[&original]["note"], "");
             assert_eq!(zone.went_dark, [""; 0]);
         }
     }

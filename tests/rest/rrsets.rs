@@ -46,7 +46,7 @@ fn rrsets_are_read_and_written_whole() {
     let bodies: Vec<_> =
         api.zone().asked.iter().filter(|asked| asked.method == "PUT").map(|asked| asked.body.clone()).collect();
     assert!(
-        bodies[0].contains("\"policy\":{\"geo\":[1,null]}") && bodies[0].contains("\"ttl\":\"60\""),
+        bodies[0].contains("\"policy\":{\"geo\":[1,null]}") && bodies[0].contains("\"keep_for\":\"60\""),
         "{}",
         bodies[0]
     );
@@ -55,9 +55,9 @@ fn rrsets_are_read_and_written_whole() {
     assert_eq!(
         writes,
         [
-            "PUT /v1/zones/heronmill.example/rrsets/mill/A",
-            "PUT /v1/zones/heronmill.example/rrsets/%40/A",
-            "POST /v1/zones/heronmill.example/rrsets"
+            "PUT /desk/shelves/heronmill.example/sets/mill/A",
+            "PUT /desk/shelves/heronmill.example/sets/%40/A",
+            "POST /desk/shelves/heronmill.example/sets"
         ]
     );
 }
@@ -83,7 +83,7 @@ fn people_are_told_where_and_how_much() {
     let api = api();
     let provider = own(RRSET, &api.url());
     assert_eq!(provider.means(2), format!("2 changes in 2 requests to {}", api.url()));
-    assert_eq!(provider.target(), format!("{}/v1", api.url()));
+    assert_eq!(provider.target(), format!("{}/desk", api.url()));
     let together = crate::own(&changed(crate::POWERDNS, "most = 500", "most = 2"), "http://127.0.0.1:1");
     assert_eq!(together.means(3), "3 changes in 2 requests to http://127.0.0.1:1");
     assert_eq!(together.means(1), "1 change in 1 request to http://127.0.0.1:1");

@@ -66,7 +66,7 @@ fn answer(api: &Api, data: &[u8]) -> bool {
         assert!(ready.body.is_none_or(|body| serde_json::from_str::<&RawValue>(&body).is_ok()));
         // An id of any kind stays within its part of the path.
         let uri = ready.request.uri.expand(|name| ready.vars.text(name));
-        let url = Url::parse(&format!("https://api.dnshost.example/v1{uri}"));
+        let url = Url::parse(&format!("https://api.dnshost.example/desk{uri}"));
         assert!(url.is_ok_and(|url| url.path_segments().is_some_and(|segments| segments.count() == 3)), "{uri}");
     }
     !items.is_empty()
@@ -83,22 +83,22 @@ fn write(uri: &str, body: &str, whole: bool) -> Option<Write> {
 
 fn api(shape: Shape, address: &str) -> Option<Api> {
     let at = |text: &str| Pointer::parse(text).ok();
-    let pages = Pages { request: request("/zone/records")?, items: at("/records")?, paging: Paging::Whole };
+    let pages = Pages { request: request("/shelf/cards")?, items: at("/cards")?, paging: Paging::Whole };
     let credential = Credential { name: AUTHORIZATION, value: HeaderValue::from_static("x"), hidden: Vec::new() };
     Some(Api {
         visible_within: std::time::Duration::ZERO,
-        base: Url::parse("https://api.dnshost.example/v1").ok()?,
+        base: Url::parse("https://api.dnshost.example/desk").ok()?,
         credential,
         values: Vars::default(),
         lookup: None,
         list: List { pages, by_name: false, serial: None },
         get: None,
         item: Fields {
-            name: at("/name")?,
-            rtype: at("/type")?,
-            ttl: at("/ttl")?,
+            name: at("/label")?,
+            rtype: at("/sort")?,
+            ttl: at("/keep_for")?,
             address: at(address)?,
-            disabled: at("/disabled"),
+            disabled: at("/resting"),
             relative: false,
             apex: "@".into(),
         },
@@ -108,17 +108,20 @@ fn api(shape: Shape, address: &str) -> Option<Api> {
 }
 
 fn record_api(whole: bool) -> Option<Api> {
-    let create =
-        write("/zone/records", r#"{ "name": "{name}.", "type": "{type}", "ttl": "{ttl}", "is": "{address}" }"#, false)?;
-    let replace = write("/records/{record_id}", r#"{ "is": "{address}", "id": "{record_id}" }"#, whole)?;
-    let id = Pointer::parse("/id").ok()?;
-    api(Shape::Record { id, create, replace, delete: request("/records/{record_id}")? }, "/is")
+    let create = write(
+        "/shelf/cards",
+        r#"{ "label": "{name}.", "sort": "{type}", "keep_for": "{ttl}", "points_to": "{address}" }"#,
+        false,
+    )?;
+    let replace = write("/cards/{record_id}", r#"{ "points_to": "{address}", "card": "{record_id}" }"#, whole)?;
+    let id = Pointer::parse("/card").ok()?;
+    api(Shape::Record { id, create, replace, delete: request("/cards/{record_id}")? }, "/points_to")
 }
 
 fn rrset_api(whole: bool) -> Option<Api> {
-    let new_member = Body::parse(r#"{ "is": "{address}" }"#).ok()?;
-    let body = r#"{ "name": "{relative}", "members": "{members}", "all": "{addresses}" }"#;
+    let new_member = Body::parse(r#"{ "points_to": "{address}" }"#).ok()?;
+    let body = r#"{ "label": "{relative}", "cards": "{members}", "all": "{addresses}" }"#;
     let create = write("/sets/{relative}", body, false);
     let replace = write("/sets/{name}", body, whole)?;
-    api(Shape::RrSet { members: Pointer::parse("/members").ok()?, new_member, create, replace }, "/is")
+    api(Shape::RrSet { members: Pointer::parse("/cards").ok()?, new_member, create, replace }, "/points_to")
 }

@@ -210,7 +210,7 @@ mod tests {
     const PASSING: FaultKind = FaultKind::Passing { retry_after: None };
 
     fn form() -> AnswerForm {
-        AnswerForm { ok: Pointer::parse("/success").ok(), message: Pointer::parse("/error").ok() }
+        AnswerForm { ok: Pointer::parse("/fine").ok(), message: Pointer::parse("/trouble").ok() }
     }
 
     /// 784111777 seconds after the epoch is the date in the examples of RFC 9110, section 5.6.7 (from memory).
@@ -286,15 +286,15 @@ mod tests {
         let told = |status, body: &str| {
             judged(&form(), Errand::Write("A gauge.heronmill.example"), status, None, body).unwrap_err()
         };
-        let fault = told(422, r#"{"error": "bad\u0007 ttl for\n s3cret"}"#);
+        let fault = told(422, r#"{"trouble": "bad\u0007 ttl for\n s3cret"}"#);
         assert_eq!(
             fault.why,
             "https://api.dnshost.example answered 422 Unprocessable Entity to writing A gauge.heronmill.example: \"bad ttl for (secret)\""
         );
-        assert!(told(422, &format!("{{\"error\": \"{}\"}}", "x".repeat(10_000))).why.len() < 300);
+        assert!(told(422, &format!("{{\"trouble\": \"{}\"}}", "x".repeat(10_000))).why.len() < 300);
         // Something else than what the description expects is told too.
         assert!(told(500, "<b>oops</b>").why.ends_with(": \"<b>oops</b>\""));
-        assert!(told(500, r#"{"error": ["a", 1]}"#).why.ends_with(r#": "[\"a\", 1]""#));
+        assert!(told(500, r#"{"trouble": ["a", 1]}"#).why.ends_with(r#": "[\"a\", 1]""#));
         assert!(told(401, "").why.ends_with("heronmill.example"));
         let away = told(301, "");
         assert!(
@@ -307,9 +307,9 @@ mod tests {
     #[test]
     fn a_status_of_success_may_still_tell_of_failure() {
         let of = |body: &str| judged(&form(), Errand::Write("x"), 200, None, body).err().map(|fault| fault.kind);
-        assert_eq!(of(r#"{"success": true}"#), None);
-        assert_eq!(of(r#"{"success": false, "error": "no"}"#), Some(FaultKind::Refused));
-        for body in ["", "{}", "<html>", r#"{"success": "true"}"#, r#"{"success": null}"#] {
+        assert_eq!(of(r#"{"fine": true}"#), None);
+        assert_eq!(of(r#"{"fine": false, "trouble": "no"}"#), Some(FaultKind::Refused));
+        for body in ["", "{}", "<html>", r#"{"fine": "true"}"#, r#"{"fine": null}"#] {
             assert_eq!(of(body), Some(FaultKind::InDoubt), "{body}");
         }
     }

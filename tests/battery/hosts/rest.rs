@@ -138,7 +138,7 @@ impl<S: Shape> Host for Own<S> {
 
     fn edit(&self, name: &DnsName, rtype: RecordType, set: Option<&RrSet>) {
         let mut zone = self.api.zone();
-        zone.records.retain(|_, record| record["name"] != name.as_str() || record["type"] != rtype.to_string());
+        zone.records.retain(|_, record| record["label"] != name.as_str() || record["sort"] != rtype.to_string());
         for (set, address) in set.iter().flat_map(|set| set.addresses.iter().map(move |address| (set, address))) {
             zone.add(name.as_str(), &rtype.to_string(), set.ttl.into(), &address.to_string());
         }
