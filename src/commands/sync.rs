@@ -1,9 +1,11 @@
 //! `fingerpost sync`: look now, and write; then exit. Silent when all is in step.
 //!
 //! A new address settles as it does for the daemon, by winning `watch.settle` rounds in a row, only that these follow each
-//! other quickly: whoever calls it waits for it. With `--one-round` it acts on the word of one. With `--wait` it then asks
-//! the servers of the zones until all serve what was written; without, that is left to the daemon.
+//! other quickly: whoever calls it waits for it. With `--one-round` it acts on the word of one. Where a provider shows late
+//! what it took, it looks until that is to be seen. With `--wait` it then asks the servers of the zones until all serve what
+//! was written; without, that is left to the daemon.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::preview::Document;
@@ -13,6 +15,7 @@ use crate::clock::Clock;
 use crate::confirm::{Confirming, End, Verdict};
 use crate::daemon::DaemonError;
 use crate::round::{Home, Means, RoundError};
+use crate::update::retry::{Retry, SIGHT};
 use crate::update::{RecordState, Report};
 use crate::watch::Via;
 use crate::watch::settle::Heard;
@@ -28,7 +31,7 @@ pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, 
     home.release_all("a manual sync");
     let (mut reports, verdicts, confirming, unsettled) = block_on(async {
         let unsettled = settle(&mut home, one_round).await;
-        let reports = home.publish_all().await;
+        let reports = publish(&mut home, &clock, &mut fastrand::Rng::new()).await;
         home.release_leases().await;
         let mut confirming = Confirming::new(&home.means.config);
         confirming.follow(&home.state().spreading, clock.now());
@@ -104,6 +107,33 @@ async fn settle(home: &mut Home, one_round: bool) -> Vec<Via> {
         }
         tokio::time::sleep(pause).await;
     }
+}
+
+/// Writes, and looks until what was sent is to be seen, or its time is over. Nothing is sent a second time.
+async fn publish(home: &mut Home, clock: &Clock, random: &mut fastrand::Rng) -> Vec<Report> {
+    let mut reports = home.publish_all().await;
+    let mut sight = Retry::new(SIGHT);
+    for look in 0_u32.. {
+        let (now, wait) = (clock.now(), sight.next(0.5 + random.f64() / 2.0, None));
+        let waits = reports.iter().filter_map(|report| Some((report.provider.clone(), report.next_look(now, wait)?)));
+        let waits: BTreeMap<String, Duration> = waits.collect();
+        let Some(soonest) = waits.values().min() else { break };
+        if look == 0 {
+            let names: Vec<&str> = waits.keys().map(String::as_str).collect();
+            tracing::info!("waiting until what was sent is to be seen at {}", names.join(", "));
+        }
+        tokio::time::sleep(*soonest).await;
+        home.follow_clock();
+        let looked = home.look_back(|provider| waits.contains_key(provider)).await;
+        let mut looked: BTreeMap<_, _> = looked.into_iter().map(|look| (look.provider.clone(), look)).collect();
+        let renewed = reports.into_iter().map(|report| match looked.remove(&report.provider) {
+            _ if !waits.contains_key(&report.provider) => report,
+            Some(look) => report.seen_by(look),
+            None => Report { looked_for_until: None, ..report },
+        });
+        reports = renewed.collect();
+    }
+    reports
 }
 
 /// What one round did, and what came of asking the servers.

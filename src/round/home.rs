@@ -309,6 +309,19 @@ impl Home {
     pub async fn publish_all(&mut self) -> Vec<Report> {
         let mut work = Work::default();
         self.publish(&mut work, |_| true);
+        self.finish(work).await
+    }
+
+    /// Reads once more what stands at those of the providers for which `due` holds, and enters what that shows of earlier
+    /// writes. Nothing is sent.
+    pub async fn look_back(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
+        let mut work = Work::default();
+        self.publish(&mut work, due);
+        work.only_look();
+        self.finish(work).await
+    }
+
+    async fn finish(&mut self, mut work: Work) -> Vec<Report> {
         let mut reports = BTreeMap::new();
         while let Some(Done { provider, report, .. }) = work.next().await {
             reports.extend(report.map(|report| (provider, report)));

@@ -51,6 +51,7 @@ pub struct Done {
 struct Wish {
     desired: Rc<Vec<Desired>>,
     words: Rc<BTreeMap<Via, Word>>,
+    /// Nothing more is sent.
     is_over: bool,
 }
 
@@ -121,6 +122,11 @@ impl Work {
         }
     }
 
+    /// From now on what is worked on is read, and nothing more is sent.
+    pub(super) fn only_look(&mut self) {
+        self.wishes.values().for_each(|wish| wish.borrow_mut().is_over = true);
+    }
+
     /// The next that is done; `None` when there is nothing to wait for.
     pub async fn next(&mut self) -> Option<Done> {
         let (provider, report) = self.running.next().await?;
@@ -143,7 +149,7 @@ impl Work {
         self.running = running.into_iter().filter(|running| writing.contains(&running.provider)).collect();
         let left: BTreeSet<&String> = self.running.iter().map(|running| &running.provider).collect();
         self.wishes.retain(|provider, _| left.contains(provider));
-        self.wishes.values().for_each(|wish| wish.borrow_mut().is_over = true);
+        self.only_look();
         self.again.clear();
     }
 

@@ -113,6 +113,9 @@ pub struct RecordReport {
     pub verb: Option<Verb>,
     /// Where the record is now.
     pub standing: RecordState,
+    /// It was sent, and is looked for.
+    #[serde(skip)]
+    pub is_looked_for: bool,
 }
 
 /// The state of a record.
@@ -210,6 +213,33 @@ impl Report {
         }
     }
 
+    /// The wait, of `wait` at most, before the provider is looked at again for what was sent and is not to be seen; `None`
+    /// where nothing is, or where another look would not show it.
+    pub fn next_look(&self, now: Timestamp, wait: Duration) -> Option<Duration> {
+        let is_worth_it = matches!(self.trouble, None | Some(Trouble::Passing { .. }));
+        let until = self.looked_for_until.filter(|_| is_worth_it)?;
+        // The last look is when the time is over.
+        Some(wait.min(until.since(now)).max(Duration::from_millis(1)))
+    }
+
+    /// What is so once `look` has looked again and sent nothing: what was written, and what stands by now.
+    #[must_use]
+    pub fn seen_by(self, look: Self) -> Self {
+        let earlier: BTreeMap<_, _> =
+            self.records.into_iter().map(|record| ((record.name.clone(), record.rtype), record)).collect();
+        let mut records = look.records;
+        for record in &mut records {
+            let Some(earlier) = earlier.get(&(record.name.clone(), record.rtype)) else { continue };
+            record.before.clone_from(&earlier.before);
+            record.after.clone_from(&earlier.after);
+            record.verb = earlier.verb;
+            if record.standing == (RecordState::Adrift { why: None }) {
+                record.standing = unseen(earlier, self.looked_for_until);
+            }
+        }
+        Self { records, means: self.means, ..look }
+    }
+
     /// Takes in that the clock was set.
     pub fn shift(&mut self, step: &clock::Step) {
         self.put_off_until = self.put_off_until.map(|until| step.along(until));
@@ -233,6 +263,7 @@ impl Report {
             after: None,
             verb: None,
             standing: RecordState::Adrift { why: None },
+            is_looked_for: false,
         });
         Self {
             provider: job.name.to_owned(),
@@ -320,6 +351,7 @@ impl Report {
             if is_adrift && changes.iter().any(|change| key(change) == (&record.name, record.rtype)) {
                 let why = format!("{what}; it is looked for until {until} before it is sent again");
                 record.standing = RecordState::Adrift { why: Some(why) };
+                record.is_looked_for = true;
                 is_missing = true;
             }
         }
@@ -337,6 +369,25 @@ impl Report {
     }
 }
 
+/// Where a record is that was as `earlier` says and is not as wanted, when nothing was sent since.
+fn unseen(earlier: &RecordReport, looked_for_until: Option<Timestamp>) -> RecordState {
+    let why = match (&earlier.standing, looked_for_until) {
+        (_, Some(until)) if earlier.is_looked_for => {
+            format!(
+                "what was sent did not show itself, and its time was over at {until}; the next round sends it again"
+            )
+        }
+        (RecordState::Adrift { .. } | RecordState::Blocked { .. }, _) => return earlier.standing.clone(),
+        (RecordState::InStep | RecordState::Spreading { .. }, _) => {
+            "something else stands there by now; the next round looks again".to_owned()
+        }
+    };
+    RecordState::Adrift { why: Some(why) }
+}
+
 fn key(change: &Change) -> (&DnsName, RecordType) {
     (&change.name, change.rtype)
 }
+
+#[cfg(test)]
+mod tests;

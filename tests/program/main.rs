@@ -2,6 +2,7 @@
 
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod late;
 mod schema;
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -55,6 +55,7 @@ fn every_record_has_one_state_from_the_beginning_on() {
         after: None,
         verb: None,
         standing: RecordState::InStep,
+        is_looked_for: false,
     };
     let report = Report {
         provider: "home".to_owned(),
