@@ -148,7 +148,7 @@ impl Needles {
         if secret.len() < 4 {
             return needles;
         }
-        needles.add(text.chars().map(|c| json_string(&c.to_string())));
+        needles.add(text.chars().map(|c| json_string(&c.to_string())).filter(|piece| piece.chars().all(counts)));
         needles.add(text.chars().map(|c| c.encode_utf16(&mut [0; 2]).iter().map(|u| format!("\\u{u:04x}")).collect()));
         needles.add(text.chars().map(|c| c.encode_utf16(&mut [0; 2]).iter().map(|u| format!("\\u{u:04X}")).collect()));
         for hex in [HEXLOWER, HEXUPPER] {

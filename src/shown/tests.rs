@@ -114,6 +114,8 @@ fn a_secret_is_hidden_in_every_encoding_broken_and_cut() {
         }
     }
     assert_eq!(without("s3cret and s3cre", [&b"s3cret"[..]]), "(secret) and s3cre");
+    // Blanks and quotes in it, as JSON has them.
+    assert_eq!(without(r#""secret":"the \"mill\" token""#, [&br#"the "mill" token"#[..]]), r#""secret":"(secret)""#);
     assert_eq!(without("nothing to see", [&b""[..], b"another-secret"]), "nothing to see");
 }
 
