@@ -1,17 +1,25 @@
-//! Files in the state directory, made and opened so that nobody can lead them elsewhere.
+//! Files, made and opened so that nobody can lead this program elsewhere, keep it waiting or fill its memory.
 //!
-//! The directory belongs to the user of the service, and root comes there too (`sudo fingerpost sync`): who has got hold
-//! of the service must gain nothing by a link that lies in wait under a name that root will write to. So what is made is
-//! made anew, what stands is opened only if it is no link, and only a file without a second name is given away.
-//! Touches nothing but what it is asked for.
+//! The state directory belongs to the user of the service, and root comes there too (`sudo fingerpost sync`): who has got
+//! hold of the service must gain nothing by what lies in wait there under a name that root will read or write. So what is
+//! made is made anew, what stands is opened only if it is a regular file and no link, as much of it is read as was agreed
+//! on, and only a file without a second name is given away. Elsewhere root follows no link but its own ([`Errand::Read`]),
+//! and puts files only where no other user has a say ([`Errand::Put`]). Touches nothing but what it is asked for.
+
+mod put;
+mod way;
 
 use std::fs::{File, Metadata, OpenOptions, TryLockError};
-use std::io::{self, ErrorKind, Read as _, Write as _};
+use std::io::{self, ErrorKind, Write as _};
 use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, fchown};
 use std::path::Path;
 
-use rustix::fs::{AtFlags, Mode, OFlags, mkdirat, openat, renameat, unlinkat};
+use rustix::fs::{AtFlags, Mode, OFlags, fstat, mkdirat, openat, renameat, unlinkat};
 use rustix::io::Errno;
+
+pub(crate) use put::{NotPut, Place, create, replace};
+pub(crate) use way::{Astray, Errand};
+use way::{End, all};
 
 /// Opening a pipe would wait for its other end.
 const WITHOUT_WAITING: OFlags = OFlags::NONBLOCK;
@@ -76,7 +84,10 @@ impl Dir {
     pub(crate) fn kept(&self, name: &str, mode: u32) -> io::Result<(File, bool)> {
         let flags = OFlags::RDWR | OFlags::NOFOLLOW | OFlags::CLOEXEC | WITHOUT_WAITING;
         match openat(&self.0, name, flags, Mode::empty()) {
-            Ok(file) => Ok((regular(file.into())?, false)),
+            Ok(file) => {
+                way::regular(&fstat(&file)?)?;
+                Ok((file.into(), false))
+            }
             Err(Errno::NOENT) => Ok((self.make(name, OFlags::RDWR, mode)?, true)),
             Err(error) => Err(error.into()),
         }
@@ -134,24 +145,14 @@ fn heir(is_root: bool, dir: (u32, u32), present: (u32, u32)) -> Option<(u32, u32
     (is_root && dir != present).then_some(dir)
 }
 
-/// The file at `path`, to be read; a link there is an error.
-pub(crate) fn open(path: &Path) -> io::Result<File> {
-    let flags = (OFlags::NOFOLLOW | WITHOUT_WAITING).bits().cast_signed();
-    regular(OpenOptions::new().read(true).custom_flags(flags).open(path)?)
+/// The regular file at `path`, to be read.
+pub(crate) fn open(path: &Path, errand: Errand) -> io::Result<File> {
+    End::find(path, errand)?.open()
 }
 
-/// The bytes of the file at `path`; a link there is an error.
-pub(crate) fn read(path: &Path) -> io::Result<Vec<u8>> {
-    let mut bytes = Vec::new();
-    open(path)?.read_to_end(&mut bytes)?;
-    Ok(bytes)
-}
-
-fn regular(file: File) -> io::Result<File> {
-    if file.metadata()?.is_file() {
-        return Ok(file);
-    }
-    Err(io::Error::new(ErrorKind::InvalidInput, "it is no file; remove it"))
+/// The bytes of the regular file at `path`, which may be as long as `most`.
+pub(crate) fn read(path: &Path, errand: Errand, most: u64) -> io::Result<Vec<u8>> {
+    all(&open(path, errand)?, most)
 }
 
 /// What to do about an `error` in the state directory, as the end of a clause; empty where that says it all.
@@ -223,9 +224,11 @@ mod tests {
         dir.fresh("new", 0o600).unwrap().write_all(b"ours").unwrap();
         dir.replace("state.json", "new", 0o600, b"ours").unwrap();
         assert_eq!(fs::read(at.join("state.json")).unwrap(), b"ours");
-        for error in
-            [dir.kept("kept", 0o600).unwrap_err(), read(&at.join("kept")).unwrap_err(), dir.below("below").unwrap_err()]
-        {
+        for error in [
+            dir.kept("kept", 0o600).unwrap_err(),
+            read(&at.join("kept"), Errand::ReadOwn, 9).unwrap_err(),
+            dir.below("below").unwrap_err(),
+        ] {
             assert_ne!(way_in(&error), "", "{error}");
         }
         // One that leads nowhere yet makes no file there either.
@@ -237,7 +240,7 @@ mod tests {
         // Nor does a pipe keep anybody waiting.
         let (at_pipe, mode) = (at.join("pipe"), Mode::RUSR | Mode::WUSR);
         rustix::fs::mknodat(rustix::fs::CWD, &at_pipe, rustix::fs::FileType::Fifo, mode, 0).unwrap();
-        for error in [read(&at_pipe).unwrap_err(), dir.kept("pipe", 0o600).unwrap_err()] {
+        for error in [read(&at_pipe, Errand::ReadOwn, 9).unwrap_err(), dir.kept("pipe", 0o600).unwrap_err()] {
             assert_eq!(error.kind(), ErrorKind::InvalidInput);
         }
     }

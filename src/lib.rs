@@ -24,7 +24,7 @@
 //! * [`update`] carries a plan out: its `limits` are pure; the rest retries, holds and reads back.
 //! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
-//! * `files` makes and opens what is in the state directory, and follows no link there.
+//! * `files` is the one way to open and to replace a file: by handles, nothing but regular files, and no link of strangers.
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.

@@ -19,7 +19,7 @@ use crate::clock::{Step, Timestamp};
 use crate::config::Limits;
 use crate::confirm::wave::{Awaited, Wave};
 use crate::exposure;
-use crate::files::{self, Dir, Lock, way_in};
+use crate::files::{self, Dir, Errand, Lock, way_in};
 use crate::message::Told;
 use crate::provider::{Change, RrSet, Tally};
 use crate::round::Found;
@@ -28,6 +28,9 @@ use crate::watch::{Via, failover};
 
 /// The state file's name.
 pub const FILE: &str = "state.json";
+
+/// The longest state that is read, in bytes: one of 10,000 records has some megabytes.
+const LONGEST: u64 = 64 << 20;
 
 /// What survives a restart.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -157,7 +160,7 @@ impl State {
     /// made up from all of the audit log that is kept.
     pub fn load(dir: &Path, limits: &Limits) -> Result<Self, StateError> {
         let path = dir.join(FILE);
-        match files::read(&path) {
+        match files::read(&path, Errand::ReadOwn, LONGEST) {
             Ok(bytes) => match serde_json::from_slice(&bytes) {
                 Ok(state) => return Ok(state),
                 Err(error) => {
@@ -179,7 +182,7 @@ impl State {
     /// [`StateError::Io`] where it cannot be read.
     pub fn recall(dir: &Path) -> Result<Option<Self>, StateError> {
         let path = dir.join(FILE);
-        match fs::read(&path) {
+        match files::read(&path, Errand::ReadOwn, LONGEST) {
             Ok(bytes) => Ok(serde_json::from_slice(&bytes).ok()),
             Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
             Err(source) => Err(StateError::Io { act: "read", path, source }),

@@ -15,7 +15,7 @@ pub mod refused;
 pub mod render;
 pub mod source;
 mod store;
-pub(crate) mod write;
+mod write;
 
 use std::io;
 use std::path::PathBuf;

@@ -3,17 +3,15 @@
 mod steps;
 
 use std::collections::BTreeSet;
-use std::fs::{OpenOptions, Permissions};
 use std::io::{self, BufRead, IsTerminal, Read as _, Write};
-use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 
 use super::{CommandError, Exit, print, print_json};
-use crate::allowlist::write::replace;
 use crate::cli::{Common, New};
 use crate::config::draft::text::ADVICE;
 use crate::config::draft::{self, Draft, KINDS, Kept, Kind, Place, Refused, SOFTWARE};
 use crate::config::load::{ConfigError, Sources, load};
+use crate::files::{Astray, create, replace};
 use crate::provider::RecordType;
 
 /// Why a first configuration is not written.
@@ -23,7 +21,7 @@ pub enum NewError {
     #[error("{} is there already, and stays as it is; name another file with --out, or write over it with --replace", .0.display())]
     Exists(PathBuf),
     /// It cannot be written.
-    #[error("{}: cannot be written: {source}; {}", file.display(), way_out(source))]
+    #[error("{}: cannot be written: {source}{}", file.display(), way_out(source))]
     Unwritable {
         /// The file.
         file: PathBuf,
@@ -34,9 +32,10 @@ pub enum NewError {
 
 fn way_out(error: &io::Error) -> &'static str {
     match error.kind() {
-        io::ErrorKind::NotFound => "make its directory first (sudo mkdir -p), or name another file with --out",
-        io::ErrorKind::PermissionDenied => "run this as root (sudo), or name another file with --out",
-        _ => "name another file with --out",
+        _ if Astray::behind(error).is_some() => "",
+        io::ErrorKind::NotFound => "; make its directory first (sudo mkdir -p), or name another file with --out",
+        io::ErrorKind::PermissionDenied => "; run this as root (sudo), or name another file with --out",
+        _ => "; name another file with --out",
     }
 }
 
@@ -84,16 +83,7 @@ pub(super) fn run(common: &Common, new: &New) -> Result<Exit, CommandError> {
 
 /// For everybody to read: it holds no secret.
 fn write(file: &Path, text: &[u8], over: bool) -> Result<(), NewError> {
-    let done = if over {
-        replace(file, text)
-    } else {
-        OpenOptions::new().write(true).create_new(true).open(file).and_then(|mut opened| {
-            // Whatever the umask: the service runs as another user.
-            opened.set_permissions(Permissions::from_mode(0o644))?;
-            opened.write_all(text)?;
-            opened.sync_all()
-        })
-    };
+    let done = if over { replace(file, text) } else { create(file, text) };
     done.map_err(|source| match source.kind() {
         io::ErrorKind::AlreadyExists => NewError::Exists(file.to_owned()),
         _ => NewError::Unwritable { file: file.to_owned(), source },

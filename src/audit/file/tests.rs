@@ -297,7 +297,8 @@ fn what_cannot_be_written_leaves_the_log_as_it_was() {
     assert_eq!(
         told,
         format!(
-            "cannot read {}; until it can, nothing is sent to any provider: it is no file; remove it",
+            "cannot read {}; until it can, nothing is sent to any provider: it is a directory and not a regular file; name \
+             another one, or remove it",
             path.display()
         )
     );

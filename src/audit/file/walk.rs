@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::{AuditError, CURRENT, TORN};
 use crate::audit::chain::{self, Entry, Flaw, Lack, Mark, Tail};
-use crate::files;
+use crate::files::{self, Errand};
 
 pub(super) struct Walked {
     pub(super) tail: Tail,
@@ -82,7 +82,7 @@ fn walk_all(
     let (mut tail, mut first, mut unread): (Option<Tail>, _, _) = (None, None, None);
     for file in files(dir)? {
         let fail = |source| AuditError::Io { act: "read", file: file.clone(), source };
-        let mut reader = BufReader::new(files::open(&file).map_err(fail)?);
+        let mut reader = BufReader::new(files::open(&file, Errand::ReadOwn).map_err(fail)?);
         let mut bytes = Vec::new();
         for line in 1.. {
             bytes.clear();
@@ -164,11 +164,15 @@ pub(super) fn first_seq(file: &Path) -> Option<u64> {
 }
 
 pub(super) fn read(path: &Path) -> Result<Vec<u8>, AuditError> {
-    files::read(path).map_err(|source| AuditError::Io { act: "read", file: path.to_owned(), source })
+    files::read(path, Errand::ReadOwn, u64::MAX).map_err(|source| AuditError::Io {
+        act: "read",
+        file: path.to_owned(),
+        source,
+    })
 }
 
 pub(super) fn read_if_there(path: &Path) -> Result<Option<Vec<u8>>, AuditError> {
-    match files::read(path) {
+    match files::read(path, Errand::ReadOwn, u64::MAX) {
         Ok(bytes) => Ok(Some(bytes)),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(source) => Err(AuditError::Io { act: "read", file: path.to_owned(), source }),

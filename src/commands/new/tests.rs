@@ -1,4 +1,5 @@
 use std::io::Cursor;
+use std::os::unix::fs::PermissionsExt as _;
 
 use clap::Parser as _;
 

@@ -1,11 +1,11 @@
 //! The file itself: read in one piece, and replaced as a whole or not at all.
 
-use std::fs::{self, File, Metadata, TryLockError};
-use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::{MetadataExt, PermissionsExt, fchown};
+use std::fs::{File, Metadata, TryLockError};
+use std::io::{self, ErrorKind, Read};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use crate::files::Lock;
+use crate::files::{Astray, Errand, Lock, NotPut, Place};
 use crate::provider::{Fault, FaultKind};
 
 /// The largest file that is read, in bytes; a home's zone is a thousand times smaller (common practice).
@@ -16,36 +16,26 @@ const LARGEST: u64 = 32 << 20;
 pub(super) struct Snapshot {
     /// Where it was asked for.
     asked: PathBuf,
-    /// Where it is, symbolic links followed.
-    path: PathBuf,
-    /// The file is locked, when so asked, for as long as this lives.
+    errand: Errand,
+    /// Where it is.
+    place: Place,
+    /// It is locked, when so asked, for as long as this lives.
     _lock: Option<Lock>,
+    file: File,
     meta: Metadata,
     /// What it holds.
     pub(super) bytes: Vec<u8>,
 }
 
 impl Snapshot {
-    /// Reads the file at `asked`; with `lock`, under an exclusive lock (flock) on it that this value holds.
+    /// Reads the file at `asked`; with `lock`, to replace it, and under an exclusive lock (flock) on it that this value
+    /// holds.
     pub(super) fn take(asked: &Path, lock: bool) -> Result<Self, Fault> {
         let unreadable = |error| cannot("read", asked, error);
-        let path = fs::canonicalize(asked).map_err(unreadable)?;
-        if !fs::metadata(&path).map_err(unreadable)?.is_file() {
-            return Err(Fault::passing(format!("{} is not a file", asked.display()), "name the zone's master file"));
-        }
-        let file = File::open(&path).map_err(unreadable)?;
-        let locked = if lock {
-            match file.try_clone().map_err(TryLockError::Error).and_then(Lock::try_take) {
-                Ok(locked) => Some(locked),
-                Err(TryLockError::WouldBlock) => {
-                    let why = format!("{} is locked by another process", asked.display());
-                    return Err(Fault::passing(why, "close the editor or end the program that has it"));
-                }
-                Err(TryLockError::Error(error)) => return Err(cannot("lock", asked, error)),
-            }
-        } else {
-            None
-        };
+        let errand = if lock { Errand::Put } else { Errand::Read };
+        let place = Place::find(asked, errand).map_err(unreadable)?;
+        let file = place.open().map_err(unreadable)?;
+        let locked = if lock { Some(locked(asked, &file)?) } else { None };
         let meta = file.metadata().map_err(unreadable)?;
         if meta.len() > LARGEST {
             let why = format!("{} is larger than {LARGEST} bytes", asked.display());
@@ -53,7 +43,7 @@ impl Snapshot {
         }
         let mut bytes = Vec::new();
         (&file).take(LARGEST).read_to_end(&mut bytes).map_err(unreadable)?;
-        let snapshot = Self { asked: asked.to_owned(), path, _lock: locked, meta, bytes };
+        let snapshot = Self { asked: asked.to_owned(), errand, place, _lock: locked, file, meta, bytes };
         if snapshot.is_current() && u64::try_from(snapshot.bytes.len()) == Ok(snapshot.meta.len()) {
             Ok(snapshot)
         } else {
@@ -64,12 +54,12 @@ impl Snapshot {
 
     /// Whether the path still leads to the file as it was read.
     fn is_current(&self) -> bool {
-        let is = |meta: Metadata| {
-            let of = |meta: &Metadata| (meta.dev(), meta.ino(), meta.len(), meta.mtime(), meta.mtime_nsec());
-            of(&meta) == of(&self.meta)
+        let now = || {
+            let place = Place::find(&self.asked, self.errand)?;
+            Ok::<_, io::Error>((place.is(&self.place)?, place.open()?.metadata()?))
         };
-        fs::canonicalize(&self.asked).is_ok_and(|path| path == self.path)
-            && fs::symlink_metadata(&self.path).is_ok_and(is)
+        let of = |meta: &Metadata| (meta.dev(), meta.ino(), meta.len(), meta.mtime(), meta.mtime_nsec());
+        now().is_ok_and(|(same, meta)| same && of(&meta) == of(&self.meta))
     }
 
     /// Puts `bytes` in the file's place, with its mode and owner, if it still is as it was read.
@@ -78,38 +68,42 @@ impl Snapshot {
     /// Extended attributes and access lists are left alone, which is to say not carried over to the new file; nor
     /// are further hard links.
     pub(super) fn replace(self, bytes: &[u8], sealed: impl FnOnce()) -> Result<(), Fault> {
-        let directory = self.path.parent().unwrap_or(Path::new("/"));
-        let unwritable = |error| cannot("replace", &self.path, error);
-        let mut prefix = std::ffi::OsString::from(".");
-        prefix.push(self.path.file_name().unwrap_or_default());
-        prefix.push(".");
-        let mut new = tempfile::Builder::new().prefix(&prefix).tempfile_in(directory).map_err(unwritable)?;
-        new.write_all(bytes).map_err(unwritable)?;
-        let file = new.as_file();
-        let (uid, gid) = (self.meta.uid(), self.meta.gid());
-        let fresh = file.metadata().map_err(unwritable)?;
-        if (fresh.uid(), fresh.gid()) != (uid, gid) {
-            // Before the mode: a change of owner clears the set-id bits.
-            fchown(file, Some(uid), Some(gid)).map_err(|error| {
-                let why = format!("the owner of {} ({uid}:{gid}) cannot be kept", self.path.display());
+        let wanted = || {
+            let is_current = self.is_current();
+            if is_current {
+                sealed();
+            }
+            is_current
+        };
+        let path = self.asked.display();
+        // There is one: no other mode is needed.
+        self.place.replace(Some(&self.file), 0o600, bytes, wanted).map_err(|error| match error {
+            NotPut::Owner { uid, gid, source } => {
+                let why = format!("the owner of {path} ({uid}:{gid}) cannot be kept");
                 Fault::refused(why, format!("run as user {uid}, or make the file that of user {}", user()))
-                    .caused_by(error)
-            })?;
-        }
-        let mode = fs::Permissions::from_mode(self.meta.mode() & 0o7777);
-        file.set_permissions(mode).map_err(unwritable)?;
-        file.sync_all().map_err(unwritable)?;
-        if !self.is_current() {
-            let why = format!("{} was changed by another program meanwhile", self.asked.display());
-            return Err(Fault::new(FaultKind::Conflict, why, ""));
-        }
-        sealed();
-        new.persist(&self.path).map_err(|error| unwritable(error.error))?;
-        File::open(directory).and_then(|directory| directory.sync_all()).map_err(|error| {
-            let why = format!("{} was replaced, but may not outlive a power cut", self.path.display());
-            Fault::new(FaultKind::InDoubt, why, "look at the health of the disk").caused_by(error)
+                    .caused_by(source)
+            }
+            NotPut::Unwanted => {
+                Fault::new(FaultKind::Conflict, format!("{path} was changed by another program meanwhile"), "")
+            }
+            NotPut::Io(error) => cannot("replace", &self.asked, error),
+            NotPut::Doubtful(error) => {
+                let why = format!("{path} was replaced, but may not outlive a power cut");
+                Fault::new(FaultKind::InDoubt, why, "look at the health of the disk").caused_by(error)
+            }
         })
     }
+}
+
+/// The lock on the file at `asked`, which is open.
+fn locked(asked: &Path, file: &File) -> Result<Lock, Fault> {
+    file.try_clone().map_err(TryLockError::Error).and_then(Lock::try_take).map_err(|error| match error {
+        TryLockError::WouldBlock => {
+            let why = format!("{} is locked by another process", asked.display());
+            Fault::passing(why, "close the editor or end the program that has it")
+        }
+        TryLockError::Error(error) => cannot("lock", asked, error),
+    })
 }
 
 /// The numeric id of the user this process acts as.
@@ -120,6 +114,13 @@ fn user() -> u32 {
 /// The fault for a file that cannot be read, locked or replaced. What cannot be read now may be there in a moment: an editor
 /// or another program is at work. A directory that may not be written to stays so until a person acts.
 fn cannot(verb: &str, path: &Path, error: io::Error) -> Fault {
+    match Astray::behind(&error) {
+        Some(Astray::Kind(_)) => {
+            return Fault::passing(format!("{} is not a file", path.display()), "name the zone's master file");
+        }
+        Some(astray) => return Fault::refused(format!("cannot {verb} {}: {astray}", path.display()), ""),
+        None => {}
+    }
     let why = format!("cannot {verb} {}", path.display());
     let directory = path.parent().unwrap_or(Path::new("/")).display();
     let fault = match (error.kind(), verb) {
@@ -147,6 +148,8 @@ fn cannot(verb: &str, path: &Path, error: io::Error) -> Fault {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
+    use std::io::Write as _;
     use std::os::unix::fs::symlink;
 
     fn replace_after(meddle: impl FnOnce(&Path)) -> (Result<(), Fault>, bool, Vec<String>) {
