@@ -106,6 +106,9 @@ pub struct Block {
     pub tried: Timestamp,
     /// What the refusal said.
     pub why: String,
+    /// What stood there then: when something else does, the change is another.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub before: Option<RrSet>,
     /// What should have been written: something else is tried at once.
     pub after: RrSet,
     /// How long the same is not tried after that, in seconds.

@@ -382,7 +382,7 @@ fn record_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option
     let replace = write(&root.table("replace"), "PATCH", &with_id, steps, (true, false));
     let gone = ["name", "relative", "type", "record_id"];
     let delete = (steps.step)(&root.table("delete"), "DELETE", &gone, steps.names);
-    Some(Shape::Record { id: id?, create: create?, replace: replace?, delete: delete? })
+    Some(Shape::Record { id: id?, create: create?, replace: replace?, delete: delete?, gone: vec![404, 410] })
 }
 
 fn rrset_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option<Shape> {

@@ -131,6 +131,9 @@ pub struct Fault {
     /// A write was sent, and nothing proves that it was not taken all the same: what the kind says holds only if what stands
     /// does not say otherwise.
     pub sent: bool,
+    /// A refusal that was answered to what was sent: it may concern nothing else, and others are tried before it is taken to
+    /// concern them all.
+    pub of_one: bool,
     /// The error beneath, if there is one.
     pub source: Option<Box<dyn std::error::Error + Send + Sync>>,
 }
@@ -157,7 +160,7 @@ pub enum FaultKind {
 impl Fault {
     /// A fault of `kind`; see the fields for the two texts.
     pub fn new(kind: FaultKind, why: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self { kind, why: why.into(), remedy: remedy.into(), sent: false, source: None }
+        Self { kind, why: why.into(), remedy: remedy.into(), sent: false, of_one: false, source: None }
     }
 
     /// A passing fault without a named wait.
@@ -178,6 +181,11 @@ impl Fault {
     /// The same, said of a write that was sent, by somebody whose word proves nothing.
     pub fn after_sending(self) -> Self {
         Self { sent: true, ..self }
+    }
+
+    /// The same, answered to what was sent, and perhaps of concern to that alone.
+    pub fn of_what_was_sent(self) -> Self {
+        Self { of_one: true, ..self }
     }
 
     /// The same fault with the error beneath it.
@@ -256,7 +264,8 @@ pub trait Provider: Send + Sync {
 
     /// Asks whether anything at all may be written, and writes nothing: after a refusal of several changes, this tells
     /// one that concerns them all from one that concerns a name. `None` where that cannot be asked: then every refusal
-    /// concerns them all. Who can be asked also shows at once what it took.
+    /// concerns them all, but one that is [`Fault::of_one`] as long as not all are refused. Who can be asked also shows at once
+    /// what it took.
     fn permits(&self) -> Option<Pending<'_, ()>> {
         None
     }

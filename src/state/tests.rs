@@ -254,7 +254,9 @@ fn when_the_clock_is_set_what_this_process_dated_moves_along_and_a_lost_state_is
             let mut state = State::default();
             state.holds.insert("home".to_owned(), Hold { since: time, why: "no".to_owned(), fingerprint: None });
             let after = change(&[1], &[2]).after;
-            state.blocks.insert("one".to_owned(), Block { tried: time, why: "no".to_owned(), after, wait_s: 60 });
+            state
+                .blocks
+                .insert("one".to_owned(), Block { tried: time, why: "no".to_owned(), before: None, after, wait_s: 60 });
             state.note_spreading("home", 7, &[&change(&[1], &[2])], time);
             state.ledger.charge(time, &LIMITS, "home", Tally::Each, &[change(&[1], &[2])]);
             state

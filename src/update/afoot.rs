@@ -138,19 +138,20 @@ impl Afoot {
         }
     }
 
+    /// What may show itself yet; the newest last, since it is that which a record waits for.
     fn awaited(&mut self, job: &Job<'_>, log: &Log, now: Timestamp) -> Vec<Awaited> {
         let Grace::Visibility(most) = job.provider.grace() else { return Vec::new() };
         let mut awaited = Vec::new();
-        for Open { intent, changes, answer, age } in self.open(log, job.name, now) {
-            if age < most {
-                let (is_taken, detail) = (answer == Answer::Taken, self.detail(intent).map(str::to_owned));
-                awaited.push(Awaited { changes, is_taken, detail, until: now.plus(most - age), is_open: true });
-            }
-        }
         for seen in self.seen.iter().filter(|seen| seen.provider == job.name) {
             if let Some(left) = most.checked_sub(seen.age.now()).filter(|left| !left.is_zero()) {
                 let (changes, until) = (seen.changes.clone(), now.plus(left));
                 awaited.push(Awaited { changes, is_taken: true, detail: None, until, is_open: false });
+            }
+        }
+        for Open { intent, changes, answer, age } in self.open(log, job.name, now) {
+            if age < most {
+                let (is_taken, detail) = (answer == Answer::Taken, self.detail(intent).map(str::to_owned));
+                awaited.push(Awaited { changes, is_taken, detail, until: now.plus(most - age), is_open: true });
             }
         }
         awaited

@@ -33,7 +33,7 @@ pub(super) fn sort(provider: &str, changes: Vec<Change>, state: &State, now: Tim
     let mut sorted = Sorted { fresh: Vec::new(), again: Vec::new(), blocked: Vec::new() };
     for change in changes {
         match state.blocks.get(&record_key(provider, &change.name, change.rtype)) {
-            Some(block) if block.after == change.after => {
+            Some(block) if (&block.before, &block.after) == (&change.before, &change.after) => {
                 // A time to come was entered before the clock was set back.
                 if now < over(block) && block.tried <= now {
                     sorted.blocked.push((change, block.why.clone()));
@@ -142,7 +142,8 @@ fn block(
     state: &mut State,
     now: Timestamp,
 ) -> (Change, String) {
-    let entry = Block { tried: now, why: why.clone(), after: change.after.clone(), wait_s: wait.as_secs() };
+    let Change { before, after, .. } = change.clone();
+    let entry = Block { tried: now, why: why.clone(), before, after, wait_s: wait.as_secs() };
     state.blocks.insert(record_key(provider, &change.name, change.rtype), entry);
     (change, why)
 }

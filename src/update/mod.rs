@@ -235,7 +235,7 @@ async fn write(
         }));
         let before = books.borrow().state.ledger.clone();
         let fault = match send(job, &batch, books, clock).await {
-            Sent::Read(observed) => {
+            Sent::Read(observed, trouble) => {
                 // Who takes one does not refuse all.
                 is_permitted |= batch.iter().all(|change| stands(&observed, change, Some(&change.after)));
                 report.written(&batch, &observed);
@@ -243,7 +243,10 @@ async fn write(
                 report.block(&left.blocked);
                 todo.extend(left.alone.into_iter().map(|one| vec![one]));
                 serial = observed.serial;
-                continue;
+                match trouble {
+                    Some(trouble) => break Some(Written::Stopped(report.clone(), trouble)),
+                    None => continue,
+                }
             }
             Sent::Again(fault) => break Some(Written::Again(report.clone(), fault)),
             Sent::Dropped => break Some(Written::Dropped(report.clone())),
@@ -263,6 +266,8 @@ async fn write(
         };
         if !is_permitted {
             match job.provider.permits() {
+                // The others show whether it concerns them.
+                None if fault.of_one => {}
                 None => break Some(Written::Stopped(report.clone(), Trouble::from(&fault))),
                 Some(answer) => match answer.await {
                     Ok(()) => is_permitted = true,
@@ -280,8 +285,9 @@ async fn write(
             halve(job, batch, &mut todo);
         }
     };
-    // Where there is no record but these, the refusal concerns all that the provider is for.
+    // Where there is no record but these, the refusal concerns all that the provider is for: if it is sure of each.
     if refused.len() == items.len()
+        && refused.iter().all(|(_, fault)| !fault.sent)
         && let Some((_, fault)) = refused.first()
     {
         return Written::Stopped(report, Trouble::from(fault));

@@ -19,7 +19,7 @@ pub(super) enum Answer {
     Unknown,
     /// That it is done.
     Taken,
-    /// That it is not, for good: so it ended, unless what stands says otherwise.
+    /// That it is not, for good: so it ended, unless what stands says otherwise, or what is shown says nothing yet.
     Said(Ending),
 }
 
@@ -41,6 +41,8 @@ enum Seen {
     After,
     /// What was there before, and nothing else.
     Before,
+    /// Perhaps some of it: what was there before or is to be, without the rest.
+    Part,
     /// Something else.
     Other,
 }
@@ -81,12 +83,14 @@ pub(super) fn endings(open: &[Open], observed: &Observed, grace: Grace) -> Vec<E
 fn ending(grace: Grace, answer: Answer, seen: Seen, age: Duration) -> Option<Ending> {
     match (seen, answer, grace) {
         (Seen::After, ..) => Some(Ending::Done),
-        (Seen::Before, Answer::Said(ending), _) | (_, Answer::Said(ending @ Ending::Conflict), _) => Some(ending),
+        (Seen::Before, Answer::Said(ending), Grace::Arrival(_)) => Some(ending),
         (Seen::Before, Answer::Taken, Grace::Arrival(_)) => Some(Ending::Failed),
-        (Seen::Other, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
+        (Seen::Other, Answer::Said(Ending::Conflict), _) => Some(Ending::Conflict),
+        (Seen::Other | Seen::Part, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
         (_, _, Grace::Arrival(most) | Grace::Visibility(most)) if age < most => None,
+        (Seen::Before, Answer::Said(ending), _) => Some(ending),
         (Seen::Before, ..) => Some(Ending::Failed),
-        (Seen::Other, ..) => Some(Ending::Overtaken),
+        (Seen::Other | Seen::Part, ..) => Some(Ending::Overtaken),
     }
 }
 
@@ -99,9 +103,20 @@ fn seen(changes: &[Change], observed: &Observed) -> Option<Seen> {
         Some(Seen::After)
     } else if all(&|change| stands(observed, change, change.before.as_ref())) {
         Some(Seen::Before)
+    } else if all(&|change| is_part(change, observed)) {
+        Some(Seen::Part)
     } else {
         Some(Seen::Other)
     }
+}
+
+/// Whether nothing but what `change` found and would write stands there, and all that it would leave alone.
+fn is_part(change: &Change, observed: &Observed) -> bool {
+    let stands = observed.names.get(&change.name).and_then(|standing| standing.sets.get(&change.rtype));
+    let shown = addresses(stands.map(|set| &set.addresses));
+    let before = addresses(change.before.as_ref().map(|set| &set.addresses));
+    let (stays, either) = (&before & &change.after.addresses, &before | &change.after.addresses);
+    !shown.is_empty() && stays.is_subset(&shown) && shown.is_subset(&either)
 }
 
 /// Whether `change`, made from what is read now, has to wait for `sent` to show itself, where nobody compares: it would stand

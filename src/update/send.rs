@@ -4,19 +4,20 @@
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
 
 use super::open::{Answer, Ended, endings};
 use super::{Books, BooksError, Job, Trouble};
 use crate::address::Family;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::{Clock, Timestamp};
-use crate::provider::{Applied, Change, Fault, FaultKind, Observed, RrSet};
+use crate::provider::{Applied, Change, Fault, FaultKind, Grace, Observed, RrSet};
 use crate::watch::Via;
 
 /// How one message, or what goes together, ended.
 pub(super) enum Sent {
-    /// It was taken, and this stands now.
-    Read(Observed),
+    /// It was taken, or may have been, and this stands now; what is the matter with the provider, if anything.
+    Read(Observed, Option<Trouble>),
     /// It was refused, and nothing was written.
     Refused(Fault),
     /// Nothing was written: what was read is no longer true.
@@ -75,7 +76,7 @@ async fn conclude(
         Ok(applied) => {
             books.borrow_mut().afoot.answered(intent, Answer::Taken, &applied.detail);
             return match read_back(job, changes, books, clock).await {
-                Ok(observed) => Sent::Read(observed),
+                Ok(observed) => Sent::Read(observed, None),
                 Err(trouble) => Sent::Stopped(trouble),
             };
         }
@@ -97,26 +98,70 @@ async fn conclude(
             return Sent::Stopped(no_books(error.into()));
         }
         books.afoot.forget(intent);
-    } else {
-        match read_back(job, changes, books, clock).await {
-            Ok(observed) if changes.iter().all(|change| stands(&observed, change, Some(&change.after))) => {
-                return Sent::Read(observed);
-            }
-            // It may still show itself, and the same once more would stand there twice: the others go on.
-            Ok(observed) if fault.kind == FaultKind::InDoubt && has_to_wait(job, &observed, changes, books, clock) => {
-                return Sent::Read(observed);
-            }
-            Ok(_) => {}
-            Err(trouble @ Trouble::NoBooks { .. }) => return Sent::Stopped(trouble),
-            Err(_) => return Sent::Stopped(Trouble::from(&fault)),
-        }
+        return told(fault);
     }
+    match read_back(job, changes, books, clock).await {
+        Ok(observed) => found(job, changes, fault, observed, books, clock),
+        Err(trouble @ Trouble::NoBooks { .. }) => Sent::Stopped(trouble),
+        Err(trouble) => Sent::Stopped(unread(&fault, trouble)),
+    }
+}
+
+/// What follows from a fault that proves that nothing was written.
+fn told(fault: Fault) -> Sent {
     match fault.kind {
         FaultKind::Conflict => Sent::Conflict(fault),
         // Whoever refused would refuse again.
         FaultKind::Refused | FaultKind::Unproven => Sent::Refused(fault),
         FaultKind::InDoubt => Sent::Again(fault),
         FaultKind::Passing { .. } => Sent::Stopped(Trouble::from(&fault)),
+    }
+}
+
+/// What follows from a fault that proves nothing when `observed` was read after it.
+fn found(
+    job: &Job<'_>,
+    changes: &[Change],
+    fault: Fault,
+    observed: Observed,
+    books: &RefCell<Books>,
+    clock: &Clock,
+) -> Sent {
+    let all = |stand: &dyn Fn(&Change) -> bool| changes.iter().all(stand);
+    if all(&|change| stands(&observed, change, Some(&change.after))) {
+        // A wait that is asked for stays one.
+        let trouble = matches!(fault.kind, FaultKind::Passing { retry_after: Some(_) }).then(|| Trouble::from(&fault));
+        return Sent::Read(observed, trouble);
+    }
+    let is_as_before = all(&|change| stands(&observed, change, change.before.as_ref()));
+    match (fault.kind, job.provider.grace()) {
+        // It may still show itself, and the same once more would stand there twice: the others go on.
+        (FaultKind::InDoubt | FaultKind::Conflict, _) if has_to_wait(job, &observed, changes, books, clock) => {
+            Sent::Read(observed, None)
+        }
+        // Nobody knows what came of it: so it goes alone, and holds up no other.
+        (FaultKind::InDoubt, Grace::Visibility(_)) => Sent::Conflict(fault),
+        // Some of it was done, or somebody else was there.
+        (FaultKind::Refused, Grace::Visibility(_)) if !is_as_before => Sent::Conflict(fault),
+        // What is shown is so: reading proves it.
+        (_, Grace::Arrival(_) | Grace::Visibility(Duration::ZERO)) => told(Fault { sent: false, ..fault }),
+        _ => told(fault),
+    }
+}
+
+/// What is the matter where a fault proves nothing, and what stands could not be read.
+fn unread(fault: &Fault, trouble: Trouble) -> Trouble {
+    let asked = match fault.kind {
+        FaultKind::Passing { retry_after } => retry_after,
+        FaultKind::Unproven => return Trouble::from(fault),
+        FaultKind::InDoubt | FaultKind::Conflict | FaultKind::Refused => None,
+    };
+    match trouble {
+        Trouble::Passing { retry_after, .. } => {
+            Trouble::Passing { why: fault.to_string(), retry_after: retry_after.max(asked) }
+        }
+        Trouble::Unproven { .. } => Trouble::Passing { why: fault.to_string(), retry_after: asked },
+        trouble => trouble,
     }
 }
 

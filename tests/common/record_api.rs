@@ -3,7 +3,7 @@
 //!
 //! It knows nothing of the program under test. Every record carries fields that no DNS needs.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
@@ -47,6 +47,8 @@ pub(crate) struct Reply {
     pub(crate) status: u16,
     pub(crate) headers: Vec<(String, String)>,
     pub(crate) body: Body,
+    /// What was asked for is done all the same.
+    pub(crate) is_done: bool,
 }
 
 #[derive(Clone, Default)]
@@ -66,16 +68,21 @@ pub(crate) enum Body {
 
 impl Reply {
     pub(crate) fn new(status: u16, body: Value) -> Self {
-        Self { status, headers: Vec::new(), body: Body::Text(body.to_string()) }
+        Self::text(status, &body.to_string())
     }
 
     pub(crate) fn text(status: u16, body: &str) -> Self {
-        Self { status, headers: Vec::new(), body: Body::Text(body.to_owned()) }
+        Self { status, body: Body::Text(body.to_owned()), ..Self::default() }
     }
 
     pub(crate) fn with(mut self, name: &str, value: &str) -> Self {
         self.headers.push((name.into(), value.into()));
         self
+    }
+
+    /// The same after the work.
+    pub(crate) fn after_the_work(self) -> Self {
+        Self { is_done: true, ..self }
     }
 
     fn error(status: u16, message: &str) -> Self {
@@ -89,6 +96,8 @@ pub(crate) struct Zone {
     pub(crate) id: String,
     /// By id. The keys `card` (the id), `label` (absolute, no final dot), `sort`, `keep_for`, `points_to`, and whatever else.
     pub(crate) records: BTreeMap<u64, Map<String, Value>>,
+    /// What lists show instead of the records, one after the other; then the last again and again.
+    pub(crate) listed: VecDeque<BTreeMap<u64, Map<String, Value>>>,
     next_id: u64,
     /// Changes with every write of a record.
     versions: BTreeMap<u64, u64>,
@@ -130,6 +139,12 @@ impl Zone {
         found
     }
 
+    /// Writes an address into a record, as people do.
+    pub(crate) fn put(&mut self, id: u64, address: &str) {
+        self.records.get_mut(&id).unwrap().insert("points_to".into(), address.into());
+        *self.versions.entry(id).or_default() += 1;
+    }
+
     /// The requests that are no reading, such as `DELETE /desk/cards/…`.
     pub(crate) fn writes(&self) -> Vec<String> {
         let writes = self.asked.iter().filter(|asked| asked.method != "GET");
@@ -152,6 +167,7 @@ impl RecordApi {
             name: zone.into(),
             id: ZONE_ID.into(),
             records: BTreeMap::new(),
+            listed: VecDeque::new(),
             next_id: FIRST_ID,
             versions: BTreeMap::new(),
             page_size: 100,
@@ -247,7 +263,7 @@ fn answer(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
     zone.asked.push(asked.clone());
     let tricked = zone.trick.as_ref().and_then(|trick| trick(asked));
     if let Some(reply) = tricked {
-        if matches!(reply.body, Body::DoneAndCut) {
+        if reply.is_done || matches!(reply.body, Body::DoneAndCut) {
             route(zone, asked, at);
         }
         return reply;
@@ -281,7 +297,13 @@ fn route(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
             json!({ "shelves": [{ "label": "tern.example", "shelf": "other" }, { "label": format!("{}.", zone.name.to_uppercase()), "shelf": zone.id }] }),
         ),
         (_, ["desk", "shelves", id, ..]) if !known_zone(id, zone) => Reply::error(404, "no such zone"),
-        ("GET", ["desk", "shelves", _, "cards"]) => page(zone, "cards", &all_records(zone), &query, &asked.target, at),
+        ("GET", ["desk", "shelves", _, "cards"]) => {
+            let shown = all_records(zone);
+            if zone.listed.len() > 1 {
+                zone.listed.pop_front();
+            }
+            page(zone, "cards", &shown, &query, &asked.target, at)
+        }
         ("POST", ["desk", "shelves", _, "cards"]) => {
             let Ok(Value::Object(body)) = serde_json::from_str(&asked.body) else {
                 return Reply::error(400, "not JSON");
@@ -316,7 +338,7 @@ fn decoded(text: &str) -> String {
 }
 
 fn all_records(zone: &Zone) -> Vec<Value> {
-    zone.records.values().map(|record| Value::Object(record.clone())).collect()
+    zone.listed.front().unwrap_or(&zone.records).values().map(|record| Value::Object(record.clone())).collect()
 }
 
 fn page(zone: &Zone, key: &str, items: &[Value], query: &BTreeMap<&str, &str>, target: &str, at: SocketAddr) -> Reply {

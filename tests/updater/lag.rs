@@ -222,6 +222,19 @@ fn busy(wait: u32) -> Fault {
     Fault::new(FaultKind::Passing { retry_after: Some(wait * SECOND) }, "503 Service Unavailable", "").after_sending()
 }
 
+/// What the host refuses, for reasons of the record; it may have done it all the same.
+fn refused(why: &str) -> Fault {
+    Fault::refused(why, "").after_sending().of_what_was_sent()
+}
+
+#[track_caller]
+fn blocked(report: &Report, nth: usize) -> &str {
+    match &report.records[nth].standing {
+        RecordState::Blocked { why } => why,
+        other => panic!("not blocked: {other:?}"),
+    }
+}
+
 #[track_caller]
 fn adrift(report: &Report, nth: usize) -> &str {
     match &report.records[nth].standing {
@@ -293,6 +306,18 @@ async fn a_clock_that_jumps_ahead_does_not_end_a_grace() {
     assert_eq!((bench.took().len(), bench.endings()), (1, vec![Ending::Done]));
 }
 
+/// A wait that is asked for is kept, also when the write was done all the same, and nobody else is written before it is over.
+#[tokio::test(start_paused = true)]
+async fn a_wait_that_is_asked_for_is_kept_also_when_the_write_is_seen() {
+    let bench = Bench::new(&["gauge", "mill"]);
+    bench.fate([Fate::DoneBut(busy(90))]);
+    let report = bench.pass().await;
+    let wait = Some(90 * SECOND);
+    assert!(matches!(report.trouble, Some(Trouble::Passing { retry_after, .. }) if retry_after == wait), "{report:?}");
+    assert!(report.records[0].standing.is_published() && bench.took().len() == 1, "{report:?}");
+    assert_eq!((bench.endings(), bench.spent()), (vec![Ending::Done], 1));
+}
+
 /// A wait that is asked for is kept, also when the write was done all the same.
 #[tokio::test(start_paused = true)]
 async fn a_wait_that_is_asked_for_is_kept() {
@@ -317,10 +342,50 @@ async fn a_refusal_is_read_back_before_anything_is_concluded() {
         assert_eq!((bench.endings(), bench.took().len()), (vec![Ending::Done], 1));
         assert!(bench.books.as_ref().unwrap().borrow().state.holds.is_empty());
     }
-    let bench = Bench::new(&["gauge"]);
-    bench.fate([Fate::NotDone(Fault::refused("no", "").after_sending())]);
-    assert!(matches!(bench.pass().await.trouble, Some(Trouble::Refused { .. })));
-    assert_eq!(bench.endings(), [Ending::Refused]);
+    // It may be done, and not shown yet: the outcome stays open, and what was said is told at once.
+    for is_done in [true, false] {
+        let bench = Bench::new(&["gauge"]);
+        bench.lag(40 * SECOND);
+        let said = refused("422 ttl is too low");
+        bench.fate([if is_done { Fate::DoneBut(said) } else { Fate::NotDone(said) }]);
+        let report = bench.pass().await;
+        assert!(report.trouble.is_none() && blocked(&report, 0).contains("422 ttl is too low"), "{report:?}");
+        assert!(report.looked_for_until.is_some(), "{report:?}");
+        assert_eq!(bench.endings(), []);
+        sleep(GRACE).await;
+        let report = bench.pass().await;
+        assert_eq!(in_step(&report), is_done, "{report:?}");
+        assert_eq!(bench.endings(), [if is_done { Ending::Done } else { Ending::Refused }]);
+        assert!(bench.books.as_ref().unwrap().borrow().state.holds.is_empty());
+        // Nobody is asked the same again before an hour is over.
+        assert_eq!(bench.host.asked.lock().unwrap().len(), 1);
+    }
+}
+
+/// 409 of a write that is done and not shown yet.
+#[tokio::test(start_paused = true)]
+async fn a_conflict_that_is_said_is_looked_into() {
+    let bench = Bench::new(&["gauge", "mill"]);
+    bench.lag(40 * SECOND);
+    bench.fate([Fate::DoneBut(Fault::new(FaultKind::Conflict, "409 it is there already", "").after_sending())]);
+    let report = bench.pass().await;
+    assert!(report.trouble.is_none() && adrift(&report, 0).contains("409 it is there already"), "{report:?}");
+    bench.passes(90 * SECOND).await;
+    assert_eq!((bench.endings(), bench.took().len()), (vec![Ending::Done; 2], 2));
+}
+
+/// What takes the place of something is sent again when its answer is lost, and holds up nobody meanwhile.
+#[tokio::test(start_paused = true)]
+async fn doubt_about_one_holds_up_no_other() {
+    let mut bench = Bench::new(&["gauge", "mill"]);
+    assert!(in_step(&bench.pass().await));
+    bench.move_to("203.0.113.78");
+    bench.fate([Fate::NotDone(lost()), Fate::Done, Fate::NotDone(lost()), Fate::NotDone(lost())]);
+    let report = bench.pass().await;
+    assert!(report.trouble.is_none() && report.records[1].standing.is_published(), "{report:?}");
+    assert!(adrift(&report, 0).contains("no answer came"), "{report:?}");
+    let report = bench.pass().await;
+    assert!(in_step(&report), "{report:?}");
 }
 
 #[tokio::test(start_paused = true)]
@@ -388,14 +453,42 @@ async fn the_others_are_written_meanwhile() {
     assert!(report.records[1..].iter().all(|record| record.standing.is_published()), "{report:?}");
 }
 
-/// A refusal of one after another was taken is that one's own.
+/// A refusal of one is that one's own as long as another is taken, whichever comes first.
 #[tokio::test(start_paused = true)]
 async fn a_refusal_of_one_holds_up_no_other() {
-    let bench = Bench::new(&["gauge", "mill", "cam"]);
-    let refused = Fault::refused("422 Unprocessable Entity", "correct it").after_sending();
-    bench.fate([Fate::Done, Fate::NotDone(refused)]);
+    for nth in 0..3 {
+        for said in [refused("422"), Fault::refused("403", "").of_what_was_sent()] {
+            let word = said.why.clone();
+            let bench = Bench::new(&["gauge", "mill", "cam"]);
+            bench.fate(std::iter::repeat_with(|| Fate::Done).take(nth).chain([Fate::NotDone(said)]));
+            let report = bench.pass().await;
+            assert!(report.trouble.is_none() && blocked(&report, nth).contains(&word), "{report:?}");
+            let others = report.records.iter().enumerate().filter(|(at, _)| *at != nth);
+            assert!(others.map(|(_, record)| &record.standing).all(RecordState::is_published), "{report:?}");
+            assert!(bench.books.as_ref().unwrap().borrow().state.holds.is_empty());
+        }
+    }
+}
+
+/// One that concerns them all begins a hold at once; one of each does when all have been asked, if it is sure that none was
+/// taken.
+#[tokio::test(start_paused = true)]
+async fn a_refusal_of_all_is_a_hold() {
+    let forbidden = || Fate::NotDone(Fault::refused("403 read only", "").of_what_was_sent());
+    for (fates, asked) in [
+        (vec![Fate::NotDone(Fault::refused("401 who are you?", ""))], 1),
+        (vec![forbidden(), forbidden(), forbidden()], 3),
+    ] {
+        let bench = Bench::new(&["gauge", "mill", "cam"]);
+        bench.fate(fates);
+        let report = bench.pass().await;
+        assert!(matches!(report.trouble, Some(Trouble::Refused { .. })), "{report:?}");
+        assert_eq!(bench.host.asked.lock().unwrap().len(), asked);
+        assert_eq!(bench.books.as_ref().unwrap().borrow().state.holds.len(), 1);
+        assert_eq!(bench.endings(), vec![Ending::Refused; asked]);
+    }
+    let bench = Bench::new(&["gauge", "mill"]);
+    bench.fate([Fate::NotDone(refused("422")), Fate::NotDone(refused("422"))]);
     let report = bench.pass().await;
-    assert!(report.trouble.is_none(), "{report:?}");
-    assert!(matches!(&report.records[1].standing, RecordState::Blocked { why } if why.contains("422")), "{report:?}");
-    assert!(report.records[0].standing.is_published() && report.records[2].standing.is_published(), "{report:?}");
+    assert!(report.trouble.is_none() && blocked(&report, 0) == "422" && blocked(&report, 1) == "422", "{report:?}");
 }

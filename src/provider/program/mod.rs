@@ -152,7 +152,10 @@ impl Program {
                 };
                 let fault = Fault::new(kind, format!("{program}: {}", self.clean(&told.why)), self.clean(&told.remedy));
                 // What it says of the host it has from the host.
-                if matches!(task, Task::Write { .. }) { fault.after_sending() } else { fault }
+                match task {
+                    Task::Read { .. } => fault,
+                    Task::Write { .. } => fault.after_sending().of_what_was_sent(),
+                }
             }
         }
     }

@@ -244,7 +244,7 @@ impl Client {
     ) -> Result<Reply, Fault> {
         let mut response = request.send().await.map_err(|error| self.broken(errand, &error))?;
         let status = response.status();
-        let write = matches!(errand, Errand::Write(_));
+        let write = errand.is_write();
         let mut room = if write { MOST_BYTES_OF_A_WRITE } else { budget.bytes };
         let mut body = Vec::new();
         loop {

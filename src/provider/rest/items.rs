@@ -77,6 +77,12 @@ impl Item {
             == (&other.name, other.kind, other.ttl, id(other), members(other))
     }
 
+    /// Whether both are one record.
+    pub(super) fn has_id_of(&self, other: &Self) -> bool {
+        let id = |item: &Self| item.id.as_deref().and_then(text);
+        id(self).is_some() && id(self) == id(other)
+    }
+
     /// How many of its values say something: what others set on a record, such as a flag or a comment, adds to it.
     pub(super) fn weight(&self) -> usize {
         serde_json::from_str(self.raw.get()).map_or(0, |value| weight(&value))

@@ -21,9 +21,12 @@ pub(super) struct Answer<'a> {
     pub(super) body: &'a [u8],
 }
 
-/// The statuses of a request that was not applied: RFC 9110, sections 15.5.2, 15.5.9 and 15.5.13, RFC 4918, section 11.3, RFC
-/// 8470, section 5.2, and RFC 6585, section 4.
-const UNTOUCHED: [u16; 6] = [401, 408, 412, 423, 425, 429];
+/// The statuses of a request that was not applied: RFC 9110, sections 15.5.2, 15.5.4, 15.5.5, 15.5.6, 15.5.9, 15.5.11 and
+/// 15.5.13, RFC 4918, section 11.3, RFC 8470, section 5.2, and RFC 6585, section 4.
+const UNTOUCHED: [u16; 10] = [401, 403, 404, 405, 408, 410, 412, 423, 425, 429];
+/// The statuses whose answers have no body in which a mark of success could stand: RFC 9110, sections 15.3.5 and 15.3.6; and
+/// 15.4.4, which need not have one.
+const WITHOUT_MARK: [u16; 3] = [204, 205, 303];
 
 /// What was asked for.
 #[derive(Clone, Copy, Debug)]
@@ -36,22 +39,40 @@ pub(super) enum Errand<'a> {
     Get(&'a str),
     /// A write of these records.
     Write(&'a str),
+    /// A removal of one of these records, and the statuses that say that it is gone already.
+    Remove(&'a str, &'a [u16]),
 }
 
 impl Errand<'_> {
+    /// Whether it changes anything.
+    pub(super) fn is_write(&self) -> bool {
+        matches!(self, Self::Write(_) | Self::Remove(..))
+    }
+
+    /// Whether what was to be removed is gone already, by this status.
+    fn is_gone_by(&self, status: StatusCode) -> bool {
+        matches!(self, Self::Remove(_, gone) if gone.contains(&status.as_u16()))
+    }
+
+    /// Whether a status says that it is done. What can be seen elsewhere now was written (RFC 9110, section 15.4.4).
+    fn is_done_by(&self, status: StatusCode) -> bool {
+        status.is_success() || self.is_gone_by(status) || self.is_write() && status == StatusCode::SEE_OTHER
+    }
+
     fn what(&self) -> String {
         match self {
             Self::Lookup => "looking up the zone".into(),
             Self::List => "listing the records".into(),
             Self::Get(what) => format!("reading {what}"),
             Self::Write(what) => format!("writing {what}"),
+            Self::Remove(what, _) => format!("removing a record of {what}"),
         }
     }
 
     /// What to conclude when an answer says nothing of what was done: a read is repeated, a write may have happened.
     pub(super) fn doubt(&self, why: String, remedy: &str) -> Fault {
         match self {
-            Self::Write(_) => Fault::new(FaultKind::InDoubt, why, remedy),
+            Self::Write(_) | Self::Remove(..) => Fault::new(FaultKind::InDoubt, why, remedy),
             Self::Lookup | Self::List | Self::Get(_) => Fault::passing(why, remedy),
         }
     }
@@ -78,28 +99,29 @@ impl Context<'_> {
     /// The fault that follows. Of a write it proves nothing, whatever it says, but for the statuses that say that it was not
     /// even looked at.
     pub(super) fn judge(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
-        self.weigh(errand, answer).map_err(|fault| match errand {
-            Errand::Write(_) if !UNTOUCHED.contains(&answer.status.as_u16()) => fault.after_sending(),
-            _ => fault,
+        let status = answer.status.as_u16();
+        self.weigh(errand, answer).map_err(|fault| {
+            // A token that is not known is known to no other request either.
+            let fault = if errand.is_write() && status != 401 { fault.of_what_was_sent() } else { fault };
+            if errand.is_write() && !UNTOUCHED.contains(&status) { fault.after_sending() } else { fault }
         })
     }
 
     fn weigh(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
         let status = answer.status;
-        if status.is_success() {
+        if errand.is_done_by(status) {
             return self.agreed(errand, answer);
         }
         let (api, zone) = (self.api, self.zone);
         let why = format!("{api} answered {} to {}{}", code(status), errand.what(), self.said(answer.body));
-        let write = matches!(errand, Errand::Write(_));
         if status.is_redirection() {
             let to =
                 answer.location.and_then(|to| reqwest::Url::parse(to).ok()).map(|to| to.origin().ascii_serialization());
             let to = to.map(|to| format!(" to {}", one_line(&self.hide(&to)))).unwrap_or_default();
-            return Err(Fault::refused(
-                format!("{why}: redirected{to}, and the token is sent nowhere else"),
-                "where the API has moved, change the values in the configuration, or `base` in the description",
-            ));
+            let why = format!("{why}: redirected{to}, and the token is sent nowhere else");
+            let remedy =
+                "where the API has moved, change the values in the configuration, or `base` in the description";
+            return Err(if errand.is_write() { errand.doubt(why, remedy) } else { Fault::refused(why, remedy) });
         }
         Err(match status.as_u16() {
             401 => Fault::refused(why, "check the token in the configuration, and `auth` in the description"),
@@ -115,7 +137,7 @@ impl Context<'_> {
                     ),
                 ),
                 // The zone was listed a moment ago; so it is the record that is gone, or the next listing will tell.
-                Errand::Get(_) | Errand::Write(_) => {
+                Errand::Get(_) | Errand::Write(_) | Errand::Remove(..) => {
                     let remedy = "it is read and planned again; where it stays so, check the `uri` of that step in the description";
                     Fault::new(FaultKind::Conflict, why, remedy)
                 }
@@ -130,7 +152,7 @@ impl Context<'_> {
             }
             400..=499 | 501 | 505 => Fault::refused(
                 why,
-                match write {
+                match errand.is_write() {
                     true => "correct the record in the configuration, or the step in the description",
                     false => "correct the step in the description",
                 },
@@ -143,6 +165,10 @@ impl Context<'_> {
     /// A status of success, unless the API has another way to say that it failed.
     fn agreed(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
         let Some(ok) = &self.form.ok else { return Ok(()) };
+        let is_without = errand.is_write() && WITHOUT_MARK.contains(&answer.status.as_u16());
+        if is_without || errand.is_gone_by(answer.status) {
+            return Ok(());
+        }
         let api = self.api;
         let said =
             serde_json::from_slice::<&RawValue>(answer.body).ok().and_then(|json| ok.find(json)).map(RawValue::get);
@@ -242,8 +268,11 @@ mod tests {
         for (status, of_list, of_get, of_write) in [
             (200, None, None, None),
             (204, None, None, None),
-            (302, Some(Refused), Some(Refused), Some(Refused)),
-            (308, Some(Refused), Some(Refused), Some(Refused)),
+            (302, Some(Refused), Some(Refused), Some(InDoubt)),
+            // What was written can be seen elsewhere (15.4.4).
+            (303, Some(Refused), Some(Refused), None),
+            (307, Some(Refused), Some(Refused), Some(InDoubt)),
+            (308, Some(Refused), Some(Refused), Some(InDoubt)),
             (400, Some(Refused), Some(Refused), Some(Refused)),
             (401, Some(Refused), Some(Refused), Some(Refused)),
             (403, Some(Refused), Some(Refused), Some(Refused)),
@@ -271,14 +300,48 @@ mod tests {
         assert_eq!(kind(Errand::Lookup, 404), Some(Refused));
     }
 
-    /// RFC 9110, sections 15.5.2, 15.5.9, 15.5.13; RFC 4918, 11.3; RFC 8470, 5.2; RFC 6585, 4: not applied. All others may lie.
+    /// RFC 9110, sections 15.5.2, 15.5.4 to 15.5.6, 15.5.9, 15.5.11, 15.5.13; RFC 4918, 11.3; RFC 8470, 5.2; RFC 6585, 4: not
+    /// applied. All others may lie.
     #[test]
     fn of_a_write_only_few_statuses_prove_that_nothing_was_done() {
         for status in (300..600).filter(|status| kind(Errand::Write("x"), *status).is_some()) {
             let sent = |errand| judged(&form(), errand, status, None, "").unwrap_err().sent;
-            assert_eq!(sent(Errand::Write("x")), ![401, 408, 412, 423, 425, 429].contains(&status), "{status}");
+            let proof = [401, 403, 404, 405, 408, 410, 412, 423, 425, 429];
+            assert_eq!(sent(Errand::Write("x")), !proof.contains(&status), "{status}");
             assert!(!sent(Errand::List) && !sent(Errand::Get("x")), "{status}");
         }
+    }
+
+    /// A token that is not known is known to no request; all else may concern one record.
+    #[test]
+    fn what_is_refused_of_a_write_may_be_of_one_record() {
+        for status in (300..600).filter(|status| kind(Errand::Write("x"), *status).is_some()) {
+            let of_one = |errand| judged(&form(), errand, status, None, "").unwrap_err().of_one;
+            assert_eq!((of_one(Errand::Write("x")), of_one(Errand::List)), (status != 401, false), "{status}");
+        }
+    }
+
+    /// RFC 9110, section 9.3.5: DELETE removes; what is not there is removed.
+    #[test]
+    fn what_is_gone_already_is_removed() {
+        for status in [404, 410] {
+            assert_eq!(kind(Errand::Remove("x", &[404, 410]), status), None);
+            assert_eq!(kind(Errand::Remove("x", &[]), status), Some(FaultKind::Conflict));
+            assert_eq!(kind(Errand::Write("x"), status), Some(FaultKind::Conflict));
+        }
+        assert_eq!(kind(Errand::Remove("x", &[404]), 403), Some(FaultKind::Refused));
+    }
+
+    /// RFC 9110, sections 15.3.5, 15.3.6 and 15.4.4: there is no body for it.
+    #[test]
+    fn a_mark_of_success_is_missed_only_where_it_could_be() {
+        let of = |errand, status| judged(&form(), errand, status, None, "").err().map(|fault| fault.kind);
+        for status in [204, 205, 303] {
+            assert_eq!(of(Errand::Write("x"), status), None, "{status}");
+        }
+        assert_eq!(of(Errand::Remove("x", &[404]), 404), None);
+        assert_eq!(of(Errand::Write("x"), 202), Some(FaultKind::InDoubt));
+        assert_eq!(of(Errand::List, 204), Some(PASSING));
     }
 
     #[test]

@@ -26,13 +26,13 @@ use serde_json::value::RawValue;
 
 use self::body::{Var, Vars};
 use self::client::{Budget, Client};
-use self::description::{Api, Lookup, Payload, Shape};
+use self::description::{Api, Lookup, Shape};
 use self::items::{Concern, Item, Places, Unfit};
 use self::json::text;
 use self::judge::Errand;
 use self::plan::{Index, Task};
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider};
+use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider, Tally};
 use crate::name::DnsName;
 
 /// One zone behind an HTTP API.
@@ -239,6 +239,9 @@ impl Rest {
         budget: &mut Budget,
     ) -> Result<(), Fault> {
         let what = task.what();
+        if task.removes() {
+            self.see_that_enough_is_left(task, budget).await?;
+        }
         let (fresh, etag) = match task.item {
             Some(item) => self.refresh(task, item, fixed, names, budget).await?,
             None => (None, None),
@@ -248,8 +251,25 @@ impl Rest {
             let why = format!("{} shows {what} in a form that cannot be written back", self.client.origin);
             Fault::refused(why, "compare `item` in the description with what the API answers")
         })?;
-        let errand = Errand::Write(&what);
+        let errand = match &self.api().shape {
+            Shape::Record { gone, .. } if task.removes() => Errand::Remove(&what, gone),
+            _ => Errand::Write(&what),
+        };
         self.client.send(errand, ready.request, &ready.vars, (ready.body, etag), budget).await.map(drop)
+    }
+
+    /// Reads once more before a removal: whatever went before in the same change, or beside it, the name keeps what is wanted.
+    /// Where what was written is not to be seen yet, nothing is removed: when it is, the rest is planned anew.
+    async fn see_that_enough_is_left(&self, task: &Task<'_>, budget: &mut Budget) -> Result<(), Fault> {
+        let Some(change) = task.changes.first() else { return Ok(()) };
+        let found = self.look(Scope::Names(&BTreeSet::from([change.name.clone()])), budget).await?;
+        let is_as_planned = |item: &Item| task.item.is_none_or(|goes| !item.has_id_of(goes) || item.is_as(goes));
+        if task.leaves_enough(&found.items) && found.items.iter().all(is_as_planned) {
+            return Ok(());
+        }
+        let (origin, what) = (&self.client.origin, task.what());
+        let why = format!("{origin} does not show beside a record of {what} what has to stand before that is removed");
+        Err(Fault::new(FaultKind::Conflict, why, "it is read and planned again"))
     }
 
     /// The item as it stands now, with its entity tag, where the API can show a single one.
@@ -309,6 +329,11 @@ impl Provider for Rest {
         Grace::Visibility(self.api().visible_within)
     }
 
+    /// Also where a request takes several: so each has its own end, its own refusal and its own charge.
+    fn tally(&self) -> Tally {
+        Tally::Each
+    }
+
     fn target(&self) -> String {
         self.api().base.to_string()
     }
@@ -317,12 +342,8 @@ impl Provider for Rest {
         let plural = |count: usize| if count == 1 { "" } else { "s" };
         let origin = &self.client.origin;
         match &self.api().shape {
-            Shape::RrSet { replace, .. } => {
-                let requests = match replace.payload {
-                    Payload::Together { most, .. } => count.div_ceil(most.max(1)),
-                    Payload::Body(_) | Payload::Whole => count,
-                };
-                format!("{count} change{} in {requests} request{} to {origin}", plural(count), plural(requests))
+            Shape::RrSet { .. } => {
+                format!("{count} change{0} in {count} request{0} to {origin}", plural(count))
             }
             Shape::Record { .. } => format!("{count} change{}, a request for each address, to {origin}", plural(count)),
         }

@@ -45,6 +45,8 @@ pub(super) struct Task<'a> {
     /// The item that it changes or removes.
     pub(super) item: Option<&'a Item>,
     act: Act,
+    /// What a removal makes room in: a record that gets the address afterwards.
+    heir: Option<&'a Item>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -70,16 +72,17 @@ pub(super) fn plan<'a>(api: &'a Api, changes: &'a [Change], index: &Index<'a>) -
     match &api.shape {
         Shape::Record { .. } => changes.iter().flat_map(|change| records(change, index.all(change))).collect(),
         Shape::RrSet { create, replace, .. } => {
-            let task = |change: &'a Change| Task { changes: vec![change], item: index.set(change), act: Act::Set };
+            let task =
+                |change: &'a Change| Task { changes: vec![change], item: index.set(change), act: Act::Set, heir: None };
             let changing = changes.iter().filter(|change| change.before.as_ref() != Some(&change.after));
             let (new, old): (Vec<_>, Vec<_>) =
                 changing.map(task).partition(|task| task.item.is_none() && create.is_some());
             let together = |tasks: Vec<Task<'a>>, write: Option<&Write>| match write.map(|write| &write.payload) {
                 Some(Payload::Together { most, .. }) => {
                     let changes: Vec<_> = tasks.into_iter().flat_map(|task| task.changes).collect();
-                    let tasks =
-                        changes.chunks(*most).map(|part| Task { changes: part.to_vec(), item: None, act: Act::Set });
-                    tasks.collect()
+                    let together =
+                        |part: &[&'a Change]| Task { changes: part.to_vec(), item: None, act: Act::Set, heir: None };
+                    changes.chunks(*most).map(together).collect()
                 }
                 _ => tasks,
             };
@@ -102,7 +105,7 @@ fn records<'a>(change: &'a Change, items: &[&'a Item]) -> Vec<Task<'a>> {
     let mut coming: VecDeque<IpAddr> =
         addresses.iter().copied().filter(|address| mine.iter().all(|(_, stands)| stands != address)).collect();
     let (mut tasks, mut going) = (Vec::new(), Vec::new());
-    let task = |item: Option<&'a Item>, act| Task { changes: vec![change], item, act };
+    let task = |item: Option<&'a Item>, act| Task { changes: vec![change], item, act, heir: None };
     for (item, stands) in mine {
         if addresses.contains(&stands) {
             if item.ttl != Some(*ttl) && change.before.as_ref() != Some(&change.after) {
@@ -122,15 +125,20 @@ fn records<'a>(change: &'a Change, items: &[&'a Item]) -> Vec<Task<'a>> {
 /// One address is to stand, and all records are ours: the one that holds most of what others set stays, and a plain
 /// duplicate, as we make them, goes.
 fn one_record<'a>(change: &'a Change, mine: Vec<(&'a Item, IpAddr)>, address: IpAddr) -> Vec<Task<'a>> {
-    let task = |item: Option<&'a Item>, act| Task { changes: vec![change], item, act };
+    let task = |item: Option<&'a Item>, act| Task { changes: vec![change], item, act, heir: None };
     // Of several equals the last is taken, so they are gone through from the end: the first in the list.
     let stays = mine.iter().rev().max_by_key(|(item, stands)| (item.weight(), *stands == address));
     let Some(&(kept, stands)) = stays else { return vec![task(None, Act::Record(address))] };
-    let others = mine.iter().filter(|(item, _)| !std::ptr::eq(*item, kept));
+    // What is listed twice is one record: it stays.
+    let others = mine.iter().filter(|(item, _)| !std::ptr::eq(*item, kept) && !item.has_id_of(kept));
     // Many APIs take no two records that are alike, so what has the address already makes room for it; `kept` stands.
     let (before, after): (Vec<_>, Vec<_>) = others.partition(|(_, stands)| *stands == address);
     let remove = |(item, _): &(&'a Item, IpAddr)| task(Some(item), Act::Remove);
-    let mut tasks: Vec<_> = before.into_iter().map(remove).collect();
+    let make_room = |other| Task { heir: Some(kept), ..remove(other) };
+    let mut tasks: Vec<_> = before.into_iter().map(make_room).collect();
+    if (stands, kept.ttl) == (address, Some(change.after.ttl)) {
+        tasks.iter_mut().for_each(|task| task.heir = None);
+    }
     if stands != address || kept.ttl != Some(change.after.ttl) {
         tasks.push(task(Some(kept), Act::Record(address)));
     }
@@ -139,6 +147,24 @@ fn one_record<'a>(change: &'a Change, mine: Vec<(&'a Item, IpAddr)>, address: Ip
 }
 
 impl<'a> Task<'a> {
+    /// Whether it removes a record.
+    pub(super) fn removes(&self) -> bool {
+        self.act == Act::Remove
+    }
+
+    /// Whether the name keeps what it has to when this removal is made of `items`, of which the other requests of the change
+    /// have come already: what is wanted there, or what gets its place next, stands in other records.
+    pub(super) fn leaves_enough(&self, items: &[Item]) -> bool {
+        let (Some(change), Some(goes)) = (self.changes.first(), self.item) else { return false };
+        let here = |item: &&Item| item.name == change.name && item.kind == Kind::Address(change.rtype);
+        let left: Vec<&Item> = items.iter().filter(here).filter(|item| !item.has_id_of(goes)).collect();
+        match self.heir {
+            Some(heir) => left.iter().any(|item| item.is_as(heir)),
+            None => change.after.addresses.iter().all(|wanted| {
+                left.iter().any(|item| item.members.iter().any(|member| member.address.as_ref() == Some(wanted)))
+            }),
+        }
+    }
     /// The request; `fresh` is the item as it was read last. `index` holds all that stand there.
     ///
     /// `None` when the item has no place for what is to be written.

@@ -50,11 +50,20 @@ fn a_write_ends_by_what_is_seen_what_was_answered_and_its_age() {
         (Visibility(MINUTE), Taken, other, MINUTE, Some(Overtaken)),
         (Visibility(Duration::ZERO), Unknown, before, Duration::ZERO, Some(Failed)),
         (Visibility(Duration::ZERO), Taken, other, Duration::ZERO, Some(Overtaken)),
-        // A refusal is believed where nothing speaks against it.
-        (Visibility(MINUTE), Said(Refused), before, SECOND, Some(Refused)),
+        // A refusal is believed when what is shown cannot be of before any more.
+        (Visibility(MINUTE), Said(Refused), before, SECOND, None),
+        (Visibility(MINUTE), Said(Refused), before, MINUTE, Some(Refused)),
+        (Visibility(Duration::ZERO), Said(Refused), before, Duration::ZERO, Some(Refused)),
         (Visibility(MINUTE), Said(Refused), other, SECOND, None),
         (Visibility(MINUTE), Said(Refused), other, MINUTE, Some(Overtaken)),
+        (Visibility(MINUTE), Said(Conflict), before, SECOND, None),
+        (Visibility(MINUTE), Said(Conflict), before, MINUTE, Some(Conflict)),
         (Visibility(MINUTE), Said(Conflict), other, SECOND, Some(Conflict)),
+        // Half of it stands: the first of two requests was done, whatever was said.
+        (Visibility(MINUTE), Said(Conflict), &[9, 77], SECOND, None),
+        (Visibility(MINUTE), Said(Conflict), &[9, 77], MINUTE, Some(Overtaken)),
+        (Arrival(MINUTE), Said(Conflict), other, SECOND, Some(Conflict)),
+        (Arrival(MINUTE), Said(Conflict), before, SECOND, Some(Conflict)),
     ] {
         let open = [Open { intent: 7, changes: vec![change(before, after)], answer, age }];
         let ended = endings(&open, &showing(shown), grace);
