@@ -41,8 +41,9 @@ fn hostile_labels_stay_labels() {
     let text = metrics::render(&status);
     let samples = python(&["-c", PARSE], &text);
     assert!(samples.contains("fingerpost_record_state") && !samples.contains("\nfingerpost_evil"), "{samples}");
-    // As it was, down to its last character.
-    let label = format!("('name', {})", python(&["-c", "import sys; print(repr(sys.stdin.read()), end='')"], hostile));
+    // As it was, but for what would turn or hide text: down to its last character.
+    let shown = "mill\"} 1\nfingerpost_evil{x=\"\\ \\u{1f}</script>\\u{202e}";
+    let label = format!("('name', {})", python(&["-c", "import sys; print(repr(sys.stdin.read()), end='')"], shown));
     assert!(samples.contains(&label), "{label}\n{samples}");
     promtool(&text);
 }
