@@ -12,6 +12,7 @@ mod said;
 mod snapshot;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -23,6 +24,7 @@ use crate::clock::Clock;
 use crate::config::load::{ConfigError, Loaded};
 use crate::confirm::Verdict;
 use crate::exposure::Finding;
+use crate::files;
 use crate::round::{Done, Home, Means, RoundError};
 use crate::status::build;
 use crate::update::Trouble;
@@ -63,6 +65,17 @@ pub enum DaemonError {
     /// The first round cannot begin.
     #[error(transparent)]
     Round(#[from] RoundError),
+    /// Root would leave files behind that the service cannot use, and do there what another user wants.
+    #[error(
+        "{} belongs to {who}, and a daemon of root's must not keep it: run it as that user (sudo -u {who} fingerpost daemon), \
+         or as the service (systemctl start fingerpost), or give root a directory of its own (--state-dir)", path.display()
+    )]
+    Theirs {
+        /// The state directory.
+        path: PathBuf,
+        /// Its user, as `sudo -u` takes one.
+        who: String,
+    },
     /// The task that listens for signals is gone.
     #[error("the task that listens for signals ended by itself; please report this")]
     Deaf,
@@ -123,6 +136,9 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     let loaded = load()?;
     for note in &loaded.notes {
         tracing::warn!("{note}");
+    }
+    if let Some(who) = files::stranger_at(&loaded.config.state_dir) {
+        return Err(DaemonError::Theirs { path: loaded.config.state_dir, who });
     }
     let means = Means::new(loaded.config, clock.clone()).map_err(RoundError::Watch)?;
     let home = Home::open(means)?;

@@ -9,12 +9,12 @@
 mod put;
 mod way;
 
-use std::fs::{File, Metadata, OpenOptions, TryLockError};
+use std::fs::{File, Metadata, TryLockError};
 use std::io::{self, ErrorKind, Write as _};
-use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, fchown};
+use std::os::unix::fs::{MetadataExt as _, fchown};
 use std::path::Path;
 
-use rustix::fs::{AtFlags, Mode, OFlags, fstat, mkdirat, openat, renameat, unlinkat};
+use rustix::fs::{AtFlags, CWD, Mode, OFlags, fstat, mkdirat, openat, renameat, unlinkat};
 use rustix::io::Errno;
 
 pub(crate) use put::{NotPut, Place, create, replace};
@@ -50,9 +50,32 @@ impl Drop for Lock {
 pub(crate) struct Dir(File);
 
 impl Dir {
-    /// The directory at `path`, wherever links lead: whoever may change those rules the directory anyway.
+    /// The directory at `path`. Where no other user leads root: a link of the service's user in the service's directory is
+    /// none of root's business.
     pub(crate) fn open(path: &Path) -> io::Result<Self> {
-        OpenOptions::new().read(true).custom_flags(OFlags::DIRECTORY.bits().cast_signed()).open(path).map(Self)
+        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+        if path.file_name().is_none() {
+            // The root, this directory, or one above it: no name, and so no link.
+            return Ok(Self(openat(CWD, path, flags, Mode::empty())?.into()));
+        }
+        let End { dir, name, .. } = End::find(path, Errand::Read)?;
+        Ok(Self(openat(&dir, name, flags | OFlags::NOFOLLOW, Mode::empty())?.into()))
+    }
+
+    /// The directory `name` in this one; a link there is an error.
+    pub(crate) fn enter(&self, name: &str) -> io::Result<Self> {
+        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+        Ok(Self(openat(&self.0, name, flags, Mode::empty())?.into()))
+    }
+
+    /// The bytes of the regular file `name` in it, which may be as long as `most`; a link there is an error.
+    pub(crate) fn read(&self, name: &str, most: u64) -> io::Result<Vec<u8>> {
+        all(&way::open_at(&self.0, name)?, most)
+    }
+
+    /// Who has it, and who may do what in it.
+    pub(crate) fn metadata(&self) -> io::Result<Metadata> {
+        self.0.metadata()
     }
 
     /// The directory `name` in this one, made if it is missing; a link there is an error.
@@ -62,8 +85,7 @@ impl Dir {
             Err(Errno::EXIST) => false,
             Err(error) => return Err(error.into()),
         };
-        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
-        let below = Self(openat(&self.0, name, flags, Mode::empty())?.into());
+        let below = self.enter(name)?;
         if made {
             self.hand_over(&below.0);
             self.sync()?;
@@ -90,6 +112,18 @@ impl Dir {
             }
             Err(Errno::NOENT) => Ok((self.make(name, OFlags::RDWR, mode)?, true)),
             Err(error) => Err(error.into()),
+        }
+    }
+
+    /// The file `name` to be held and not written to, made with `mode` if it is missing; a link there is an error.
+    pub(crate) fn standing(&self, name: &str, mode: u32) -> io::Result<File> {
+        match way::open_at(&self.0, name) {
+            Err(error) if error.kind() == ErrorKind::NotFound => match self.make(name, OFlags::RDONLY, mode) {
+                // Another process was quicker.
+                Err(error) if error.kind() == ErrorKind::AlreadyExists => way::open_at(&self.0, name),
+                made => made,
+            },
+            there => there,
         }
     }
 
@@ -155,6 +189,26 @@ pub(crate) fn read(path: &Path, errand: Errand, most: u64) -> io::Result<Vec<u8>
     all(&open(path, errand)?, most)
 }
 
+/// The user of the directory at `path`, as `sudo -u` takes one, where this is root and that is another user's; `None` also
+/// where there is no directory yet.
+pub(crate) fn stranger_at(path: &Path) -> Option<String> {
+    let owner = Dir::open(path).ok()?.metadata().ok()?.uid();
+    way::Trust::of_this_process().is_stranger(owner).then(|| {
+        // A user of systemd's own making has no line there.
+        let users = read(Path::new("/etc/passwd"), Errand::Read, 1 << 20).unwrap_or_default();
+        name_of(owner, &String::from_utf8_lossy(&users)).map_or_else(|| format!("'#{owner}'"), str::to_owned)
+    })
+}
+
+/// The name of the user `uid` in the text of passwd(5).
+fn name_of(uid: u32, users: &str) -> Option<&str> {
+    users.lines().find_map(|line| {
+        let mut fields = line.split(':');
+        let (name, number) = (fields.next()?, fields.nth(1)?);
+        (number.parse() == Ok(uid)).then_some(name)
+    })
+}
+
 /// What to do about an `error` in the state directory, as the end of a clause; empty where that says it all.
 pub(crate) fn way_in(error: &io::Error) -> &'static str {
     match error.kind() {
@@ -162,6 +216,9 @@ pub(crate) fn way_in(error: &io::Error) -> &'static str {
         ErrorKind::NotADirectory => "; what stands in the place of a directory there must be moved away",
         _ if Errno::from_io_error(error) == Some(Errno::LOOP) => {
             "; a symbolic link stands there, and none is followed: remove it"
+        }
+        _ if matches!(Astray::behind(error), Some(Astray::Kind(_))) => {
+            "; what stands there in the place of a file must be moved away"
         }
         _ => "",
     }
@@ -197,6 +254,15 @@ mod tests {
         ] {
             assert_eq!(heir(is_root, dir, present), heir_is, "{dir:?} {present:?}");
         }
+    }
+
+    #[test]
+    fn a_user_is_named_as_passwd_has_it() {
+        let users = "root:x:0:0:root:/root:/bin/sh\nodd\nkeeper:x:1000:1000::/home/keeper:/bin/sh\n";
+        assert_eq!(
+            (name_of(1000, users), name_of(0, users), name_of(61184, users)),
+            (Some("keeper"), Some("root"), None)
+        );
     }
 
     #[test]

@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::net::IpAddr;
+use std::os::unix::fs::{DirBuilderExt as _, MetadataExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -28,6 +29,9 @@ use crate::watch::{Via, failover};
 
 /// The state file's name.
 pub const FILE: &str = "state.json";
+
+/// The file whose lock is the directory's.
+const LOCK: &str = "lock";
 
 /// The longest state that is read, in bytes: one of 10,000 records has some megabytes.
 const LONGEST: u64 = 64 << 20;
@@ -316,6 +320,39 @@ fn added(change: &Change) -> Option<IpAddr> {
     change.after.addresses.iter().find(|address| !before.is_some_and(|set| set.contains(address))).copied()
 }
 
+/// What users other than the owner of a directory of this mode can do there, if they can do anything.
+fn lax(mode: u32) -> Option<&'static str> {
+    match mode {
+        mode if mode & 0o022 != 0 => {
+            Some("can be written to by others than its owner, who can make this program believe anything")
+        }
+        mode if mode & 0o077 != 0 => Some("can be looked into by others than its owner"),
+        _ => None,
+    }
+}
+
+/// Makes `dir` for its owner alone, durably, if it is missing.
+fn make(dir: &Path) -> Result<(), StateError> {
+    let fail = |act| move |source| StateError::Io { act, path: dir.to_owned(), source };
+    let missing: Vec<&Path> =
+        dir.ancestors().take_while(|part| !part.as_os_str().is_empty() && !part.exists()).collect();
+    if missing.is_empty() {
+        return Ok(());
+    }
+    if let Some(above) = dir.parent() {
+        fs::create_dir_all(above).map_err(fail("create"))?;
+    }
+    match fs::DirBuilder::new().mode(0o700).create(dir) {
+        Err(error) if error.kind() != io::ErrorKind::AlreadyExists => return Err(fail("create")(error)),
+        _ => {}
+    }
+    // What is durable inside is lost all the same if the directory's own name is not durable in its parent.
+    for made in missing {
+        File::open(made.join("..")).and_then(|parent| parent.sync_all()).map_err(fail("make durable"))?;
+    }
+    Ok(())
+}
+
 /// The state on disk, under the directory's lock.
 #[derive(Debug)]
 pub struct Store {
@@ -328,18 +365,21 @@ impl Store {
     /// Makes sure of `dir` and takes its lock, without waiting.
     pub fn lock(dir: &Path) -> Result<LockedDir, StateError> {
         let fail = |act| move |source| StateError::Io { act, path: dir.to_owned(), source };
-        let missing: Vec<&Path> =
-            dir.ancestors().take_while(|part| !part.as_os_str().is_empty() && !part.exists()).collect();
-        if !missing.is_empty() {
-            fs::create_dir_all(dir).map_err(fail("create"))?;
+        make(dir)?;
+        let held = Dir::open(dir).map_err(fail("open"))?;
+        let mode = held.metadata().map_err(fail("open"))?.mode() & 0o777;
+        // Whoever can open the file can hold its lock, and keep this program from everything (flock(2)).
+        let lock = held.standing(LOCK, 0o600).map_err(fail("lock"))?;
+        if lock.metadata().map_err(fail("lock"))?.mode() & 0o077 != 0 {
+            lock.set_permissions(fs::Permissions::from_mode(0o600)).map_err(fail("lock"))?;
         }
-        // What is durable inside is lost all the same if the directory's own name is not durable in its parent.
-        for made in missing {
-            File::open(made.join("..")).and_then(|parent| parent.sync_all()).map_err(fail("make durable"))?;
-        }
-        let lock = File::open(dir).map_err(fail("open"))?;
         match Lock::try_take(lock) {
-            Ok(lock) => Ok(LockedDir { dir: dir.to_owned(), lock }),
+            Ok(lock) => {
+                if let Some(others) = lax(mode) {
+                    tracing::warn!("{} {others} (mode {mode:03o}); chmod 700 {}", dir.display(), dir.display());
+                }
+                Ok(LockedDir { dir: dir.to_owned(), lock })
+            }
             Err(TryLockError::WouldBlock) => Err(StateError::Locked { path: dir.to_owned() }),
             Err(TryLockError::Error(source)) => Err(fail("lock")(source)),
         }

@@ -99,7 +99,10 @@ fn a_file_that_cannot_be_read_says_what_to_do() {
 
     std::fs::create_dir(home.file()).unwrap();
     let error = home.problems_as_it_is();
-    assert!(error.starts_with("fingerpost.toml: cannot be read: Is a directory"), "{error}");
+    assert!(
+        error.starts_with("fingerpost.toml: cannot be read: it is a directory and not a regular file; name another"),
+        "{error}"
+    );
 }
 
 #[test]

@@ -2,7 +2,6 @@
 //!
 //! No proxy, and no redirect away from where the configuration points: nothing else is ever contacted.
 
-use std::fs::File;
 use std::io::{self, Read as _};
 use std::path::Path;
 use std::time::Duration;
@@ -14,6 +13,7 @@ use tokio::time::timeout;
 use super::source::{self, LIMIT, Listed, Unreadable};
 use super::{AllowlistError, Kept, KeptSource, Outcome};
 use crate::config::{Edge, ListForm, ListPlace, ListSource};
+use crate::files::{self, Errand};
 use crate::http;
 use crate::watch::http::{root_cause, same_origin};
 
@@ -185,7 +185,7 @@ fn read_file(path: &Path) -> Result<Vec<u8>, Failure> {
     let why = |error: io::Error| Failure::Why(root_cause(&error));
     let mut bytes = Vec::new();
     // One byte more than may be read shows that there is more.
-    File::open(path).map_err(why)?.take(LIMIT as u64 + 1).read_to_end(&mut bytes).map_err(why)?;
+    files::open(path, Errand::Read).map_err(why)?.take(LIMIT as u64 + 1).read_to_end(&mut bytes).map_err(why)?;
     Ok(bytes)
 }
 

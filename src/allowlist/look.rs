@@ -1,7 +1,6 @@
 //! Looks at the firewall, and compares: reads a file, runs a program or asks the router, as the configuration says.
 
 use std::collections::BTreeSet;
-use std::fs::File;
 use std::io::Read as _;
 use std::net::IpAddr;
 use std::time::Duration;
@@ -16,6 +15,7 @@ use crate::address::Family;
 use crate::address::set::AddressSet;
 use crate::address::special::never_from_outside;
 use crate::config::{Config, Firewall, Input, ListForm};
+use crate::files::{self, Errand};
 use crate::provider::command::{self, Job, NotEnded};
 use crate::round;
 use crate::watch::http::root_cause;
@@ -43,7 +43,7 @@ pub struct Compared {
 /// # Errors
 /// [`AllowlistError`] when either side is not known.
 pub async fn compare(config: &Config) -> Result<Vec<Compared>, AllowlistError> {
-    let wanted = in_force(config)?.iter().fold(AddressSet::default(), |all, (_, kept)| all.union(&kept.set()));
+    let wanted = in_force(config).await?.iter().fold(AddressSet::default(), |all, (_, kept)| all.union(&kept.set()));
     let allowlist = config.allowlist.as_ref().ok_or(AllowlistError::NoEdge)?;
     let firewall = allowlist.firewall.as_ref().ok_or(AllowlistError::NoFirewall)?;
     let inside = never_from_outside(&config.watch.accept_special);
@@ -141,7 +141,7 @@ async fn read(from: &Input) -> Result<Vec<u8>, String> {
     let words = match from {
         Input::File(path) => {
             let mut bytes = Vec::new();
-            let file = File::open(path).map_err(|error| root_cause(&error))?;
+            let file = files::open(path, Errand::Read).map_err(|error| root_cause(&error))?;
             file.take(LIMIT as u64 + 1).read_to_end(&mut bytes).map_err(|error| root_cause(&error))?;
             return if bytes.len() > LIMIT { Err(too_long()) } else { Ok(bytes) };
         }

@@ -11,6 +11,7 @@ pub mod firewall;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod look;
+mod proof;
 pub mod refused;
 pub mod render;
 pub mod source;
@@ -36,6 +37,7 @@ use crate::update::{Books, BooksError};
 use bounds::Doubtful;
 pub use fetch::{Client, SourceError};
 pub use look::{Compared, compare};
+use proof::Standing;
 pub use store::{Kept, KeptSource, in_force, kept, shift};
 pub use write::{Reload, Rendered, write};
 
@@ -92,6 +94,12 @@ pub enum AllowlistError {
         /// What is wrong with it.
         why: String,
     },
+    /// What is kept of an edge may be right, and nothing tells so.
+    #[error(
+        "the audit log does not tell of the ranges of the edge {0} any more: its files that did were removed by rotation, or \
+         do not hold (`fingerpost audit verify`); run `fingerpost allowlist fetch`, or reload the daemon"
+    )]
+    Untold(String),
     /// The configuration names no file to write.
     #[error("no [[allowlist.render]] is configured: which file is to be written? {}", add(RENDER))]
     NoFile,
@@ -163,6 +171,8 @@ pub struct Report {
 pub struct Looked {
     edge: Edge,
     before: Option<Kept>,
+    /// The audit log tells of these.
+    is_told: bool,
     said: Result<(Vec<KeptSource>, Vec<String>), SourceError>,
 }
 
@@ -189,11 +199,16 @@ pub async fn fetch(config: &Config, accept: bool, now: Timestamp) -> Result<Vec<
 /// [`AllowlistError`]; what is wrong with a list is told by [`take`].
 pub async fn look(config: &Config) -> Result<Vec<Looked>, AllowlistError> {
     let client = Client::new(&config.edges)?;
+    let proofs = store::proofs(config).await?;
     let mut all = Vec::new();
     for edge in &config.edges {
-        let before = kept(&config.state_dir, &edge.name)?;
+        let before = kept(config, edge)?;
+        let standing = before.as_ref().map(|before| proofs.standing(&edge.name, before));
+        if standing == Some(Standing::Refuted) {
+            return Err(store::spoilt(config, edge, store::REFUTED));
+        }
         let said = client.look(edge, before.as_ref()).await;
-        all.push(Looked { edge: edge.clone(), before, said });
+        all.push(Looked { edge: edge.clone(), before, is_told: standing == Some(Standing::Proven), said });
     }
     Ok(all)
 }
@@ -233,7 +248,7 @@ fn take_one(
     accept: bool,
     now: Timestamp,
 ) -> Result<Report, AllowlistError> {
-    let Looked { edge, before, said } = looked;
+    let Looked { edge, before, is_told, said } = looked;
     let (judged, notes) = match said {
         Ok((sources, notes)) => (judge(config, &edge, before.as_ref(), sources, accept, now), notes),
         Err(error) => (Judged::Not(error.outcome()), Vec::new()),
@@ -241,6 +256,10 @@ fn take_one(
     let (outcome, after) = match judged {
         Judged::Not(outcome) => (outcome, before),
         Judged::Same(kept) => {
+            if !is_told {
+                let none = AddressSet::default();
+                log.append(now, event(&edge, &kept, &none, &none))?;
+            }
             if before.as_ref() != Some(&kept) {
                 store::put(&config.state_dir, &edge.name, &kept)?;
             }
@@ -248,7 +267,7 @@ fn take_one(
         }
         Judged::New { kept, came, went } => {
             // First the log: what a crash keeps from being in force is fetched and told again.
-            log.append(now, event(&edge, kept.number, &came, &went))?;
+            log.append(now, event(&edge, &kept, &came, &went))?;
             store::put(&config.state_dir, &edge.name, &kept)?;
             let (came, went) = (came.prefixes().collect(), went.prefixes().collect());
             (Outcome::Taken { number: kept.number, came, went }, Some(kept))
@@ -259,15 +278,16 @@ fn take_one(
     Ok(Report { edge: edge.name, outcome, number, since, ranges, notes })
 }
 
-fn event(edge: &Edge, number: u64, came: &AddressSet, went: &AddressSet) -> Event {
+fn event(edge: &Edge, kept: &Kept, came: &AddressSet, went: &AddressSet) -> Event {
     let named = |set: &AddressSet| set.prefixes().take(NAMED).collect();
     Event::Ranges {
         edge: edge.name.clone(),
-        number,
+        number: kept.number,
         came: named(came),
         came_addresses: came.count().to_string(),
         went: named(went),
         went_addresses: went.count().to_string(),
+        digest: Some(proof::digest(&kept.set())),
     }
 }
 

@@ -2,17 +2,18 @@
 //! seventh version. Touches these files and nothing else; one process writes at a time, the holder of the state
 //! directory's lock.
 
-use std::fs;
-use std::io::ErrorKind;
+use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
 use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
-use super::AllowlistError;
+use super::proof::{Proofs, Standing};
+use super::{AllowlistError, bounds};
 use crate::address::set::AddressSet;
+use crate::audit::file::AuditError;
 use crate::clock::{Step, Timestamp};
-use crate::config::Config;
+use crate::config::{Config, Edge};
 use crate::files::Dir;
 
 /// How many versions are kept besides the one in force.
@@ -68,23 +69,51 @@ fn dir(state_dir: &Path, edge: &str) -> PathBuf {
     state_dir.join("edges").join(edge)
 }
 
-/// What is in force of `edge`, if anything was ever taken. Writes nothing.
-///
-/// # Errors
-/// [`AllowlistError::Store`] or [`AllowlistError::Spoilt`]: never a guess.
-pub fn kept(state_dir: &Path, edge: &str) -> Result<Option<Kept>, AllowlistError> {
+/// The longest file that is read, in bytes: some hundred thousand ranges.
+const LONGEST: u64 = 64 << 20;
+
+/// What the file says of `edge`, if there is one. Writes nothing.
+fn said(state_dir: &Path, edge: &str) -> Result<Option<Kept>, AllowlistError> {
     let path = dir(state_dir, edge).join("current.json");
-    let bytes = match fs::read(&path) {
+    let read = || Dir::open(state_dir)?.enter("edges")?.enter(edge)?.read("current.json", LONGEST);
+    let bytes = match read() {
         Ok(bytes) => bytes,
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
         Err(source) => return Err(AllowlistError::Store { act: "read", path, source }),
     };
-    let kept: Kept = serde_json::from_slice(&bytes)
-        .map_err(|error| AllowlistError::Spoilt { path: path.clone(), why: error.to_string() })?;
-    if kept.set().is_empty() {
-        return Err(AllowlistError::Spoilt { path, why: "it has no range".to_owned() });
-    }
-    Ok(Some(kept))
+    serde_json::from_slice(&bytes).map(Some).map_err(|error| AllowlistError::Spoilt { path, why: error.to_string() })
+}
+
+/// What is in force of `edge`, if anything was ever taken. Writes nothing. It is judged as what is fetched: a file can be
+/// changed by whoever has got hold of the service.
+///
+/// # Errors
+/// [`AllowlistError::Store`] or [`AllowlistError::Spoilt`]: never a guess.
+pub fn kept(config: &Config, edge: &Edge) -> Result<Option<Kept>, AllowlistError> {
+    let Some(kept) = said(&config.state_dir, &edge.name)? else { return Ok(None) };
+    let set = kept.set();
+    let why = match bounds::check(edge, &set, None, true, &config.watch.accept_special) {
+        Ok(()) if set.is_empty() => "it has no range".to_owned(),
+        Ok(()) => return Ok(Some(kept)),
+        Err(doubtful) => doubtful.to_string(),
+    };
+    Err(spoilt(config, edge, why))
+}
+
+/// The error for a file that says something else than it should.
+pub(super) fn spoilt(config: &Config, edge: &Edge, why: impl Into<String>) -> AllowlistError {
+    AllowlistError::Spoilt { path: dir(&config.state_dir, &edge.name).join("current.json"), why: why.into() }
+}
+
+/// What the audit log tells of the ranges. It is read where that keeps nobody waiting.
+///
+/// # Errors
+/// [`AllowlistError::Audit`] where it cannot be read.
+pub(super) async fn proofs(config: &Config) -> Result<Proofs, AllowlistError> {
+    let dir = config.state_dir.clone();
+    let read = tokio::task::spawn_blocking(move || Proofs::read(&dir)).await;
+    let died = |error| AuditError::Io { act: "read", file: config.state_dir.clone(), source: io::Error::other(error) };
+    Ok(read.map_err(died)??)
 }
 
 /// Takes in that the clock was set.
@@ -93,7 +122,7 @@ pub fn kept(state_dir: &Path, edge: &str) -> Result<Option<Kept>, AllowlistError
 /// Those of [`kept`], and [`AllowlistError::Store`] where the list cannot be written back.
 pub fn shift(config: &Config, step: &Step) -> Result<(), AllowlistError> {
     for edge in &config.edges {
-        let Some(kept) = kept(&config.state_dir, &edge.name)? else { continue };
+        let Some(kept) = said(&config.state_dir, &edge.name)? else { continue };
         let since = step.moved(kept.since);
         if since != kept.since {
             put(&config.state_dir, &edge.name, &Kept { since, ..kept })?;
@@ -105,17 +134,27 @@ pub fn shift(config: &Config, step: &Step) -> Result<(), AllowlistError> {
 /// All that may get in: the ranges in force of every edge, with the edge's name.
 ///
 /// # Errors
-/// [`AllowlistError::NoEdge`], [`AllowlistError::Never`] while any edge has none, and those of [`kept`].
-pub fn in_force(config: &Config) -> Result<Vec<(String, Kept)>, AllowlistError> {
+/// [`AllowlistError::NoEdge`], [`AllowlistError::Never`] while any edge has none, [`AllowlistError::Spoilt`] where the
+/// audit log does not tell of them, and those of [`kept`].
+pub async fn in_force(config: &Config) -> Result<Vec<(String, Kept)>, AllowlistError> {
     if config.edges.is_empty() {
         return Err(AllowlistError::NoEdge);
     }
-    let one = |name: &String| {
-        let kept = kept(&config.state_dir, name)?.ok_or_else(|| AllowlistError::Never(name.clone()))?;
-        Ok((name.clone(), kept))
+    let proofs = proofs(config).await?;
+    let one = |edge: &Edge| {
+        let kept = kept(config, edge)?.ok_or_else(|| AllowlistError::Never(edge.name.clone()))?;
+        match proofs.standing(&edge.name, &kept) {
+            Standing::Proven => Ok((edge.name.clone(), kept)),
+            Standing::Refuted => Err(spoilt(config, edge, REFUTED)),
+            Standing::Untold => Err(AllowlistError::Untold(edge.name.clone())),
+        }
     };
-    config.edges.iter().map(|edge| one(&edge.name)).collect()
+    config.edges.iter().map(one).collect()
 }
+
+/// Why ranges are not believed that another one has written.
+pub(super) const REFUTED: &str =
+    "its ranges are not those that the audit log tells of, so another program has written it";
 
 /// Puts `kept` in force, durably; the version before it is kept under its number.
 pub(super) fn put(state_dir: &Path, edge: &str, kept: &Kept) -> Result<(), AllowlistError> {
@@ -133,7 +172,7 @@ pub(super) fn put(state_dir: &Path, edge: &str, kept: &Kept) -> Result<(), Allow
         written.map_err(|source| AllowlistError::Store { act: "write", path: path.join(name), source })
     };
     // An unreadable one was refused before.
-    if let Some(before) = self::kept(state_dir, edge)?.filter(|before| before.number < kept.number) {
+    if let Some(before) = said(state_dir, edge)?.filter(|before| before.number < kept.number) {
         write(&format!("{}.json", before.number), &before)?;
         if let Some(oldest) = before.number.checked_sub(KEPT) {
             // It is only tidying up: what is left costs a few kilobytes.
@@ -145,6 +184,7 @@ pub(super) fn put(state_dir: &Path, edge: &str, kept: &Kept) -> Result<(), Allow
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
     use std::os::unix::fs::symlink;
 
     use super::*;
@@ -166,9 +206,12 @@ mod tests {
             let to = if name == ".new" { other.clone() } else { home.path().join("nothing") };
             symlink(to, dir(&at, "quay").join(name)).unwrap();
         }
+        let told = crate::commands::chain_of(&put(&at, "quay", &version(1)).unwrap_err());
+        assert!(told.contains("current.json; a symbolic link stands there, and none is followed: remove it"), "{told}");
+        fs::remove_file(at.join("edges/quay/current.json")).unwrap();
         put(&at, "quay", &version(1)).unwrap();
         put(&at, "quay", &version(2)).unwrap();
-        assert_eq!(kept(&at, "quay").unwrap(), Some(version(2)));
+        assert_eq!(said(&at, "quay").unwrap(), Some(version(2)));
         assert_eq!(fs::read(&other).unwrap(), b"theirs");
         assert!(!home.path().join("nothing").exists());
         // Nor does one in the place of a directory.

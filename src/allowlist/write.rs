@@ -52,7 +52,7 @@ pub struct Rendered {
 /// [`AllowlistError`] while the ranges of any edge are not known: a file without them would lock it out.
 pub async fn write(config: &Config, when: Reload) -> Result<Vec<Rendered>, AllowlistError> {
     let part = |(edge, kept): (String, super::Kept)| Part { edge, number: kept.number, set: kept.set() };
-    let parts: Vec<Part> = in_force(config)?.into_iter().map(part).collect();
+    let parts: Vec<Part> = in_force(config).await?.into_iter().map(part).collect();
     let allowlist = config.allowlist.as_ref().ok_or(AllowlistError::NoEdge)?;
     let ports: Vec<u16> = allowlist.ports.iter().copied().collect();
     let mut all = Vec::new();

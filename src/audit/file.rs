@@ -17,8 +17,8 @@ use crate::clock::Timestamp;
 use crate::config;
 use crate::files::{Dir, way_in};
 use crate::provider::Change;
-use walk::{closed_files, first_seq, read, read_if_there, torn_files, walk};
-pub use walk::{files, follow, follow_past, read_all, recall};
+use walk::{LONGEST, closed_files, first_entry, first_seq, open, open_if_there, torn_files, walk};
+pub use walk::{files, follow, follow_past, links, read_all, recall};
 
 /// The file that is written to.
 pub const CURRENT: &str = "audit.jsonl";
@@ -115,16 +115,19 @@ impl Log {
             fresh: VecDeque::new(),
         };
         let path = log.path();
-        let bytes = read_if_there(&path)?.unwrap_or_default();
+        let current = open_if_there(&path)?;
         // An intent may have stayed open while several files were closed behind it.
         for closed in closed_files(dir)? {
-            let walked = walk(&read(&closed)?, |entry| log.remember(entry.seq, entry.time, &entry.event));
+            let walked = walk(open(&closed)?, |entry| log.remember(entry.seq, entry.time, &entry.event))
+                .map_err(|source| AuditError::Io { act: "read", file: closed, source })?;
             if walked.whole > 0 {
                 // The power may have gone between closing one file and the first whole line of the next.
                 log.tail = walked.tail;
             }
         }
-        let walked = walk(&bytes, |entry| log.remember(entry.seq, entry.time, &entry.event));
+        let Some(current) = current else { return Ok(log) };
+        let fail = |source| AuditError::Io { act: "read", file: path.clone(), source };
+        let walked = walk(&current, |entry| log.remember(entry.seq, entry.time, &entry.event)).map_err(fail)?;
         if let Some((line, flaw)) = &walked.flaw {
             tracing::warn!(
                 "{}: line {line}: {flaw}; the log goes on behind it, and `fingerpost audit verify` will always tell of it",
@@ -134,8 +137,8 @@ impl Log {
         if walked.whole > 0 {
             log.tail = walked.tail;
         }
-        log.end = walked.whole as u64;
-        log.torn = walked.whole < bytes.len();
+        log.end = walked.whole;
+        log.torn = walked.whole < current.metadata().map_err(fail)?.len();
         if log.torn {
             tracing::warn!(
                 "the last line of {} is torn, by a power cut perhaps; it will be set aside before the next is written",
@@ -268,7 +271,7 @@ impl Log {
         let path = self.path();
         let fail = |act, source| AuditError::Io { act, file: path.clone(), source };
         let dir = Dir::open(&self.dir).map_err(|source| fail("open", source))?;
-        let (mut file, is_new) = dir.kept(CURRENT, 0o640).map_err(|source| fail("open", source))?;
+        let (file, is_new) = dir.kept(CURRENT, 0o640).map_err(|source| fail("open", source))?;
         if is_new || !self.named {
             // One that stood there at the start may have been made right before a crash.
             sync_dir(&self.dir)?;
@@ -277,9 +280,7 @@ impl Log {
         let length = file.metadata().map_err(|source| fail("read", source))?.len();
         if length < self.end {
             // Somebody shortened or removed it meanwhile: the log goes on behind what is left.
-            let mut bytes = Vec::new();
-            file.read_to_end(&mut bytes).map_err(|source| fail("read", source))?;
-            self.end = walk(&bytes, |_| {}).whole as u64;
+            self.end = walk(&file, |_| {}).map_err(|source| fail("read", source))?.whole;
         }
         if length > self.end {
             file.set_len(self.end).map_err(|source| fail("shorten", source))?;
@@ -293,9 +294,10 @@ impl Log {
             return Ok(());
         }
         self.current = None;
-        let bytes = read(&path)?;
         // A first line that was meddled with must not take the name from which the files have their order.
-        let first = chain::lines(&bytes).find_map(|line| chain::read(line).ok()).map_or(0, |entry| entry.seq);
+        let first = first_entry(open(&path)?)
+            .map_err(|source| AuditError::Io { act: "read", file: path.clone(), source })?
+            .unwrap_or(0);
         let closed = self.dir.join(format!("audit.{first:012}.jsonl"));
         fs::rename(&path, &closed).map_err(|source| AuditError::Io { act: "rename", file: path, source })?;
         self.end = 0;
@@ -335,21 +337,26 @@ impl Log {
         Ok(())
     }
 
-    /// Copies what follows the last whole line into a file of its own, cuts it off, and says so in the log.
+    /// Copies what follows the last whole line into a file of its own, as far as it is no longer than a line can be, cuts it
+    /// off, and says so in the log.
     fn set_aside(&mut self, now: Timestamp) -> Result<(), AuditError> {
-        let bytes = read(&self.path())?;
-        let torn = bytes.get(walk(&bytes, |_| {}).whole..).unwrap_or_default();
+        let current = self.path();
+        let fail = |source| AuditError::Io { act: "read", file: current.clone(), source };
+        let mut from = open(&current)?;
+        let whole = walk(&from, |_| {}).map_err(fail)?.whole;
+        from.seek(SeekFrom::Start(whole)).map_err(fail)?;
         let name = format!("{TORN}{:012}", self.tail.seq + 1);
         let path = self.dir.join(&name);
         let fail = |source| AuditError::Io { act: "write", file: path.clone(), source };
         let mut file = Dir::open(&self.dir).and_then(|dir| dir.fresh(&name, 0o640)).map_err(fail)?;
-        file.write_all(torn).and_then(|()| file.sync_all()).map_err(fail)?;
+        let bytes = io::copy(&mut from.take(LONGEST as u64), &mut file).map_err(fail)?;
+        file.sync_all().map_err(fail)?;
         sync_dir(&self.dir)?;
         let mut torn_files = torn_files(&self.dir)?;
         let surplus = torn_files.len().saturating_sub(self.settings.keep);
         torn_files.truncate(surplus);
         // First it is told, then they go.
-        self.write(now, Event::SetAside { file: name, bytes: torn.len() as u64, removed: torn_files.clone() })?;
+        self.write(now, Event::SetAside { file: name, bytes, removed: torn_files.clone() })?;
         self.torn = false;
         for old in torn_files {
             // One that stays is named again next time.

@@ -153,6 +153,10 @@ pub enum Event {
         went: Vec<IpNet>,
         /// How many addresses went.
         went_addresses: String,
+        /// The SHA-256 of all that are in force from now on, one a line, each with its newline, in lower-case hexadecimal:
+        /// what is read from the state directory is held against it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        digest: Option<String>,
     },
     /// The clock was set: what this process dated is later or earlier than it was, and its entries up to here too.
     Clock(Step),

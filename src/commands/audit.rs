@@ -265,7 +265,7 @@ pub(crate) fn sentence(entry: &Entry) -> String {
                 Hands::Released => format!("lease of {provider} given back"),
             }
         }
-        Event::Ranges { edge, number, came, came_addresses, went, went_addresses } => {
+        Event::Ranges { edge, number, came, came_addresses, went, went_addresses, .. } => {
             let part = |what: &str, ranges: &[IpNet], addresses: &str| match ranges {
                 [] => String::new(),
                 _ => {

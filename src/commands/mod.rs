@@ -130,6 +130,7 @@ impl CommandError {
             Self::Round(error) | Self::Daemon(DaemonError::Round(error)) => round_exit(error),
             Self::Audit(AuditError::Flawed { .. } | AuditError::Lacking { .. }) => Exit::Data,
             Self::Audit(_) | Self::New(_) => Exit::CannotWrite,
+            Self::Daemon(DaemonError::Theirs { .. }) => Exit::Refused,
             Self::Log { source, .. } if source.kind() == io::ErrorKind::PermissionDenied => Exit::Refused,
             Self::Log { .. } => Exit::Data,
             Self::Rehearsal(_)
@@ -172,7 +173,7 @@ fn allowlist_exit(error: &AllowlistError) -> Exit {
         AllowlistError::Store { act: "read", .. } => Exit::Refused,
         AllowlistError::Store { .. } => Exit::CannotWrite,
         AllowlistError::Spoilt { .. } => Exit::Data,
-        AllowlistError::Never(_) | AllowlistError::Firewall { .. } => Exit::NoRuling,
+        AllowlistError::Never(_) | AllowlistError::Untold(_) | AllowlistError::Firewall { .. } => Exit::NoRuling,
     }
 }
 

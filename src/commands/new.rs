@@ -32,7 +32,7 @@ pub enum NewError {
 
 fn way_out(error: &io::Error) -> &'static str {
     match error.kind() {
-        _ if Astray::behind(error).is_some() => "",
+        _ if matches!(Astray::behind(error), Some(Astray::Link { .. } | Astray::Theirs { .. })) => "",
         io::ErrorKind::NotFound => "; make its directory first (sudo mkdir -p), or name another file with --out",
         io::ErrorKind::PermissionDenied => "; run this as root (sudo), or name another file with --out",
         _ => "; name another file with --out",

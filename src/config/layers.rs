@@ -3,8 +3,7 @@
 //! the layer it came from, and every key of the file its line.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::fs::File;
-use std::io::{self, Read};
+use std::io;
 use std::ops::Range;
 use std::path::Path;
 
@@ -15,6 +14,7 @@ use toml_edit::{Array, ImDocument, InlineTable, Item, Key, Table};
 
 use super::load::Sources;
 use super::problem::{ConfigError, Problem};
+use crate::files::{self, Astray, Errand};
 
 /// Ten thousand records are a megabyte; a file far beyond that is a mistake in the name.
 const MAX_FILE: u64 = 8 << 20;
@@ -139,11 +139,10 @@ pub(super) fn join(path: &str, key: &str) -> String {
 
 fn read_file(file: &Path) -> Result<String, ConfigError> {
     let fail = |source| ConfigError::Unreadable { file: file.to_owned(), source };
-    let mut bytes = Vec::new();
-    File::open(file).map_err(fail)?.take(MAX_FILE + 1).read_to_end(&mut bytes).map_err(fail)?;
-    if bytes.len() as u64 > MAX_FILE {
-        return Err(fail(io::Error::new(io::ErrorKind::FileTooLarge, "more than 8 MiB")));
-    }
+    let bytes = files::read(file, Errand::Read, MAX_FILE).map_err(|error| match Astray::behind(&error) {
+        Some(Astray::Long(_)) => fail(io::Error::new(io::ErrorKind::FileTooLarge, "more than 8 MiB")),
+        _ => fail(error),
+    })?;
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
         ConfigError::Invalid(vec![Problem {

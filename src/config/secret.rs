@@ -1,18 +1,18 @@
 //! Secrets: where they may come from, and a type that cannot be printed.
 
 use std::fmt;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{self, Read};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use data_encoding::HEXLOWER;
 use ring::digest;
-use rustix::fs::OFlags;
 
 use super::cell::Cell;
 use super::load::Sources;
 use super::reader::Table;
+use crate::files::{self, Astray, Errand};
 
 /// A secret's bytes. It has no `Display`, and its `Debug` shows nothing of it.
 #[derive(Clone)]
@@ -64,7 +64,7 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
     }
     let text = if file.is_set() {
         let path = file.file()?;
-        let opened = open(&path);
+        let opened = files::open(&path, Errand::Read);
         // What only the service may read is as good as handed to it alone.
         if sources.looking_only && opened.as_ref().is_err_and(|error| error.kind() == io::ErrorKind::PermissionDenied) {
             cell.show(format!("{{ file = {path:?} }}"));
@@ -114,12 +114,6 @@ fn told(cell: &Cell<'_>, result: Result<String, Fault>) -> Option<String> {
     result.map_err(|(what, remedy)| cell.wrong(what, remedy)).ok()
 }
 
-fn open(path: &Path) -> io::Result<File> {
-    // Without NONBLOCK, opening a pipe would wait for its other end.
-    let flags = OFlags::NONBLOCK.bits().cast_signed();
-    OpenOptions::new().read(true).custom_flags(flags).open(path)
-}
-
 /// The path as it is called from anywhere: a relative one does not tell where it starts.
 fn absolute(path: &Path) -> PathBuf {
     std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
@@ -132,6 +126,10 @@ fn denied(path: &Path) -> String {
 /// Why a file is not opened. What is there may be named; what is not there may be the secret itself.
 fn unopened(error: &io::Error, path: &Path) -> Fault {
     match error.kind() {
+        _ if matches!(Astray::behind(error), Some(Astray::Kind(_))) => {
+            let what = format!("{} is not a regular file", absolute(path).display());
+            fault(what, "name a file that holds the secret and nothing else")
+        }
         io::ErrorKind::NotFound => {
             let path = absolute(path);
             let near = path.ancestors().skip(1).find(|near| near.is_dir()).unwrap_or(Path::new("/"));
@@ -155,10 +153,6 @@ fn from_file(file: File, path: &Path, private: bool) -> Result<String, Fault> {
         fault(format!("{path} cannot be read: {error}"), "see that its disk is sound, or keep the secret elsewhere")
     };
     let meta = file.metadata().map_err(failed)?;
-    if !meta.is_file() {
-        let what = format!("{path} is not a regular file");
-        return Err(fault(what, "name a file that holds the secret and nothing else"));
-    }
     if private && meta.mode() & 0o077 != 0 {
         let what = format!("{path} can be used by others than its owner (mode {:03o})", meta.mode() & 0o777);
         return Err(fault(what, format!("chmod 600 {path}")));
@@ -179,7 +173,7 @@ fn from_credential(name: &str, dir: Option<&Path>) -> Result<String, Fault> {
         )
     })?;
     let path: PathBuf = dir.join(name);
-    let file = open(&path).map_err(|error| match error.kind() {
+    let file = files::open(&path, Errand::Read).map_err(|error| match error.kind() {
         io::ErrorKind::NotFound => fault(
             "there is no such credential",
             "check LoadCredential= in the unit: the name there and here must be the same",

@@ -6,6 +6,7 @@
 use std::collections::BTreeSet;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
+use std::path::Path;
 
 use hickory_proto::op::{Message, ResponseCode};
 use hickory_proto::rr::{Name, RecordType as WireType};
@@ -17,6 +18,7 @@ use super::{PATIENCE, Server};
 use crate::config::Confirm;
 use crate::dns::message::{query, wire_name};
 use crate::dns::udp::Asker;
+use crate::files::{self, Errand};
 use crate::name::DnsName;
 
 /// Where DNS is served (RFC 1035, section 4.2).
@@ -80,7 +82,8 @@ async fn system(server: &str) -> Vec<SocketAddr> {
 
 fn system_resolvers() -> Vec<SocketAddr> {
     // A missing file means this machine, resolv.conf(5).
-    let text = std::fs::read_to_string(RESOLV_CONF).unwrap_or_default();
+    let text = files::read(Path::new(RESOLV_CONF), Errand::Read, 1 << 20).unwrap_or_default();
+    let text = String::from_utf8_lossy(&text);
     delegation::resolvers(&text).into_iter().map(|address| (address, PORT).into()).collect()
 }
 

@@ -30,6 +30,7 @@ use crate::config::exposure::INDEPENDENT;
 use crate::config::{Config, Edge, Firewall, Gateway, Place, Service};
 use crate::confirm;
 use crate::dns::udp::Asker;
+use crate::files::{self, Errand};
 use crate::name::DnsName;
 use crate::provider::Provider;
 use crate::watch::router::Router;
@@ -92,7 +93,7 @@ pub async fn look(
 /// The ranges in force of every `[[edge]]`.
 fn edges(config: &Config) -> Edges {
     let one = |edge: &Edge| {
-        let ranges = match allowlist::kept(&config.state_dir, &edge.name) {
+        let ranges = match allowlist::kept(config, edge) {
             Ok(Some(kept)) => Ok(kept.set()),
             Ok(None) => Err(AllowlistError::Never(edge.name.clone())),
             Err(error) => Err(error),
@@ -222,13 +223,16 @@ async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<
     dns::ask_all(sources, &service.name, ANSWER).await
 }
 
+/// The longest file of certificates that is read, in bytes: all that a system trusts is a twentieth of it.
+const LONGEST_CA: u64 = 4 << 20;
+
 /// The certificates in the file of a given CA.
 type Given = Option<Result<Vec<CertificateDer<'static>>, String>>;
 
 fn given(file: Option<&Path>) -> Given {
     let file = file?;
     let read = || {
-        let text = std::fs::read(file).map_err(|error| error.to_string())?;
+        let text = files::read(file, Errand::Read, LONGEST_CA).map_err(|error| error.to_string())?;
         let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&text).collect();
         match found {
             Ok(found) if found.is_empty() => Err("it holds no certificate in PEM".to_owned()),

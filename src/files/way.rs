@@ -52,7 +52,7 @@ pub(crate) enum Astray {
         owner: u32,
     },
     /// Something else has the file's name.
-    #[error("it is {0} and not a regular file; name another one, or remove it")]
+    #[error("it is {0} and not a regular file")]
     Kind(Kind),
     /// There is more than anybody needs.
     #[error("it is longer than {0} bytes")]
@@ -305,7 +305,7 @@ mod tests {
         }
         for name in ["etc", "dir", "etc/below/..", ""] {
             let error = End::find(&at(name), Errand::Read).and_then(|end| end.open()).unwrap_err();
-            assert_eq!(error.to_string(), "it is a directory and not a regular file; name another one, or remove it");
+            assert_eq!(error.to_string(), "it is a directory and not a regular file");
         }
         let error = End::find(&at("etc/link"), Errand::ReadOwn).unwrap_err();
         assert_eq!(Errno::from_io_error(&error), Some(Errno::LOOP));

@@ -89,7 +89,9 @@ fn two_processes_do_not_share_a_directory() {
     assert!(told.starts_with(&format!("another fingerpost is at work on {}", dir.path().display())), "{told}");
     drop(held);
     Store::lock(dir.path()).unwrap();
-    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0, "the lock leaves nothing behind");
+    let left: Vec<_> = fs::read_dir(dir.path()).unwrap().map(|item| item.unwrap()).collect();
+    let [lock] = left.as_slice() else { panic!("the lock leaves its file behind, and nothing else: {left:?}") };
+    assert_eq!((lock.file_name().to_str(), lock.metadata().unwrap().mode() & 0o777), (Some(LOCK), 0o600));
 }
 
 #[test]

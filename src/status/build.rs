@@ -212,7 +212,7 @@ fn stays(seen: &Snapshot, now: Timestamp) -> Vec<super::model::Stay> {
 /// What is kept of the edges, before their lists are looked at.
 pub fn edges(config: &Config) -> Vec<Edge> {
     let one = |edge: &config::Edge| {
-        let (kept, trouble) = match allowlist::kept(&config.state_dir, &edge.name) {
+        let (kept, trouble) = match allowlist::kept(config, edge) {
             Ok(kept) => (kept, None),
             Err(error) => (None, Some(crate::commands::chain_of(&error))),
         };

@@ -5,11 +5,13 @@
 
 use std::fs;
 use std::io;
-use std::os::unix::fs::{FileTypeExt, PermissionsExt};
+use std::os::unix::fs::FileTypeExt;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use rustix::fs::Mode;
+use rustix::process::umask;
 use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::{Semaphore, watch};
@@ -117,10 +119,13 @@ async fn open(listen: &Listen) -> io::Result<Listening> {
         Listen::Tcp(at) => TcpListener::bind(at).await.map(Listening::Tcp),
         Listen::Unix(path) => {
             clear(path)?;
-            let listener = UnixListener::bind(path)?;
-            // Whoever may open the directory may ask; that is the daemon's own, or one made for this.
-            fs::set_permissions(path, fs::Permissions::from_mode(0o660))?;
-            Ok(Listening::Unix(listener))
+            // Whoever may open the directory may ask; that is the daemon's own, or one made for this. The mode is there from
+            // the first moment, and is not given to whatever has the name a moment later. What another thread makes
+            // meanwhile can at most be for fewer.
+            let before = umask(Mode::from_raw_mode(0o117));
+            let listener = UnixListener::bind(path);
+            umask(before);
+            listener.map(Listening::Unix)
         }
     }
 }

@@ -9,6 +9,7 @@ mod daemon;
 mod fetch;
 mod render;
 mod rulesets;
+mod tampered;
 
 use std::fs;
 use std::path::PathBuf;

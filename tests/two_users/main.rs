@@ -4,6 +4,7 @@
 //! that leads, nor wait for it, nor fill the memory with it. Runs as root, or by sudo.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
+mod reads;
 mod writes;
 
 use std::fs::{self, Permissions};

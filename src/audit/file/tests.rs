@@ -297,8 +297,8 @@ fn what_cannot_be_written_leaves_the_log_as_it_was() {
     assert_eq!(
         told,
         format!(
-            "cannot read {}; until it can, nothing is sent to any provider: it is a directory and not a regular file; name \
-             another one, or remove it",
+            "cannot read {}; until it can, nothing is sent to any provider; what stands there in the place of a file must be \
+             moved away: it is a directory and not a regular file",
             path.display()
         )
     );
@@ -458,6 +458,7 @@ fn every_event_has_its_name_in_the_list() {
             came_addresses: String::new(),
             went: vec![],
             went_addresses: String::new(),
+            digest: None,
         },
         Event::Clock(crate::clock::Step {
             began: Timestamp::default(),
@@ -478,4 +479,26 @@ fn each_ending_has_the_word_that_the_log_has() {
     for ending in [Done, Conflict, Failed, Refused, Overtaken, Unknown] {
         assert_eq!(serde_json::to_value(ending).unwrap(), ending.word());
     }
+}
+
+/// Zeros without end cost no memory and no patience, and hide nothing that stood before them.
+#[test]
+fn a_line_without_an_end_is_not_read_to_its_end() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut log, _) = open(dir.path());
+    append(&mut log, hold("one"));
+    drop(log);
+    let path = dir.path().join(CURRENT);
+    let whole = fs::metadata(&path).unwrap().len();
+    // 4 EiB, of which nothing is on the disk; some file systems hold less.
+    let sparse = fs::OpenOptions::new().write(true).open(&path).unwrap();
+    let length = [1 << 62, 1 << 43, 1 << 40].into_iter().find(|length| sparse.set_len(*length).is_ok()).unwrap();
+    let told = follow(dir.path(), |_| ()).unwrap().unwrap().to_string();
+    assert!(told.contains("line 2: this is no audit entry: it is longer than 16777216 bytes"), "{told}");
+    let (mut log, entries) = open(dir.path());
+    assert_eq!((entries.len(), fs::metadata(&path).unwrap().len()), (1, length));
+    assert_eq!(append(&mut log, hold("two")), 3);
+    let aside = fs::metadata(dir.path().join("audit.torn-000000000002")).unwrap().len();
+    assert_eq!((aside, read_all(dir.path()).unwrap().len()), (LONGEST as u64, 3));
+    assert!(fs::metadata(&path).unwrap().len() < 3 * whole + 1000);
 }
