@@ -155,7 +155,8 @@ fn program_answer(reply: Reply, answer: Answer) -> Vec<u8> {
     let said = match answer {
         Answer::Proper | Answer::Gzip | Answer::Junk => reply.body,
         Answer::Status(401, _) => fault("refused", None),
-        Answer::Status(429, wait) => fault("passing", wait.map(|(seconds, _)| seconds)),
+        // After a write it is read back all the same: the wait is what nobody else could tell.
+        Answer::Status(429 | 503, wait @ Some(_)) => fault("passing", wait.map(|(seconds, _)| seconds)),
         _ => fault("in-doubt", None),
     };
     said.into_bytes()

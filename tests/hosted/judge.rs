@@ -10,7 +10,7 @@ use fingerpost::audit::file::files;
 use fingerpost::clock::Timestamp;
 use serde_json::Value;
 
-use crate::store::{By, Records, contents};
+use crate::store::{By, Op, Records, contents};
 use crate::world::World;
 
 pub(crate) struct Intent {
@@ -96,13 +96,15 @@ pub(crate) fn untruths(world: &World, intents: &BTreeMap<u64, Intent>) -> Vec<St
         // Whether somebody else changed what it is about, as far as it could be seen.
         let from = intent.at.saturating_sub(world.habits.visible_within);
         let touches = |name: &str| intent.changes.iter().any(|change| change.name == name);
-        let crossed = world.store.ops.iter().any(|op| {
-            let here = op.parts.iter().any(|(id, record)| {
+        let is_about = |op: &Op| {
+            op.parts.iter().any(|(id, record)| {
                 let stood = || history.iter().find_map(|(_, records)| records.get(id));
                 record.as_ref().or_else(stood).is_some_and(|record| touches(&record.name))
-            });
-            here && !is_of_it(op.by) && (from..=*end).contains(&op.at)
-        });
+            })
+        };
+        let amidst = || world.store.ops.iter().filter(|op| (from..=*end).contains(&op.at) && is_about(op));
+        let crossed = amidst().any(|op| !is_of_it(op.by));
+        let undone = amidst().any(|op| op.by == By::People);
         let stood = |change: &Planned| {
             let during = history.iter().zip(history.iter().skip(1).map(|(at, _)| *at).chain([u64::MAX]));
             during
@@ -112,7 +114,8 @@ pub(crate) fn untruths(world: &World, intents: &BTreeMap<u64, Intent>) -> Vec<St
         let all_done = intent.changes.iter().all(stood);
         let is_true = match result.as_str() {
             "done" => all_done,
-            "failed" | "refused" | "conflict" => did == 0 || crossed && !all_done,
+            // What somebody undid before it was ever listed, nobody can have seen.
+            "failed" | "refused" | "conflict" => did == 0 || crossed && !all_done || undone,
             // Some of it was done, or all, and somebody else did more.
             "overtaken" => crossed || did > 0 && !all_done,
             _ => false,

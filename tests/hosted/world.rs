@@ -104,6 +104,8 @@ pub(crate) struct World {
     pub(crate) asked: Vec<Asked>,
     /// What will be done, and when.
     pending: Vec<(u64, usize, Request)>,
+    /// When what is done just now was due.
+    due: Option<u64>,
     /// The items of a list that is being read in pages.
     pub(crate) listing: Vec<serde_json::Value>,
     /// No write before this: so it was asked.
@@ -145,6 +147,7 @@ impl World {
             is_wild: true,
             asked: Vec::new(),
             pending: Vec::new(),
+            due: None,
             listing: Vec::new(),
             wait_until: 0,
             dies_in: None,
@@ -248,9 +251,11 @@ impl World {
     pub(crate) fn catch_up(&mut self, now: u64) {
         self.pending.sort_by_key(|(due, ..)| *due);
         let due = self.pending.iter().filter(|(due, ..)| *due <= now).count();
-        for (_, no, request) in self.pending.drain(..due).collect::<Vec<_>>() {
+        for (due, no, request) in self.pending.drain(..due).collect::<Vec<_>>() {
+            self.due = Some(due);
             self.perform(no, &request);
         }
+        self.due = None;
     }
 
     /// Somebody else is about to create this too, or has: it would stand there twice.
@@ -267,7 +272,7 @@ impl World {
 
     /// Makes a change of ours or of others, and holds ours against what never may be.
     pub(crate) fn commit(&mut self, by: By, parts: Vec<(Id, Option<Rec>)>) {
-        let now = self.time.now();
+        let now = self.due.unwrap_or_else(|| self.time.now());
         let lag = self.habits.lag / 2;
         let mut draw = || self.rng.u64(0..=lag);
         let first = draw();
@@ -302,6 +307,7 @@ impl World {
 
     /// Somebody else writes. In the middle of our own requests only what no guard of the API's is needed for.
     pub(crate) fn somebody_acts(&mut self, is_amidst: bool) {
+        self.catch_up(self.time.now());
         let now_or_never = self.habits.is_guarded() || !is_amidst && self.is_settled();
         let id = self.store.fresh();
         let host = self.rng.u8(1..60);
