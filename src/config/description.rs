@@ -1,28 +1,25 @@
 //! The description of an API, as a `rest` provider names one: every template, pointer and variable in it is checked here.
 
+pub(super) mod auth;
+
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 
 use reqwest::header::{AUTHORIZATION, CONTENT_LENGTH, HOST, HeaderMap, HeaderName, HeaderValue, IF_MATCH};
 use reqwest::{Method, Url};
 
+use self::auth::{Auth, auth, header_name};
 use super::cell::Cell;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
 use super::{tables, words};
 use crate::provider::rest::body::{Body, Text, Vars};
 use crate::provider::rest::description::{
-    AnswerForm, Api, Credential, Fields, Get, List, Lookup, Pages, Paging, Payload, Request, Shape, Write,
+    AnswerForm, Api, Credential, Fields, Get, List, Lookup, Pages, Paging, Payload, Place, Request, Shape, Write,
 };
+use crate::provider::rest::forms::{Ttls, Types};
 use crate::provider::rest::json::Pointer;
 use crate::provider::rest::template::Template;
-
-/// How the secret is shown to the API.
-pub(super) enum Auth {
-    Bearer,
-    Basic,
-    Header(HeaderName),
-}
 
 /// What the templates of a description may name, and what they did name.
 pub(super) struct Names {
@@ -134,7 +131,7 @@ fn no_relative_create(table: &Table<'_>, shape: Option<&Shape>) {
 
 /// Stands in until the secret is there.
 fn nobody() -> Credential {
-    Credential { name: AUTHORIZATION, value: HeaderValue::from_static(""), hidden: Vec::new() }
+    Credential { place: Place::Header(AUTHORIZATION, HeaderValue::from_static("")), hidden: Vec::new() }
 }
 
 /// What every URI begins with. What is wrong with one is told without the values in it.
@@ -161,38 +158,6 @@ fn base(cell: &Cell<'_>, names: &Names) -> Option<Url> {
         return None;
     }
     Some(url)
-}
-
-fn auth(table: &Table<'_>) -> Option<Auth> {
-    #[derive(Clone, Copy, PartialEq)]
-    enum Kind {
-        Bearer,
-        Basic,
-        Header,
-    }
-    let kinds = [("bearer", Kind::Bearer), ("basic", Kind::Basic), ("header", Kind::Header)];
-    let kind = table.key("kind").required("kind = \"bearer\", \"basic\" or \"header\"").one_of(&kinds)?;
-    let header_cell = table.key("header");
-    let header = if kind == Kind::Header {
-        header_cell.clone().required("header = \"X-API-Key\"").parse(|text| header_name(text, &[HOST, CONTENT_LENGTH]))
-    } else {
-        None
-    };
-    match kind {
-        Kind::Header => return header.map(Auth::Header),
-        _ if header_cell.is_set() => header_cell.wrong("only the kind \"header\" has a header of its own", "remove it"),
-        _ => {}
-    }
-    Some(if kind == Kind::Bearer { Auth::Bearer } else { Auth::Basic })
-}
-
-fn header_name(text: &str, taken: &[HeaderName]) -> Result<HeaderName, Wrong> {
-    let name = HeaderName::from_bytes(text.as_bytes())
-        .map_err(|_| Wrong::new("is not the name of a header (RFC 9110, 5.1)", "write it like \"X-API-Key\""))?;
-    if taken.contains(&name) {
-        return Err(Wrong::new("is a header that is set in another way", "remove it"));
-    }
-    Ok(name)
 }
 
 /// `headers = { … }` of the whole description or of one step.
@@ -311,21 +276,23 @@ fn pages(table: &Table<'_>, known: &[&str], names: &Names, step: Step<'_>) -> Op
     let paging_table = table.table_if_set("paging");
     let (mut paging, mut known) = (Some(Paging::Whole), known.to_vec());
     if let Some(table) = &paging_table {
-        let (next, cursor, first) = (table.key("next"), table.key("cursor"), table.key("first_page"));
+        let (next, link) = (table.key("next"), table.key("link"));
+        let (cursor, first) = (table.key("cursor"), table.key("first_page"));
         let last_cell = table.key("last_page");
-        paging = match (next.is_set(), cursor.is_set(), first.is_set()) {
-            (true, false, false) => pointer(&next).map(Paging::Next),
-            (false, true, false) => {
+        paging = match [&next, &link, &cursor, &first].map(Cell::is_set) {
+            [true, false, false, false] => pointer(&next).map(Paging::Next),
+            [false, true, false, false] => link.parse(relation).map(Paging::Link),
+            [false, false, true, false] => {
                 known.push("cursor");
                 pointer(&cursor).map(Paging::Cursor)
             }
-            (false, false, true) => {
+            [false, false, false, true] => {
                 known.push("page");
                 let last = optional(&last_cell, pointer);
                 first.integer(0..=1).and_then(|first| Some(Paging::Number { first, last: last? }))
             }
             _ => {
-                let remedy = "write { next = \"/pointer\" }, { cursor = \"/pointer\" }, or { first_page = 1 }";
+                let remedy = "write { next = \"/pointer\" }, { link = \"next\" }, { cursor = \"/pointer\" }, or { first_page = 1 }";
                 table.whole().wrong("pages are asked for in one way", remedy);
                 None
             }
@@ -346,12 +313,22 @@ fn pages(table: &Table<'_>, known: &[&str], names: &Names, step: Step<'_>) -> Op
     Some(Pages { request: request?, items: items?, paging: paging? })
 }
 
+/// The type of a link's relation (RFC 8288, section 3.3).
+fn relation(text: &str) -> Result<String, Wrong> {
+    if text.is_empty() || text.contains(|c: char| c.is_whitespace() || c.is_control() || c == '"') {
+        return Err(Wrong::new("is no relation type of a link (RFC 8288, 3.3)", "write one, such as \"next\""));
+    }
+    Ok(text.to_owned())
+}
+
 fn fields(table: &Table<'_>) -> Option<Fields> {
     let name = pointer(&table.key("name").required("name = \"/label\""));
     let rtype = pointer(&table.key("type").required("type = \"/sort\""));
     let ttl = pointer(&table.key("ttl").required("ttl = \"/keep_for\""));
     let address = pointer(&table.key("address").required("address = \"/points_to\""));
     let disabled = optional(&table.key("disabled"), pointer);
+    let types = table.key("types").or("names").one_of(&[("names", Types::Names), ("numbers", Types::Numbers)]);
+    let ttls = table.key("ttls").or("seconds").one_of(&[("seconds", Ttls::Seconds), ("units", Ttls::Units)]);
     let relative = table.key("names").or("absolute").one_of(&[("absolute", false), ("relative", true)]);
     let apex = table.key("apex").or("@").parse(|text| Ok(text.to_owned()));
     Some(Fields {
@@ -360,6 +337,8 @@ fn fields(table: &Table<'_>) -> Option<Fields> {
         ttl: ttl?,
         address: address?,
         disabled: disabled?,
+        types: types?,
+        ttls: ttls?,
         relative: relative?,
         apex: apex?,
     })

@@ -10,7 +10,8 @@ use ring::digest;
 
 use super::ProviderKind;
 use super::cell::Cell;
-use super::description::{Auth, Names, description};
+use super::description::auth::Auth;
+use super::description::{Names, description};
 use super::layers::Layers;
 use super::load::Sources;
 use super::problem::ConfigError;
@@ -19,7 +20,7 @@ use super::secret::{self, Secret};
 use super::units::Wrong;
 use crate::name::DnsName;
 use crate::provider::rest::body::{Var, Vars};
-use crate::provider::rest::description::{Api, Credential};
+use crate::provider::rest::description::{Api, Credential, Place};
 
 pub(super) fn read(
     doc: &Doc,
@@ -74,7 +75,7 @@ pub(super) fn read(
                 .whole()
                 .wrong("the description's authorisation is basic, and no `user` is set", "add user = \"name\"");
         }
-        Some(Auth::Bearer | Auth::Header(_)) if user_cell.is_set() => {
+        Some(Auth::Bearer | Auth::Header(_) | Auth::Query(_)) if user_cell.is_set() => {
             user_cell.wrong("only basic authorisation has a user, and the description has another", "remove it");
         }
         _ => {}
@@ -135,7 +136,12 @@ fn compare_values(table: &Table<'_>, names: &Names) {
 }
 
 fn credential(cell: &Cell<'_>, auth: &Auth, user: Option<&str>, token: &str) -> Option<Credential> {
+    let mut hidden = vec![Secret::new(token.as_bytes().to_vec())];
     let (name, text) = match auth {
+        Auth::Query(parameter) => {
+            let place = Place::Query(parameter.clone(), Secret::new(token.as_bytes().to_vec()));
+            return Some(Credential { place, hidden });
+        }
         Auth::Bearer => (AUTHORIZATION, format!("Bearer {token}")),
         Auth::Basic => (AUTHORIZATION, format!("Basic {}", BASE64.encode(format!("{}:{token}", user?).as_bytes()))),
         Auth::Header(name) => (name.clone(), token.to_owned()),
@@ -146,9 +152,8 @@ fn credential(cell: &Cell<'_>, auth: &Auth, user: Option<&str>, token: &str) -> 
         return None;
     };
     value.set_sensitive(true);
-    let mut hidden = vec![Secret::new(token.as_bytes().to_vec())];
     if let (Auth::Basic, Some((_, encoded))) = (auth, text.split_once(' ')) {
         hidden.push(Secret::new(encoded.as_bytes().to_vec()));
     }
-    Some(Credential { name, value, hidden })
+    Some(Credential { place: Place::Header(name, value), hidden })
 }

@@ -62,4 +62,6 @@ battery! {
     program: crate::hosts::program::Example, "needs jq: tests/all.sh runs it";
     record_api: crate::hosts::rest::Own<crate::hosts::rest::ByRecord>;
     rrset_api: crate::hosts::rest::Own<crate::hosts::rest::BySet>;
+    yard_api: crate::hosts::rest::Own<crate::hosts::rest::InTheYard>;
+    loft_api: crate::hosts::rest::Own<crate::hosts::rest::InTheLoft>;
 }

@@ -6,6 +6,7 @@
 
 pub(crate) mod coturn;
 pub(crate) mod knot;
+pub(crate) mod loft_api;
 pub(crate) mod many;
 pub(crate) mod named;
 pub(crate) mod nginx;
@@ -13,6 +14,7 @@ pub(crate) mod nsd;
 pub(crate) mod powerdns;
 pub(crate) mod record_api;
 pub(crate) mod secondary;
+pub(crate) mod yard_api;
 
 use std::fs;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, SocketAddrV4, TcpListener, UdpSocket};

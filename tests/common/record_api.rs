@@ -1,5 +1,5 @@
 //! An HTTP API of the tests' own, in which an item is one record with an id; and, on the same records, one in which it is
-//! an RRset. Both speak as `config/providers/record.toml` and `rrset.toml` say.
+//! an RRset. Both speak as `config/providers/record.toml` and `rrset.toml` say. `yard_api` and `loft_api` have two more shapes.
 //!
 //! It knows nothing of the program under test. Every record carries fields that no DNS needs.
 
@@ -9,6 +9,8 @@ use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
 
 use serde_json::{Map, Value, json};
+
+use super::{loft_api, yard_api};
 
 /// What may change it takes.
 pub(crate) const TOKEN: &str = "t0ken-of-the-record-api";
@@ -37,7 +39,8 @@ pub(crate) struct Asked {
 impl Asked {
     /// Whether it changes a record that is there.
     pub(crate) fn is_change(&self) -> bool {
-        matches!(self.method.as_str(), "POST" | "PUT") && self.target.starts_with("/desk/cards/")
+        let of = ["/desk/cards/", "/yard/pegs/", "/loft/"];
+        matches!(self.method.as_str(), "POST" | "PUT") && of.iter().any(|of| self.target.starts_with(of))
     }
 }
 
@@ -268,7 +271,12 @@ fn answer(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
         }
         return reply;
     }
-    if asked.headers.get("authorization") != Some(&format!("Bearer {TOKEN}")) {
+    let knows = match asked.target.split('/').nth(1) {
+        Some("yard") => yard_api::knows(asked),
+        Some("loft") => loft_api::knows(asked),
+        _ => asked.headers.get("authorization") == Some(&format!("Bearer {TOKEN}")),
+    };
+    if !knows {
         return Reply::error(401, "who are you?");
     }
     let dark_before = addresses(zone);
@@ -286,6 +294,11 @@ fn addresses(zone: &Zone) -> Vec<String> {
 }
 
 fn route(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
+    match asked.target.split('/').nth(1) {
+        Some("yard") => return yard_api::route(zone, asked),
+        Some("loft") => return loft_api::route(zone, asked),
+        _ => {}
+    }
     let (path, query) = asked.target.split_once('?').unwrap_or((&asked.target, ""));
     let query: BTreeMap<&str, &str> = query.split('&').filter_map(|pair| pair.split_once('=')).collect();
     let path: Vec<String> = path.split('/').skip(1).map(decoded).collect();
@@ -357,7 +370,7 @@ fn page(zone: &Zone, key: &str, items: &[Value], query: &BTreeMap<&str, &str>, t
 }
 
 /// What is wrong with a record that shall be written.
-fn bad(body: &Map<String, Value>, zone: &Zone, id: Option<u64>) -> Option<Reply> {
+pub(crate) fn bad(body: &Map<String, Value>, zone: &Zone, id: Option<u64>) -> Option<Reply> {
     let text = |key: &str| body.get(key).and_then(Value::as_str);
     let (Some(name), Some(rtype), Some(content)) = (text("label"), text("sort"), text("points_to")) else {
         return Some(Reply::error(422, "label, sort and points_to are needed"));

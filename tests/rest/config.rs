@@ -75,7 +75,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "body = '{ \"label\": \"{name}\", \"sort\"",
                 "body = '{ \"label\": \"{relative}\", \"sort\"",
-                "api.toml:78: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
+                "api.toml:86: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
                  names; write `name` instead, or set `item.names` to \"relative\"",
             ),
             case(
@@ -92,7 +92,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "[list]\n",
                 "[lst]\n",
-                "api.toml:44: lst: unknown key; did you mean `list`?\napi.toml: list.uri: this key is required and missing; add it, for example: uri = \"/shelves/{zone}/cards\"",
+                "api.toml:46: lst: unknown key; did you mean `list`?\napi.toml: list.uri: this key is required and missing; add it, for example: uri = \"/shelves/{zone}/cards\"",
             ),
             case(
                 "[delete]\nmethod = \"DELETE\"\nuri = \"/cards/{record_id}\"",
@@ -102,32 +102,32 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "{ first_page = 1, last_page = \"/leaf/of\" }",
                 "{ first_page = 1, last_page = \"leaf\" }",
-                "api.toml:52: list.paging.last_page: \"leaf\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
+                "api.toml:55: list.paging.last_page: \"leaf\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
             ),
             case(
                 "{ first_page = 1, last_page = \"/leaf/of\" }",
                 "{ next = \"/a\", cursor = \"/b\" }",
-                "api.toml:48: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:52: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
+                "api.toml:50: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:55: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { link = \"next\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
             ),
             case(
                 "room=100{&page}",
                 "room=100",
-                "api.toml:52: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
+                "api.toml:55: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
             ),
             case(
                 "room=100{&page}",
                 "room=100{&page",
-                "api.toml:48: list.uri: \"/shelves/{zone_id}/cards?room=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/shelves/{zone}/cards{?label,sort}\"",
+                "api.toml:50: list.uri: \"/shelves/{zone_id}/cards?room=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/shelves/{zone}/cards{?label,sort}\"",
             ),
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"{+values.path}/{name}\"",
-                "api.toml:77: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
+                "api.toml:85: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"@elsewhere.example/{zone_id}\"",
-                "api.toml:77: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
+                "api.toml:85: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
@@ -137,42 +137,42 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"/shelves/{record_id}\"",
-                "api.toml:77: create.uri: \"/shelves/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
+                "api.toml:85: create.uri: \"/shelves/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
             ),
             case(
                 "uri = \"/shelves?label={zone}\"",
                 "uri = \"/shelves/{zone_id}\"",
-                "api.toml:38: zone.uri: \"/shelves/{zone_id}\" has the unknown variable `zone_id`; add the step [zone] that looks it up",
+                "api.toml:40: zone.uri: \"/shelves/{zone_id}\" has the unknown variable `zone_id`; add the step [zone] that looks it up",
             ),
             case(
                 "'{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "'{ \"points_to\": \"{adress}\" }'",
-                "api.toml:87: replace.body: \"{ \\\"points_to\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
+                "api.toml:95: replace.body: \"{ \\\"points_to\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
             ),
             case(
                 "'{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "'{ \"points_to\": }'",
-                "api.toml:87: replace.body: \"{ \\\"points_to\\\": }\" is not JSON: expected value at line 1 column 16; write JSON in single quotes: '{ \"label\": \"{name}\", \"keep_for\": \"{ttl}\" }'",
+                "api.toml:95: replace.body: \"{ \\\"points_to\\\": }\" is not JSON: expected value at line 1 column 16; write JSON in single quotes: '{ \"label\": \"{name}\", \"keep_for\": \"{ttl}\" }'",
             ),
             case(
                 "body = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "",
-                "api.toml:83: replace.body: this key is required and missing; add it, for example: body = '{ \"keep_for\": \"{ttl}\" }'",
+                "api.toml:91: replace.body: this key is required and missing; add it, for example: body = '{ \"keep_for\": \"{ttl}\" }'",
             ),
             case(
                 "body = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "change = '{}'\nbody = '{}'",
-                "api.toml:85: replace.uri: \"/cards/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:87: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:88: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
+                "api.toml:93: replace.uri: \"/cards/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:95: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:96: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
             ),
             case(
                 "body = '{ \"label\": \"{name}\", \"sort\": \"{type}\", \"keep_for\": \"{ttl}\", \"points_to\": \"{address}\" }'",
                 "whole = true",
-                "api.toml:78: create.whole: there is no item yet that could be sent whole; write a `body`",
+                "api.toml:86: create.whole: there is no item yet that could be sent whole; write a `body`",
             ),
             case(
                 "method = \"POST\"\nuri = \"/shelves",
                 "method = \"SEND\"\nuri = \"/shelves",
-                "api.toml:76: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
+                "api.toml:84: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
             ),
             case(
                 "base = \"{+values.server}/desk\"",
@@ -192,22 +192,52 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "[auth]\nkind = \"bearer\"",
                 "[auth]\nkind = \"header\"",
-                "api.toml:31: auth.header: this key is required and missing; add it, for example: header = \"X-API-Key\"",
+                "api.toml:33: auth.header: this key is required and missing; add it, for example: header = \"X-API-Key\"",
             ),
             case(
                 "[auth]\nkind = \"bearer\"",
                 "[auth]\nkind = \"basic\"\nheader = \"X\"",
-                "fingerpost.toml:83: provider.api: the description's authorisation is basic, and no `user` is set; add user = \"name\"\napi.toml:33: auth.header: only the kind \"header\" has a header of its own; remove it",
+                "fingerpost.toml:83: provider.api: the description's authorisation is basic, and no `user` is set; add user = \"name\"\napi.toml:35: auth.header: only the kind \"header\" has a header of its own; remove it",
+            ),
+            case(
+                "[auth]\nkind = \"bearer\"",
+                "[auth]\nkind = \"query\"",
+                "api.toml:33: auth.parameter: this key is required and missing; add it, for example: parameter = \"key\"",
+            ),
+            case(
+                "[auth]\nkind = \"bearer\"",
+                "[auth]\nkind = \"query\"\nparameter = \"a&b\"",
+                "api.toml:35: auth.parameter: \"a&b\" is no name of a parameter: letters, digits and -._~ (RFC 3986, 2.3); write it as it stands before the '=' in the API's documentation",
+            ),
+            case(
+                "[auth]\nkind = \"bearer\"",
+                "[auth]\nkind = \"bearer\"\nparameter = \"key\"",
+                "api.toml:35: auth.parameter: only the kind \"query\" has a parameter; remove it",
+            ),
+            case(
+                "{ first_page = 1, last_page = \"/leaf/of\" }",
+                "{ link = \"next page\" }",
+                "api.toml:50: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:55: list.paging.link: \"next page\" is no relation type of a link (RFC 8288, 3.3); write one, such as \"next\"",
+            ),
+            case(
+                "#types = \"numbers\"",
+                "types = \"number\"",
+                "api.toml:74: item.types: \"number\" is not one of \"names\", \"numbers\"; did you mean \"numbers\"?",
+            ),
+            case(
+                "#ttls = \"units\"",
+                "ttls = \"minutes\"",
+                "api.toml:77: item.ttls: \"minutes\" is not one of \"seconds\", \"units\"",
             ),
             case(
                 "etag = true",
                 "etag = \"true\"",
-                "api.toml:61: get.etag: true or false is needed here, and this is text; write it without quotes",
+                "api.toml:64: get.etag: true or false is needed here, and this is text; write it without quotes",
             ),
             case(
                 "message = \"/trouble/says\"",
                 "message = \"/trouble~says\"",
-                "api.toml:97: answer.message: \"/trouble~says\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
+                "api.toml:105: answer.message: \"/trouble~says\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
             ),
         ],
     );

@@ -14,6 +14,7 @@ mod listing;
 mod powerdns;
 mod records;
 mod rrsets;
+mod shapes;
 
 use std::future::Future;
 use std::time::Duration;

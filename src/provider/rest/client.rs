@@ -5,16 +5,18 @@
 
 use std::time::{Duration, SystemTime};
 
-use reqwest::header::{ACCEPT, CONTENT_TYPE, ETAG, HeaderMap, HeaderValue, IF_MATCH, LOCATION, RETRY_AFTER};
+use reqwest::header::{ACCEPT, CONTENT_TYPE, ETAG, HeaderMap, HeaderValue, IF_MATCH, LINK, LOCATION, RETRY_AFTER};
 use reqwest::{Method, Url};
 use serde_json::value::RawValue;
 use tokio::time::{Instant, timeout_at};
 
 use super::body::{Var, Vars};
-use super::description::{Api, Pages, Paging, Request};
+use super::description::{Api, Pages, Paging, Place, Request};
 use super::items::Unfit;
 use super::json::{list, text};
 use super::judge::{Answer, Context, Errand};
+use super::link;
+use super::template::in_query;
 use crate::name::DnsName;
 use crate::provider::Fault;
 use crate::watch::http::{one_line, root_cause};
@@ -49,9 +51,11 @@ pub(super) struct Budget {
 
 /// An answer that is no error.
 pub(super) struct Reply {
-    /// Where the next page's relative URI starts from.
+    /// Where the next page's relative URI starts from (RFC 3986, section 5.1.3); without the token.
     url: Url,
     body: Vec<u8>,
+    /// Its `Link` headers as one.
+    links: String,
     pub(super) etag: Option<HeaderValue>,
 }
 
@@ -118,6 +122,13 @@ impl Client {
             let (following, link) = match &pages.paging {
                 Paging::Whole => return Ok(()),
                 Paging::Next(at) => (next(at), true),
+                Paging::Link(rel) => {
+                    let found = link::target(&reply.links, rel).map_err(|what| {
+                        let why = format!("has a Link header that cannot be read (RFC 8288): it {what}");
+                        self.unfit(errand, Unfit { why, remedy: "write another `paging` in the description" })
+                    });
+                    (found?, true)
+                }
                 Paging::Cursor(at) => (next(at), false),
                 Paging::Number { last, .. } => {
                     let last = last.as_ref().map(|at| {
@@ -221,8 +232,14 @@ impl Client {
             return Err(Fault::passing(in_all(), SLOW));
         }
         headers.entry(ACCEPT).or_insert(HeaderValue::from_static("application/json"));
-        headers.insert(self.api.credential.name.clone(), self.api.credential.value.clone());
-        let mut request = http.request(method, url.clone()).headers(headers);
+        let sent_to = match &self.api.credential.place {
+            Place::Header(name, value) => {
+                headers.insert(name.clone(), value.clone());
+                url.clone()
+            }
+            Place::Query(name, token) => with_token(&url, name, token.expose()),
+        };
+        let mut request = http.request(method, sent_to).headers(headers);
         if let Some(body) = body {
             request = request.body(body);
         }
@@ -242,7 +259,7 @@ impl Client {
         url: Url,
         budget: &mut Budget,
     ) -> Result<Reply, Fault> {
-        let mut response = request.send().await.map_err(|error| self.broken(errand, &error))?;
+        let mut response = request.send().await.map_err(|error| self.broken(errand, error))?;
         let status = response.status();
         let write = errand.is_write();
         let mut room = if write { MOST_BYTES_OF_A_WRITE } else { budget.bytes };
@@ -260,7 +277,7 @@ impl Client {
                     let why = format!("{} answers with more than {} MiB", self.origin, MOST_BYTES >> 20);
                     return Err(errand.doubt(why, "let `list.uri` in the description ask for less"));
                 }
-                Err(error) => return Err(self.broken(errand, &error)),
+                Err(error) => return Err(self.broken(errand, error)),
             }
         }
         if !write {
@@ -270,16 +287,55 @@ impl Client {
         let answer = Answer { status, retry_after: header(RETRY_AFTER), location: header(LOCATION), body: &body };
         self.context().judge(errand, &answer)?;
         let etag = response.headers().get(ETAG).cloned();
-        Ok(Reply { url, body, etag })
+        let links = response.headers().get_all(LINK).iter().map(|link| String::from_utf8_lossy(link.as_bytes()));
+        let links = links.collect::<Vec<_>>().join(", ");
+        Ok(Reply { url, body, links, etag })
     }
 
-    fn broken(&self, errand: Errand<'_>, error: &reqwest::Error) -> Fault {
-        let cause = self.context().hide(&root_cause(error));
+    fn broken(&self, errand: Errand<'_>, error: reqwest::Error) -> Fault {
+        // The URL may hold the token.
+        let error = error.without_url();
+        let cause = self.context().hide(&root_cause(&error));
         let remedy = "see that it can be reached from here";
         if error.is_connect() {
             // Not a byte of the request has left.
             return Fault::passing(format!("{} cannot be reached: {cause}", self.origin), remedy);
         }
         errand.doubt(format!("{} broke off: {cause}", self.origin), remedy)
+    }
+}
+
+/// `url` with the token in its query, once: what an API gives as the next page's URI may have it already.
+fn with_token(url: &Url, name: &str, token: &[u8]) -> Url {
+    // Empty pieces are no pairs (WHATWG URL, section 5.1), so that both go in step.
+    let pieces = url.query().unwrap_or_default().split('&').filter(|piece| !piece.is_empty());
+    let mut kept: Vec<String> =
+        pieces.zip(url.query_pairs()).filter(|(_, pair)| pair.0 != name).map(|(piece, _)| piece.to_owned()).collect();
+    kept.push(format!("{name}={}", in_query(&String::from_utf8_lossy(token))));
+    let mut url = url.clone();
+    url.set_query(Some(&kept.join("&")));
+    url
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Url, with_token};
+
+    /// RFC 3986, sections 2.1 and 3.4.
+    #[test]
+    fn the_token_is_in_the_query_once() {
+        for (uri, wanted) in [
+            ("/pegs", "/pegs?pass=r%26w%3D%20%C3%A9%2B"),
+            ("/pegs?", "/pegs?pass=r%26w%3D%20%C3%A9%2B"),
+            ("/pegs?a=%26b&&c", "/pegs?a=%26b&c&pass=r%26w%3D%20%C3%A9%2B"),
+            ("/pegs?pass=old&a=1&p%61ss=x", "/pegs?a=1&pass=r%26w%3D%20%C3%A9%2B"),
+            ("/pegs?passing=1", "/pegs?passing=1&pass=r%26w%3D%20%C3%A9%2B"),
+        ] {
+            let at = Url::parse("https://api.dnshost.example/").unwrap().join(uri).unwrap();
+            let url = with_token(&at, "pass", "r&w= é+".as_bytes());
+            assert_eq!(url.as_str(), format!("https://api.dnshost.example{wanted}"));
+            assert_eq!(with_token(&url, "pass", "r&w= é+".as_bytes()), url);
+            assert_eq!(url.query_pairs().find(|(name, _)| name == "pass").unwrap().1, "r&w= é+");
+        }
     }
 }

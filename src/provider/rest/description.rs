@@ -6,6 +6,7 @@ use reqwest::Method;
 use reqwest::header::{HeaderMap, HeaderName, HeaderValue};
 
 use super::body::{Body, Vars};
+use super::forms::{Ttls, Types};
 use super::json::Pointer;
 use super::template::Template;
 use crate::config::secret::Secret;
@@ -35,15 +36,22 @@ pub struct Api {
     pub visible_within: Duration,
 }
 
-/// The header that authorises, and what must never be shown.
+/// What shows who we are, and what must never be shown.
 #[derive(Clone, Debug)]
 pub struct Credential {
-    /// The header's name.
-    pub name: HeaderName,
-    /// Its value, marked as sensitive.
-    pub value: HeaderValue,
+    /// Where the secret is sent.
+    pub place: Place,
     /// The secret in each form in which an answer could repeat it.
     pub hidden: Vec<Secret>,
+}
+
+/// Where in a request a secret is.
+#[derive(Clone, Debug)]
+pub enum Place {
+    /// In this header; its value is marked as sensitive.
+    Header(HeaderName, HeaderValue),
+    /// In the query, as the value of this parameter.
+    Query(String, Secret),
 }
 
 /// A request without its body.
@@ -75,6 +83,8 @@ pub enum Paging {
     Whole,
     /// The answer holds the URI of the next page here; at the last page nothing, null or an empty string.
     Next(Pointer),
+    /// The answer has a `Link` header (RFC 8288) with this relation type that leads to the next page; ends likewise.
+    Link(String),
     /// The answer holds the value of the variable `cursor` for the next page here; ends likewise.
     Cursor(Pointer),
     /// The variable `page` counts.
@@ -132,6 +142,10 @@ pub struct Fields {
     pub address: Pointer,
     /// True in a member or record that the API does not publish.
     pub disabled: Option<Pointer>,
+    /// How types are written.
+    pub types: Types,
+    /// How TTLs are written.
+    pub ttls: Ttls,
     /// Whether names are relative to the zone.
     pub relative: bool,
     /// The relative name of the zone itself.

@@ -7,7 +7,10 @@ use reqwest::{Method, Url};
 use serde_json::value::RawValue;
 
 use super::body::{Body, Vars};
-use super::description::{AnswerForm, Api, Credential, Fields, List, Pages, Paging, Payload, Request, Shape, Write};
+use super::description::{
+    AnswerForm, Api, Credential, Fields, List, Pages, Paging, Payload, Place, Request, Shape, Write,
+};
+use super::forms::{Ttls, Types};
 use super::items::{self, Concern};
 use super::json::{Pointer, list};
 use super::listing;
@@ -84,7 +87,8 @@ fn write(uri: &str, body: &str, whole: bool) -> Option<Write> {
 fn api(shape: Shape, address: &str) -> Option<Api> {
     let at = |text: &str| Pointer::parse(text).ok();
     let pages = Pages { request: request("/shelf/cards")?, items: at("/cards")?, paging: Paging::Whole };
-    let credential = Credential { name: AUTHORIZATION, value: HeaderValue::from_static("x"), hidden: Vec::new() };
+    let place = Place::Header(AUTHORIZATION, HeaderValue::from_static("x"));
+    let credential = Credential { place, hidden: Vec::new() };
     Some(Api {
         visible_within: std::time::Duration::ZERO,
         base: Url::parse("https://api.dnshost.example/desk").ok()?,
@@ -99,6 +103,8 @@ fn api(shape: Shape, address: &str) -> Option<Api> {
             ttl: at("/keep_for")?,
             address: at(address)?,
             disabled: at("/resting"),
+            types: Types::Names,
+            ttls: Ttls::Units,
             relative: false,
             apex: "@".into(),
         },

@@ -9,6 +9,7 @@ use serde_json::Value;
 use serde_json::value::RawValue;
 
 use super::description::{Api, Shape};
+use super::forms;
 use super::json::{Pointer, list, text};
 use crate::name::DnsName;
 use crate::provider::{Obstacle, RecordType, RrSet, Standing};
@@ -183,7 +184,8 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
     let told = |pointer: &Pointer| pointer.find(raw).and_then(text);
     let name = told(&fields.name).ok_or_else(|| Unfit::nothing("name of an item"))?;
     let rtype = told(&fields.rtype).ok_or_else(|| Unfit::nothing("type of an item"))?;
-    let kind = match rtype.to_ascii_uppercase().as_str() {
+    let rtype = forms::mnemonic(&rtype);
+    let kind = match rtype.as_str() {
         "A" => Kind::Address(RecordType::A),
         "AAAA" => Kind::Address(RecordType::Aaaa),
         "CNAME" => Kind::Cname,
@@ -199,7 +201,7 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
     let at = |what: &str| Unfit::new(format!("shows {rtype} {name}{what}"), CHECK_POINTERS);
     let ttl = match kind {
         Kind::Address(_) => {
-            let ttl = told(&fields.ttl).and_then(|ttl| ttl.parse().ok());
+            let ttl = told(&fields.ttl).and_then(|ttl| fields.ttls.seconds(&ttl));
             Some(ttl.ok_or_else(|| at(" without a TTL in whole seconds where the description says"))?)
         }
         _ => None,

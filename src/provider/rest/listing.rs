@@ -6,6 +6,7 @@
 use serde_json::value::RawValue;
 
 use super::description::{Api, Fields, Shape};
+use super::forms;
 use super::items::Unfit;
 use super::json::{Pointer, list, text};
 use crate::name::DnsName;
@@ -18,7 +19,8 @@ pub(super) fn records(api: &Api, zone: &DnsName, raw: &RawValue) -> Result<Vec<Z
     let fields = &api.item;
     let told = |pointer: &Pointer| pointer.find(raw).and_then(text);
     let name = told(&fields.name).ok_or_else(|| Unfit::nothing("name of an item"))?;
-    let rtype = told(&fields.rtype).ok_or_else(|| Unfit::nothing("type of an item"))?.to_ascii_uppercase();
+    let rtype = told(&fields.rtype).ok_or_else(|| Unfit::nothing("type of an item"))?;
+    let rtype = forms::mnemonic(&rtype);
     if rtype == "SOA" {
         return Ok(Vec::new());
     }

@@ -8,11 +8,13 @@
 pub mod body;
 mod client;
 pub mod description;
+pub mod forms;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod items;
 pub mod json;
 mod judge;
+mod link;
 mod listing;
 mod plan;
 pub mod template;

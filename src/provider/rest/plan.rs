@@ -7,6 +7,7 @@ use serde_json::value::RawValue;
 
 use super::body::{Var, Vars};
 use super::description::{Api, Payload, Request, Shape, Write};
+use super::forms::Ttls;
 use super::items::{Item, Kind, Member, relative};
 use super::json::{raw, string};
 use crate::name::DnsName;
@@ -203,10 +204,10 @@ impl<'a> Task<'a> {
             }
             Payload::Whole => {
                 let item = fresh?;
-                let ttl = raw(match api.item.ttl.find(&item.raw)?.get().starts_with('"') {
-                    true => string(&change.after.ttl.to_string()),
-                    false => change.after.ttl.to_string(),
-                })?;
+                let ttl = vars.text("ttl")?;
+                // In the form in which it stood there.
+                let is_text = api.item.ttl.find(&item.raw)?.get().starts_with('"') || api.item.ttls == Ttls::Units;
+                let ttl = raw(if is_text { string(&ttl) } else { ttl })?;
                 let whole = api.item.ttl.set(&item.raw, &ttl)?;
                 let whole = match (&api.shape, address) {
                     (_, Some(address)) => api.item.address.set(&whole, &raw(string(&address.to_string()))?)?,
@@ -245,8 +246,8 @@ impl<'a> Task<'a> {
 /// The variables of one RRset or record.
 pub(super) fn vars(api: &Api, fixed: &Vars, zone: &DnsName, change: &Change, item: Option<&Item>) -> Vars {
     let vars = named(api, fixed, zone, &change.name)
-        .with("type", Var::text(change.rtype.to_string()))
-        .with("ttl", Var::plain(change.after.ttl));
+        .with("type", api.item.types.var(change.rtype))
+        .with("ttl", api.item.ttls.var(change.after.ttl));
     match item.and_then(|item| item.id.as_deref()) {
         Some(id) => vars.with("record_id", Var::json(id)),
         None => vars,

@@ -146,6 +146,13 @@ fn is_triplet(text: &str) -> bool {
     text.starts_with('%') && (0..2).all(|_| bytes.next().is_some_and(|b| b.is_ascii_hexdigit()))
 }
 
+/// `text` as a value in a query (RFC 3986, section 3.4), where nothing in it has a meaning.
+pub(super) fn in_query(text: &str) -> String {
+    let mut out = String::new();
+    encode(text, false, &mut out);
+    out
+}
+
 /// RFC 6570, section 3.2.1, with the character classes of section 1.5.
 fn encode(text: &str, reserved: bool, out: &mut String) {
     for (at, c) in text.char_indices() {

@@ -1,4 +1,4 @@
-//! HTTP APIs by the descriptions that come with the program: PowerDNS's own, and the two shapes of the tests' API.
+//! HTTP APIs by the descriptions that come with the program: PowerDNS's own, and the four shapes of the tests' API.
 
 use std::time::Duration;
 
@@ -14,19 +14,21 @@ use crate::common::{ZONE, at, dns};
 use crate::home::{BASE, Home};
 use crate::host::{Feature, Host, LONG};
 
-/// The provider that a configuration with the shipped description `name` makes of `server`.
-fn rest(name: &str, server: &str, token: &str, timeout: Duration) -> Box<dyn Provider> {
+/// The provider that a configuration with the description at `path` makes of `server`; `more` are lines of its table.
+fn rest(path: &str, server: &str, token: &str, more: &str, timeout: Duration) -> Box<dyn Provider> {
     let home = Home::new();
     home.write("token", token.as_bytes(), 0o600);
-    let description = format!("{}/config/providers/{name}.toml", env!("CARGO_MANIFEST_DIR"));
+    let description = format!("{}/{path}", env!("CARGO_MANIFEST_DIR"));
     let table = format!(
         "[provider.api]\nkind = \"rest\"\nzone = \"{ZONE}\"\ndescription = {description:?}\n\
-         values = {{ server = \"{server}\" }}\ntoken = {{ file = \"token\" }}\n"
+         values = {{ server = \"{server}\" }}\ntoken = {{ file = \"token\" }}\n{more}\n"
     );
     let mut loaded = home.load(&format!("{BASE}\n{table}"));
     let ProviderKind::Rest(api) = loaded.config.providers.remove("api").unwrap().kind else { panic!("another kind") };
     Box::new(Rest::new(dns(ZONE), *api, timeout))
 }
+
+const POWERDNS: &str = "config/providers/powerdns.toml";
 
 /// PowerDNS by its HTTP API; all around it by DNS, as with updates.
 pub(crate) struct Hosted(Update<PowerDns>);
@@ -40,11 +42,11 @@ impl Host for Hosted {
     }
 
     fn provider(&self, timeout: Duration) -> Box<dyn Provider> {
-        rest("powerdns", &PowerDns::api(&self.0.server), API_KEY, timeout)
+        rest(POWERDNS, &PowerDns::api(&self.0.server), API_KEY, "", timeout)
     }
 
     fn stranger(&self) -> Option<Box<dyn Provider>> {
-        Some(rest("powerdns", &PowerDns::api(&self.0.server), "not the key", LONG))
+        Some(rest(POWERDNS, &PowerDns::api(&self.0.server), "not the key", "", LONG))
     }
 
     fn look(&self, name: &DnsName, rtype: &str) -> Vec<String> {
@@ -68,9 +70,12 @@ impl Host for Hosted {
     }
 }
 
-/// How the tests' API is spoken to: by a shipped description.
+/// How the tests' API is spoken to.
 pub(crate) trait Shape {
+    /// The description's file.
     const DESCRIPTION: &str;
+    /// What else stands in the provider's table.
+    const MORE: &str = "";
     /// How it has its lists cut.
     const PAGES: Pages;
 }
@@ -79,7 +84,7 @@ pub(crate) trait Shape {
 pub(crate) struct ByRecord;
 
 impl Shape for ByRecord {
-    const DESCRIPTION: &str = "record";
+    const DESCRIPTION: &str = "config/providers/record.toml";
     const PAGES: Pages = Pages::Number;
 }
 
@@ -87,7 +92,24 @@ impl Shape for ByRecord {
 pub(crate) struct BySet;
 
 impl Shape for BySet {
-    const DESCRIPTION: &str = "rrset";
+    const DESCRIPTION: &str = "config/providers/rrset.toml";
+    const PAGES: Pages = Pages::Cursor;
+}
+
+/// One item a record, with numbers for types, units in TTLs, the token in the query, and pages by a header.
+pub(crate) struct InTheYard;
+
+impl Shape for InTheYard {
+    const DESCRIPTION: &str = "tests/common/yard.toml";
+    const PAGES: Pages = Pages::Link;
+}
+
+/// One item an RRset, whose members are strings and nothing else.
+pub(crate) struct InTheLoft;
+
+impl Shape for InTheLoft {
+    const DESCRIPTION: &str = "tests/common/loft.toml";
+    const MORE: &str = "user = \"keeper\"";
     const PAGES: Pages = Pages::Cursor;
 }
 
@@ -124,11 +146,11 @@ impl<S: Shape> Host for Own<S> {
     }
 
     fn provider(&self, timeout: Duration) -> Box<dyn Provider> {
-        rest(S::DESCRIPTION, &self.api.url(), TOKEN, timeout)
+        rest(S::DESCRIPTION, &self.api.url(), TOKEN, S::MORE, timeout)
     }
 
     fn stranger(&self) -> Option<Box<dyn Provider>> {
-        Some(rest(S::DESCRIPTION, &self.api.url(), "not the token", LONG))
+        Some(rest(S::DESCRIPTION, &self.api.url(), "not the token", S::MORE, LONG))
     }
 
     fn look(&self, name: &DnsName, rtype: &str) -> Vec<String> {
