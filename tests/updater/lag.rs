@@ -492,3 +492,44 @@ async fn a_refusal_of_all_is_a_hold() {
     let report = bench.pass().await;
     assert!(report.trouble.is_none() && blocked(&report, 0) == "422" && blocked(&report, 1) == "422", "{report:?}");
 }
+
+/// The host's own words of what it will not have, as long as it says so: nobody need guess at somebody else.
+#[tokio::test(start_paused = true)]
+async fn a_lasting_conflict_is_told_in_the_host_s_words() {
+    let said = || Fate::NotDone(Fault::new(FaultKind::Conflict, "409 \"locked by billing\"", "").after_sending());
+    for labels in [&["gauge"][..], &["gauge", "mill"]] {
+        let mut bench = Bench::new(labels);
+        assert!(in_step(&bench.pass().await));
+        sleep(GRACE).await;
+        bench.move_to("203.0.113.78");
+        for _ in 0..2 {
+            let others = labels[1..].iter().filter(|_| bench.took().len() == labels.len()).map(|_| Fate::Done);
+            bench.fate([said()].into_iter().chain(others).chain([said(), said()]));
+            let report = bench.pass().await;
+            assert!(adrift(&report, 0).contains("locked by billing"), "{report:?}");
+            assert!(!report.is_well() || report.has_written(), "{report:?}");
+        }
+        assert!(bench.host.fates.lock().unwrap().is_empty());
+        assert!(in_step(&bench.pass().await));
+    }
+}
+
+/// A hold ends by a write that is taken and seen, and not by a reading, or by a write of which nobody knows.
+#[tokio::test(start_paused = true)]
+async fn a_hold_ends_by_what_works() {
+    let bench = Bench::new(&["gauge"]);
+    let releases = || {
+        let entries = read_all(bench.dir.path()).unwrap().into_iter();
+        entries.filter(|entry| matches!(&entry.event, Known::Yes(Event::Release { .. }))).count()
+    };
+    let holds = || bench.books.as_ref().unwrap().borrow().state.holds.len();
+    bench.fate([Fate::NotDone(Fault::refused("403 read only", "").of_what_was_sent()), Fate::NotDone(lost())]);
+    assert!(matches!(bench.pass().await.trouble, Some(Trouble::Refused { .. })));
+    sleep(3600 * SECOND).await;
+    let report = bench.pass().await;
+    assert!(adrift(&report, 0).contains("no answer came") && !report.is_well(), "{report:?}");
+    assert_eq!((holds(), releases()), (1, 0));
+    sleep(GRACE).await;
+    assert!(in_step(&bench.pass().await));
+    assert_eq!((holds(), releases()), (0, 1));
+}
