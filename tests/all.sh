@@ -20,7 +20,7 @@ export PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 # Each peer: the command that shows it is there, and the Debian package that brings it.
 peers="named:bind9 named-checkzone:bind9-utils named-journalprint:bind9-utils dig:bind9-dnsutils nsupdate:bind9-dnsutils knotd:knot pdns_server:pdns-server sqlite3:sqlite3
     nginx:nginx-light openssl:openssl strace:strace faketime:faketime python3:python3
-    systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux cc:gcc
+    systemd-analyze:systemd systemd-socket-activate:systemd unshare:util-linux setpriv:util-linux flock:util-linux cc:gcc
     miniupnpd:miniupnpd-nftables turnserver:coturn nft:nftables ip:iproute2
     nsd:nsd nsd-checkzone:nsd jq:jq curl:curl nsenter:util-linux
     chromium:chromium chromedriver:chromium-driver promtool:prometheus

@@ -1,7 +1,7 @@
 //! What root reads in the service's directory: regular files, no link of the service's, and no more than was agreed on.
 
 use std::fs::{self, File};
-use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _, chown, symlink};
+use std::os::unix::fs::{FileTypeExt as _, MetadataExt as _, PermissionsExt as _, chown, symlink};
 use std::process::Stdio;
 use std::thread;
 use std::time::{Duration, Instant};
@@ -144,6 +144,10 @@ fn the_daemon_waits_for_nothing_and_hears_that_it_is_to_stop() {
         while !told().contains("named pipe") && Instant::now() < end {
             thread::sleep(Duration::from_millis(5));
         }
+        // unix(7): its mode is what the umask leaves, and so there from the first moment.
+        let sockets = fs::read_dir(mill.path("state")).unwrap().map(|one| one.unwrap().metadata().unwrap());
+        let modes: Vec<u32> =
+            sockets.filter(|meta| meta.file_type().is_socket()).map(|meta| meta.mode() & 0o777).collect();
         kill_process(Pid::from_child(&daemon), Signal::TERM).unwrap();
         let end = Instant::now() + PATIENCE;
         while daemon.try_wait().unwrap().is_none() && Instant::now() < end {
@@ -154,6 +158,7 @@ fn the_daemon_waits_for_nothing_and_hears_that_it_is_to_stop() {
         daemon.wait().unwrap();
         assert!(status.is_some_and(|status| status.success()), "{at}: {status:?}: {}", told());
         assert!(told().contains("named pipe"), "{at}: {}", told());
+        assert_eq!(modes, [0o660], "{at}");
     }
 }
 
