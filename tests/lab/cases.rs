@@ -338,3 +338,47 @@ fn a_captive_portal() {
         daemon.stop();
     });
 }
+
+/// One router against all of the outside: whether anybody gets in there decides.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
+fn where_a_router_contradicts_a_helper_decides() {
+    scenario(where_a_router_contradicts_a_helper_decides, || {
+        let lab = Lab::up(Shape::Plain);
+        let helped = format!(
+            "[exposure]\nhelper = \"http://198.51.100.{}:8080/\"\n[[exposure.service]]\nname = \"gauge.{ZONE}\"\n\
+             origin = \"{HOME}:443\"\n",
+            ECHOES[0]
+        );
+        let case = Case::new(&lab, &(home("", "\"A\"") + &helped));
+        let _router = lab.natpmp_says(NEXT);
+        let _service = lab.within(Host::Home, || TcpListener::bind((HOME, 443)).unwrap());
+        let _helper = lab.witness(&["--knock-back", "--accept-special", "203.0.113.0/24"]);
+
+        let (mut daemon, mut manager) = case.fingerpost.daemon_and_manager();
+        until("the status", || daemon.is_up() && manager.status().contains("IPv4 leaves elsewhere"));
+        case.nothing_is_written(&daemon);
+        let contradicts =
+            "router contradicts: for 20 rounds it has said 203.0.113.77, and the outside agrees on 203.0.113.9; ";
+        // The port leads nowhere yet, and the helper says so.
+        until("the helper's word", || {
+            case.round(&daemon);
+            manager.status().contains(&format!("{contradicts}no helper gets in there: "))
+        });
+        case.nothing_is_written(&daemon);
+
+        lab.publish(443);
+        // Asked again at the next look at what the outside can see; a reload is one.
+        daemon.reload();
+        until("the end of the hold", || {
+            case.round(&daemon);
+            case.gauge() == Some(set(120, &[&WAN.to_string()]))
+        });
+        let in_step = "1 of 1 records in step; ";
+        until("the status", || manager.status().starts_with(in_step));
+        let said = format!("{contradicts}a helper gets in there, so IPv4 is published");
+        assert!(manager.status().contains(&said), "{}", manager.status());
+        assert_eq!(case.fingerpost.audit("intent").len(), 1);
+        daemon.stop();
+    });
+}
