@@ -6,6 +6,7 @@
 //! on, and only a file without a second name is given away. Elsewhere root follows no link but its own ([`Errand::Read`]),
 //! and puts files only where no other user has a say ([`Errand::Put`]). Touches nothing but what it is asked for.
 
+mod attributes;
 mod put;
 mod way;
 

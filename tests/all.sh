@@ -25,7 +25,7 @@ peers="named:bind9 named-checkzone:bind9-utils named-journalprint:bind9-utils di
     nsd:nsd nsd-checkzone:nsd jq:jq curl:curl nsenter:util-linux
     chromium:chromium chromedriver:chromium-driver promtool:prometheus
     mandoc:mandoc groff:groff-base zsh:zsh fish:fish lintian:lintian debootstrap:debootstrap readelf:binutils
-    update-ca-certificates:ca-certificates"
+    update-ca-certificates:ca-certificates setfacl:acl setfattr:attr"
 python_with_all() {
     for python in python3 /usr/bin/python3; do
         if "$python" -c 'import dns.zone, dns.update, jsonschema, netaddr, prometheus_client' 2>/dev/null; then command -v "$python"; return; fi

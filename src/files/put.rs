@@ -11,6 +11,7 @@ use std::path::Path;
 use rustix::fs::{AtFlags, Mode, OFlags, fstat, linkat, openat, renameat, unlinkat};
 use rustix::io::Errno;
 
+use super::attributes::{self, Unkept};
 use super::way::{End, Errand, all, regular};
 
 /// So many names are tried for the new file before it is in its place.
@@ -29,6 +30,9 @@ pub(crate) enum NotPut {
         /// What the system said.
         source: io::Error,
     },
+    /// The new file cannot have an attribute of the old one.
+    #[error("{0}")]
+    Attribute(Unkept),
     /// Somebody did not want it after all.
     #[error("another program has changed it meanwhile")]
     Unwanted,
@@ -83,7 +87,7 @@ impl Place {
         Ok(self.0.name == other.0.name && of(&self.0)? == of(&other.0)?)
     }
 
-    /// Puts `bytes` there, with the owner and the mode of `before`, which stood there, or with `mode`. Right before the point of no
+    /// Puts `bytes` there, with owner, attributes and mode of `before`, which stood there, or with `mode`. Right before the point of no
     /// return `sealed` is asked whether it is still wanted.
     ///
     /// Further hard links are left alone: they keep what they say.
@@ -96,11 +100,13 @@ impl Place {
     ) -> Result<(), NotPut> {
         let mut new = self.fresh()?;
         new.file.write_all(bytes)?;
-        let before = before.map(File::metadata).transpose()?;
-        if let Some(before) = &before {
-            keep_owner(&new.file, before)?;
+        let mut mode = mode;
+        if let Some(old) = before {
+            let meta = old.metadata()?;
+            keep_owner(&new.file, &meta)?;
+            attributes::copy(old, &new.file).map_err(NotPut::Attribute)?;
+            mode = meta.mode() & 0o7777;
         }
-        let mode = before.map_or(mode, |before| before.mode() & 0o7777);
         new.file.set_permissions(Permissions::from_mode(mode))?;
         new.file.sync_all()?;
         if !sealed() {

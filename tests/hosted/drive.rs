@@ -359,6 +359,7 @@ pub(crate) fn habits(seed: u64) -> (Habits, Rng) {
         10..18 => Shape::RrSet,
         _ => Shape::Program,
     };
+    let shape = Shape::asked_for().unwrap_or(shape);
     (passing(Habits::draw(&mut rng, shape, 60_000, 90)), rng)
 }
 

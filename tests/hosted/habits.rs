@@ -12,6 +12,18 @@ pub(crate) enum Shape {
     Program,
 }
 
+impl Shape {
+    /// The only one to be played, if somebody asks for that.
+    pub(crate) fn asked_for() -> Option<Self> {
+        match std::env::var("TESTS_SHAPE").ok()?.as_str() {
+            "record" => Some(Self::Record),
+            "rrset" => Some(Self::RrSet),
+            "program" => Some(Self::Program),
+            other => panic!("TESTS_SHAPE is record, rrset or program, and not {other}"),
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Paging {
     Whole,

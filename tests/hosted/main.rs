@@ -4,7 +4,7 @@
 //! Whatever the API does, no record or field of others changes, no name is without a record that had one, nothing stands
 //! there twice, the audit log is true, and after the last fault all is in step within a stated time, and quiet. 100 runs, or
 //! 2,000 with `TESTS_LONG=1`; `TESTS_SEED` repeats one of them, and `TESTS_TOLD=1` shows all that happens in it. `TESTS_ALL=1`
-//! leaves out nothing of what `drive::passing` does.
+//! leaves out nothing of what `drive::passing` does, and `TESTS_SHAPE`, which is `record`, `rrset` or `program`, plays no other.
 
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 

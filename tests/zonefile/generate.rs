@@ -5,6 +5,7 @@ use std::net::IpAddr;
 
 use fingerpost::name::DnsName;
 use fingerpost::provider::{RecordType, RrSet};
+use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::select;
 
@@ -56,7 +57,7 @@ pub(crate) type Key = (DnsName, RecordType);
 /// What one file is to become.
 pub(crate) type Wants = BTreeMap<Key, RrSet>;
 
-fn piece() -> impl Strategy<Value = Piece> {
+fn pieces() -> impl Strategy<Value = Vec<Piece>> {
     let data: Vec<&'static str> = V4.iter().chain(&V6).copied().chain(["TXT", "TXT", "MX", "SRV"]).collect();
     const TAILS: [&str; 5] = ["", "", " ", "\t; gauge A 192.0.2.1 \"(", ";\\"];
     let record = (
@@ -67,12 +68,20 @@ fn piece() -> impl Strategy<Value = Piece> {
         select(&TAILS[..]),
     )
         .prop_map(|(owner, ttl, form, data, tail)| Piece::Record { owner, ttl, form, data, tail });
-    prop_oneof![
-        12 => record,
+    let record = record.boxed();
+    let piece = prop_oneof![
+        12 => record.clone(),
         1 => select(&["", " \t", "; a note", "  ; gauge A 192.0.2.1 ( \"", ";\té"][..]).prop_map(Piece::Text),
         1 => select(&["heronmill.example.", "river.heronmill.example.", "@"][..]).prop_map(Piece::Origin),
         1 => select(&TTLS[..]).prop_map(Piece::Ttl),
-    ]
+    ];
+    // Records of one owner with something between them: what reads them may gather them by runs.
+    let parted = (0..OWNERS.len(), vec(select(&TTLS[..]), 2), vec(record, 1..3)).prop_map(|(owner, ttls, between)| {
+        let member =
+            |ttl: &&'static str| Piece::Record { owner: Some(owner), ttl: Some(ttl), form: 0, data: "TXT", tail: "" };
+        ttls.first().map(member).into_iter().chain(between).chain(ttls.last().map(member)).collect()
+    });
+    vec(prop_oneof![6 => piece.prop_map(|piece| vec![piece]), 1 => parted], 0..20).prop_map(|pieces| pieces.concat())
 }
 
 /// What a reader of master files cannot read.
@@ -87,7 +96,7 @@ pub(crate) struct Narrow {
 /// Master files that a reader as narrow as this can read.
 pub(crate) fn file(Narrow { default, plain }: Narrow) -> impl Strategy<Value = File> {
     let serial = select(&["7", "2026010100", "4294967295", "2147483647"][..]);
-    (any::<bool>(), any::<bool>(), any::<bool>(), serial, proptest::collection::vec(piece(), 0..24)).prop_map(
+    (any::<bool>(), any::<bool>(), any::<bool>(), serial, pieces()).prop_map(
         move |(has_default, crlf, open_end, serial, mut pieces)| {
             let has_default = has_default || default;
             pieces.retain(|piece| has_default || !matches!(piece, Piece::Ttl(_)));
@@ -108,7 +117,7 @@ pub(crate) fn wants() -> impl Strategy<Value = Wants> {
         select(&[60_u32, 120, 300][..]),
         proptest::collection::btree_set(0..4_usize, 1..4),
     );
-    proptest::collection::vec(one, 1..4).prop_map(|wants| {
+    vec(one, 1..4).prop_map(|wants| {
         let want = |(name, v4, ttl, which): (&str, bool, u32, BTreeSet<usize>)| {
             let from = if v4 { V4 } else { V6 };
             let addresses: BTreeSet<IpAddr> = which.iter().map(|at| from[*at].parse().unwrap()).collect();

@@ -1,13 +1,15 @@
 //! Changes address RRsets in a master file and leaves every other byte but the serial as it is. Pure.
 //!
 //! A record without an owner takes that of the record before it, and without a default TTL also the TTL stated last
-//! before it (RFC 1035, section 5.1). So a line cannot be taken out, put in or given another TTL for itself alone:
-//! which lines are used is chosen so that no other record changes its meaning, and the result is read again to see that.
+//! before it (RFC 1035, section 5.1), and a line between others can part what BIND would gather ([`super::runs`]). So a line
+//! cannot be taken out, put in or given another TTL for itself alone: which lines are used is chosen so that no other record
+//! changes its meaning, and the result is read again to see that.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
 use super::lex::{Problem, Span};
+use super::runs::{parting, uneven};
 use super::scan::{Master, Record, TtlRule};
 use super::{serial, view};
 use crate::name::DnsName;
@@ -55,7 +57,7 @@ pub(super) fn edit(bytes: &[u8], zone: &DnsName, changes: &[Change], today: u32)
     let (soa, old) = view::soa(&master, zone)?;
     let new = serial::next(old, today);
     inherit_plainly(&master)?;
-    let mut plan = Plan::new(&master, &wanted)?;
+    let mut plan = Plan::new(&master, &wanted, &parting(&master, |record| is_ours(record, &wanted)))?;
     plan.settle_ttls(&master, &wanted)?;
     let mut splices = plan.splices(&master);
     splices.extend(soa.data.get(2).map(|span| Splice::words(span.clone(), new.to_string())));
@@ -100,8 +102,8 @@ struct Plan {
 const END: usize = usize::MAX;
 
 impl Plan {
-    /// Gives every wanted address a line: one that stands there, or else a new one.
-    fn new(master: &Master<'_>, wanted: &Wanted) -> Result<Self, Problem> {
+    /// Gives every wanted address a line: one that stands there, or else a new one. Those of `parting` stay.
+    fn new(master: &Master<'_>, wanted: &Wanted, parting: &BTreeSet<usize>) -> Result<Self, Problem> {
         let mut plan = Self { lines: BTreeMap::new(), additions: BTreeMap::new() };
         let mut last_of: BTreeMap<&str, usize> = BTreeMap::new();
         let mut sets: BTreeMap<&Key, Vec<usize>> = BTreeMap::new();
@@ -116,7 +118,7 @@ impl Plan {
         }
         for (key, after) in wanted {
             let members = sets.get(key).map(Vec::as_slice).unwrap_or_default();
-            let left = plan.allot(master, members, &after.addresses);
+            let left = plan.allot(master, members, parting, &after.addresses);
             let place = members.last().or_else(|| last_of.get(key.0.as_str())).copied().unwrap_or(END);
             let additions = left.into_iter().map(|address| Addition { key: key.clone(), ttl: after.ttl, address });
             plan.additions.entry(place).or_default().extend(additions);
@@ -126,13 +128,19 @@ impl Plan {
 
     /// Shares the addresses out among the lines of one RRset; what is left over has no line yet.
     ///
-    /// A line that states the owner for records of another RRset must stay. When there are more of such lines than
+    /// A line that states the owner for records of another RRset must stay, and one of `parting`. When there are more of such lines than
     /// addresses, an address is written more than once: duplicates count once (RFC 2181, section 5).
-    fn allot(&mut self, master: &Master<'_>, members: &[usize], addresses: &BTreeSet<IpAddr>) -> BTreeSet<IpAddr> {
+    fn allot(
+        &mut self,
+        master: &Master<'_>,
+        members: &[usize],
+        parting: &BTreeSet<usize>,
+        addresses: &BTreeSet<IpAddr>,
+    ) -> BTreeSet<IpAddr> {
         let mut left = addresses.clone();
-        let (must_stay, free): (Vec<usize>, Vec<usize>) = members
-            .iter()
-            .partition(|member| dependants(master, **member).any(|dependant| !members.contains(&dependant)));
+        let leans_on = |member: &usize| dependants(master, *member).any(|dependant| !members.contains(&dependant));
+        let (must_stay, free): (Vec<usize>, Vec<usize>) =
+            members.iter().partition(|member| parting.contains(member) || leans_on(member));
         self.keep(&must_stay, &mut left);
         let held: BTreeSet<IpAddr> = free.iter().filter_map(|member| Some(self.lines.get(member)?.is)).collect();
         for member in must_stay {
@@ -225,11 +233,14 @@ impl Plan {
             }
         }
         for (index, additions) in &self.additions {
-            let place = master.records.get(*index).map_or(master.bytes.len(), |record| record.span.end);
-            splices.extend(additions.iter().map(|Addition { key: (name, rtype), ttl, address }| Splice {
-                span: place..place,
-                text: format!("{name}.\t{ttl}\tIN\t{rtype}\t{address}"),
-                line: true,
+            let above = master.records.get(*index);
+            let place = above.map_or(master.bytes.len(), |record| record.span.end);
+            splices.extend(additions.iter().map(|Addition { key: (name, rtype), ttl, address }| {
+                // Spelled as above it, or BIND would begin a new run.
+                let owner = above.filter(|above| above.owner == name.as_str());
+                let owner = owner.map_or(name.as_str(), |above| &above.spelled);
+                let text = format!("{owner}.\t{ttl}\tIN\t{rtype}\t{address}");
+                Splice { span: place..place, text, line: true }
             }));
         }
         splices
@@ -332,7 +343,22 @@ fn check(master: &Master<'_>, bytes: &[u8], zone: &DnsName, wanted: &Wanted, ser
     if others(master, wanted).ne(others(&edited, wanted)) {
         return Err(bug("another record has changed"));
     }
-    Ok(())
+    let gathered = |master| uneven(master, |_| true, |record| is_ours(record, wanted));
+    let (before, after) = (gathered(master), gathered(&edited));
+    match before.iter().find(|(key, members)| after.get(*key) != Some(*members)) {
+        Some(((owner, rtype), _)) => {
+            let what =
+                format!("the {rtype} records of {owner} have several TTLs, and BIND would choose another of them");
+            Err(Problem::whole(what, "give them one TTL (RFC 2181, 5.2)").for_good())
+        }
+        None => Ok(()),
+    }
+}
+
+/// Whether `record` is of one of the wanted RRsets.
+fn is_ours(record: &Record, wanted: &Wanted) -> bool {
+    let rtype = view::address_type(record);
+    wanted.keys().any(|key| key.0.as_str() == record.owner && Some(key.1) == rtype)
 }
 
 /// The meaning of all records but those of the wanted RRsets, the serial left out.
@@ -340,11 +366,7 @@ fn others<'m>(
     master: &'m Master<'_>,
     wanted: &'m Wanted,
 ) -> impl Iterator<Item = (&'m str, &'m str, u32, &'m str, Vec<&'m [u8]>)> {
-    let is_ours = |record: &Record| {
-        let rtype = view::address_type(record);
-        wanted.keys().any(|key| key.0.as_str() == record.owner && Some(key.1) == rtype)
-    };
-    master.records.iter().filter(move |record| !is_ours(record)).map(|record| {
+    master.records.iter().filter(|record| !is_ours(record, wanted)).map(|record| {
         let serial = |index: usize| index == 2 && record.rtype == "SOA";
         let data = record.data.iter().enumerate().filter(|(index, _)| !serial(*index));
         let data = data.map(|(_, span)| master.text(span)).collect();

@@ -62,11 +62,10 @@ impl Snapshot {
         now().is_ok_and(|(same, meta)| same && of(&meta) == of(&self.meta))
     }
 
-    /// Puts `bytes` in the file's place, with its mode and owner, if it still is as it was read.
-    /// `sealed` is called right before the point of no return.
+    /// Puts `bytes` in the file's place, with its mode, owner, access lists and other extended attributes, if it still is as
+    /// it was read; where one of these cannot be kept, it is refused. `sealed` is called right before the point of no return.
     ///
-    /// Extended attributes and access lists are left alone, which is to say not carried over to the new file; nor
-    /// are further hard links.
+    /// Further hard links are left to the file as it was.
     pub(super) fn replace(self, bytes: &[u8], sealed: impl FnOnce()) -> Result<(), Fault> {
         let wanted = || {
             let is_current = self.is_current();
@@ -82,6 +81,14 @@ impl Snapshot {
                 let why = format!("the owner of {path} ({uid}:{gid}) cannot be kept");
                 Fault::refused(why, format!("run as user {uid}, or make the file that of user {}", user()))
                     .caused_by(source)
+            }
+            NotPut::Attribute(unkept) => {
+                let remedy = match unkept.name.as_str() {
+                    "system.posix_acl_access" => format!("take its access list off with `setfacl -b {path}`"),
+                    name => format!("take it off with `setfattr -x {name} {path}`"),
+                };
+                let remedy = format!("{remedy}, or publish by a provider of kind rfc2136");
+                Fault::refused(format!("a new {path} cannot have all that the old one has"), remedy).caused_by(unkept)
             }
             NotPut::Unwanted => {
                 Fault::new(FaultKind::Conflict, format!("{path} was changed by another program meanwhile"), "")

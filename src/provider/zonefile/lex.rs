@@ -201,6 +201,14 @@ impl<'a> Lexer<'a> {
 /// Names are held as text in one form each: lower case, no final dot, the root empty, and every octet but letters,
 /// digits, `-`, `_` and `*` as `\DDD`. Two names are the same when their texts are (RFC 4343, section 3).
 pub(in crate::provider) fn absolute(word: &[u8], origin: &str) -> Result<String, &'static str> {
+    let mut name = spelled(word, origin)?;
+    // An escape has no letters.
+    name.make_ascii_lowercase();
+    Ok(name)
+}
+
+/// As [`absolute`], in upper and lower case as it was written.
+pub(super) fn spelled(word: &[u8], origin: &str) -> Result<String, &'static str> {
     match word {
         b"@" => return Ok(origin.to_owned()),
         b"." => return Ok(String::new()),
@@ -233,8 +241,8 @@ pub(in crate::provider) fn absolute(word: &[u8], origin: &str) -> Result<String,
         if label > 63 {
             return Err("a label is longer than 63 octets (RFC 1035, 2.3.4)");
         }
-        match octet.to_ascii_lowercase() {
-            plain @ (b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'*') => name.push(char::from(plain)),
+        match octet {
+            plain @ (b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'_' | b'*') => name.push(char::from(plain)),
             other => name.push_str(&format!("\\{other:03}")),
         }
     }

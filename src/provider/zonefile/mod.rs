@@ -1,6 +1,6 @@
 //! A zone in a master file (RFC 1035, section 5), on the machine of the name server or on its way to it.
 //!
-//! May touch the file, its directory, and the reload command. `lex`, `scan`, `view`, `listing`, `edit` and `serial` are pure.
+//! May touch the file, its directory, and the reload command. `lex`, `scan`, `view`, `listing`, `edit`, `runs` and `serial` are pure.
 //! Only the RRsets that are written and the SOA serial change; every other byte stays.
 //!
 //! Not for a zone that its server writes by itself, be it for dynamic updates or for signing: such a file is the
@@ -13,6 +13,7 @@ pub(crate) mod hostile;
 pub(super) mod lex;
 pub(super) mod listing;
 pub(crate) mod reload;
+mod runs;
 mod scan;
 mod serial;
 mod view;

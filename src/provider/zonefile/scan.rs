@@ -1,7 +1,7 @@
 //! A master file as a list of records, each with the places of what may be edited in it
 //! (RFC 1035, section 5; `$TTL` by RFC 2308, section 4). Pure.
 
-use super::lex::{Entry, Lexer, Problem, Span, Word, absolute, ttl};
+use super::lex::{Entry, Lexer, Problem, Span, Word, spelled, ttl};
 
 /// Where a record's TTL comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -23,9 +23,11 @@ pub(super) struct Record {
     pub(super) span: Span,
     /// Its owner.
     pub(super) owner: String,
+    /// Its owner in upper and lower case as it was written.
+    pub(super) spelled: String,
     /// Whether the owner is stated in the record, rather than that of the record before.
     pub(super) owner_stated: bool,
-    /// The origin in force, to which the names in its data are relative.
+    /// The origin in force, to which the names in its data are relative, in upper and lower case as it was written.
     pub(super) origin: String,
     /// Its TTL, in seconds.
     pub(super) ttl: u32,
@@ -127,7 +129,7 @@ impl<'a> Scanner<'a> {
         if word.quoted {
             return Err(Problem::syntax(line, "a quoted string stands where a name belongs"));
         }
-        absolute(self.text(word), &self.origin).map_err(|what| Problem::syntax(line, what))
+        spelled(self.text(word), &self.origin).map_err(|what| Problem::syntax(line, what))
     }
 
     fn directive(&mut self, line: usize, directive: &[u8], arguments: &[Word]) -> Result<(), Problem> {
@@ -160,7 +162,7 @@ impl<'a> Scanner<'a> {
     /// One record: `words` are those after the owner. TTL and class may come in either order (RFC 1035, section 5.1).
     fn record(&mut self, entry: &Entry, words: &[Word]) -> Result<(), Problem> {
         let line = entry.line;
-        let owner = self.owner.clone().ok_or_else(|| Problem::syntax(line, "the first record has no owner name"))?;
+        let spelled = self.owner.clone().ok_or_else(|| Problem::syntax(line, "the first record has no owner name"))?;
         let head = words.first().map_or(entry.span.end, |word| word.span.start);
         let mut words = words.iter();
         let (mut stated, mut class) = (None, false);
@@ -206,7 +208,8 @@ impl<'a> Scanner<'a> {
         self.records.push(Record {
             line,
             span: entry.span.clone(),
-            owner,
+            owner: spelled.to_ascii_lowercase(),
+            spelled,
             owner_stated: !entry.indented,
             origin: self.origin.clone(),
             ttl,

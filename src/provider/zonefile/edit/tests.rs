@@ -187,6 +187,48 @@ fn lines_without_owner_keep_theirs() {
     );
 }
 
+/// BIND gives a run of one owner the TTL of its first member, and of several runs the last counts (measured with
+/// named-compilezone 9.18): what ends a run must go on to do so.
+#[test]
+fn a_line_that_parts_two_runs_stays() {
+    holds(
+        "the one that is wanted, moved there",
+        "gauge A 192.0.2.1\ncam 60 A 192.0.2.3\ngauge A 192.0.2.2\ncam 90 A 192.0.2.4\n",
+        &gauge(&["192.0.2.1"]),
+        "cam 60 A 192.0.2.3\ngauge A 192.0.2.1\ncam 90 A 192.0.2.4\n",
+    );
+    holds(
+        "one of two, and a duplicate (RFC 2181, 5)",
+        "gauge A 192.0.2.1\n  TXT x\ncam 60 A 192.0.2.3\ngauge A 192.0.2.2\n  A 192.0.2.5\ncam 90 A 192.0.2.4\n",
+        &gauge(&["192.0.2.1"]),
+        "gauge A 192.0.2.1\n  TXT x\ncam 60 A 192.0.2.3\ngauge A 192.0.2.1\ncam 90 A 192.0.2.4\n",
+    );
+    holds(
+        "not where the TTLs are the same",
+        "gauge A 192.0.2.1\ncam 60 A 192.0.2.3\ngauge A 192.0.2.2\ncam 60 A 192.0.2.4\n",
+        &gauge(&["192.0.2.1"]),
+        "gauge A 192.0.2.1\ncam 60 A 192.0.2.3\ncam 60 A 192.0.2.4\n",
+    );
+    holds(
+        "spelled otherwise",
+        "gauge A 192.0.2.1\n  60 TXT a\nGAUGE A 192.0.2.2\ngauge 90 TXT b\n",
+        &gauge(&["192.0.2.1"]),
+        "gauge A 192.0.2.1\n  60 TXT a\nGAUGE A 192.0.2.1\ngauge 90 TXT b\n",
+    );
+    holds(
+        "across a name server's address",
+        "@ NS ns1\n@ 60 TXT a\nns1 A 192.0.2.9\ngauge A 192.0.2.1\n@ 90 TXT b\ngauge A 192.0.2.2\n",
+        &gauge(&["192.0.2.2"]),
+        "@ NS ns1\n@ 60 TXT a\nns1 A 192.0.2.9\ngauge A 192.0.2.2\n@ 90 TXT b\n",
+    );
+    holds(
+        "a new line is spelled as its run",
+        "Gauge 60 TXT a\nGauge A 192.0.2.1\nGauge 90 TXT b\n",
+        &gauge(&["192.0.2.1", "192.0.2.2"]),
+        "Gauge 60 TXT a\nGauge A 192.0.2.1\nGauge.heronmill.example.\t300\tIN\tA\t192.0.2.2\nGauge 90 TXT b\n",
+    );
+}
+
 #[test]
 fn inherited_ttls_stay_where_there_is_no_default() {
     // RFC 1035, section 5.1: an omitted TTL is the last stated one.
