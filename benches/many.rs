@@ -52,7 +52,8 @@ fn plan(records: usize) -> f64 {
             sharing: Sharing::Sole,
         })
         .collect();
-    let standing = Standing { obstacle: None, sets: BTreeMap::from([(RecordType::A, set(home(9)))]) };
+    let standing =
+        Standing { obstacle: None, unread: BTreeMap::new(), sets: BTreeMap::from([(RecordType::A, set(home(9)))]) };
     let observed: BTreeMap<String, Observed> = config::by_provider(&wanted)
         .into_iter()
         .map(|(provider, records)| {

@@ -66,6 +66,43 @@ impl DnsName {
         Ok(Self(ascii))
     }
 
+    /// Reads a name as others write it in their lists: white space around it is no part of it, and `\X` and `\DDD` stand for
+    /// one character, DDD in decimal (RFC 1035, section 5.1). Some write a wildcard with its octal number, 052, where nobody
+    /// would escape the digit that this is by the RFC. A dot within a label makes it none that this program knows.
+    pub fn parse_written(text: &str) -> Result<Self, NameError> {
+        let fail = |why| NameError { text: text.to_owned(), why };
+        let trimmed = text.trim();
+        if !trimmed.contains('\\') {
+            return Self::parse(trimmed);
+        }
+        let (mut plain, rest) = match trimmed.strip_prefix("\\052.") {
+            Some(rest) => ("*.".to_owned(), rest),
+            None => (String::new(), trimmed),
+        };
+        let mut rest = rest.chars();
+        while let Some(next) = rest.next() {
+            if next != '\\' {
+                plain.push(next);
+                continue;
+            }
+            let digits: String = rest.clone().take(3).take_while(char::is_ascii_digit).collect();
+            let meant = match digits.len() {
+                0 => rest.next(),
+                3 => {
+                    rest.nth(2);
+                    digits.parse::<u8>().ok().filter(u8::is_ascii).map(char::from)
+                }
+                _ => None,
+            };
+            match meant {
+                Some('.') => return Err(fail("a label holds a dot")),
+                Some(meant) => plain.push(meant),
+                None => return Err(fail("an escape in it is no ASCII character (RFC 1035, 5.1)")),
+            }
+        }
+        Self::parse(&plain)
+    }
+
     /// The name as text, lower case, without the final dot.
     pub fn as_str(&self) -> &str {
         &self.0
@@ -112,6 +149,41 @@ mod tests {
     #[test]
     fn names_are_compared_without_case_and_final_dot() {
         assert_eq!(DnsName::parse("Gauge.HeronMill.example."), DnsName::parse("gauge.heronmill.example"));
+    }
+
+    /// RFC 1035, section 5.1: `\X` and `\DDD`, the latter in decimal.
+    #[test]
+    fn names_as_others_write_them() {
+        let wildcard = DnsName::parse("*.w.heronmill.example");
+        for text in [
+            r"\*.w.heronmill.example",
+            r"\042.w.heronmill.example.",
+            r"\052.w.heronmill.example",
+            " *.W.heronmill.example\t",
+            r"*.\119.heronmill.example",
+        ] {
+            assert_eq!(DnsName::parse_written(text), wildcard, "{text:?}");
+        }
+        assert_eq!(DnsName::parse_written(r"\103auge.example"), DnsName::parse("gauge.example"));
+        assert_eq!(DnsName::parse_written(r"\071\a\uGe.example"), DnsName::parse("gauge.example"));
+        for text in [
+            r"a\.b.example",
+            r"a\046b.example",
+            r"\255.example",
+            r"\300.example",
+            r"\10",
+            r"\1a.example",
+            "\\",
+            r"a\\b.example",
+            r"\032.example",
+            "a b.example",
+            "",
+            " ",
+            r"gauge.example\",
+            r"\*\*.example",
+        ] {
+            assert!(DnsName::parse_written(text).is_err(), "{text:?} was taken");
+        }
     }
 
     #[test]

@@ -74,6 +74,7 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
     let visible_within = tables::visible_within(&root.key("visible_within").or("2m"));
     let answer = root.table("answer");
     let (ok, message) = (optional(&answer.key("ok"), pointer), optional(&answer.key("message"), pointer));
+    let passing = passing(&answer.key("passing"));
     let steps = Steps { names: names_now, step: &step, has_get: get_table.is_some() };
     let shape = match form {
         Some(Form::Record) => record_shape(root, &item_table, &steps),
@@ -98,7 +99,7 @@ pub(super) fn description(root: &Table<'_>, mut names: Names) -> (Option<(Auth, 
             get: get.map_or(Some(None), |get| get.map(Some))?,
             item: item?,
             shape: shape?,
-            answer: AnswerForm { ok: ok?, message: message? },
+            answer: AnswerForm { ok: ok?, message: message?, passing: passing? },
             visible_within: visible_within?,
         };
         Some((auth?, api))
@@ -195,6 +196,12 @@ fn pointer(cell: &Cell<'_>) -> Option<Pointer> {
 /// `None` when it is set and wrong.
 fn optional<T>(cell: &Cell<'_>, read: impl FnOnce(&Cell<'_>) -> Option<T>) -> Option<Option<T>> {
     if cell.is_set() { read(cell).map(Some) } else { Some(None) }
+}
+
+/// Statuses that pass by themselves (RFC 9110, section 15); a success and what is none yet are no failures.
+fn passing(cell: &Cell<'_>) -> Option<Vec<u16>> {
+    let statuses = optional(cell, |cell| cell.list()?.iter().map(|status| status.number(300..=599)).collect());
+    statuses.map(Option::unwrap_or_default)
 }
 
 /// Variables that have no text: they stand in a body, and alone in their string.
@@ -303,6 +310,7 @@ fn pages(table: &Table<'_>, known: &[&str], names: &Names, step: Step<'_>) -> Op
     }
     let request = step(table, "GET", &known, names);
     let items = pointer(&table.key("items").or(""));
+    let absent_is_empty = optional(&table.key("absent_is_empty"), |cell| cell.flag());
     if let (Some(table), Some(request)) = (&paging_table, &request)
         && let Some(name) = known.iter().find(|name| matches!(**name, "cursor" | "page"))
         && !request.uri.variables().any(|variable| variable == *name)
@@ -310,7 +318,7 @@ fn pages(table: &Table<'_>, known: &[&str], names: &Names, step: Step<'_>) -> Op
         let what = format!("the step's `uri` lacks the variable `{name}`, so every page would be the first");
         table.whole().wrong(what, format!("add it, for example as {{?{name}}} or {{&{name}}}"));
     }
-    Some(Pages { request: request?, items: items?, paging: paging? })
+    Some(Pages { request: request?, items: items?, absent_is_empty: absent_is_empty?, paging: paging? })
 }
 
 /// The type of a link's relation (RFC 8288, section 3.3).

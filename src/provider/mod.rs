@@ -66,8 +66,10 @@ pub struct RrSet {
 pub struct Standing {
     /// What makes an address record impossible here, if anything does.
     pub obstacle: Option<Obstacle>,
-    /// The address RRsets that exist; a missing key is an RRset that does not exist.
+    /// The address RRsets that exist; a missing key is an RRset that does not exist, or is in `unread`.
     pub sets: BTreeMap<RecordType, RrSet>,
+    /// The address RRsets that exist and cannot be read, each with the reason and what to do: a clause.
+    pub unread: BTreeMap<RecordType, String>,
 }
 
 /// Something at or above a name that forbids an address record there.

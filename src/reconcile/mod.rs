@@ -101,6 +101,12 @@ pub enum Refusal {
         /// The zone cut.
         at: String,
     },
+    /// What stands at the name is more than the provider can read.
+    #[error("something stands here already, and {why}")]
+    Unread {
+        /// Why, and what to do: a clause.
+        why: String,
+    },
     /// The name is not in the provider's zone.
     #[error("it is not in the zone {zone} (RFC 2136, 3.4.1.3); give it a provider whose zone it is in")]
     OutsideZone {
@@ -155,6 +161,9 @@ fn step(
         Some(Obstacle::Cname(target)) => return Step::Refuse(Refusal::Cname { target: target.clone() }),
         Some(Obstacle::Delegated(at)) => return Step::Refuse(Refusal::Delegated { at: at.clone() }),
         None => {}
+    }
+    if let Some(why) = standing.unread.get(&wanted.rtype) {
+        return Step::Refuse(Refusal::Unread { why: why.clone() });
     }
     let after = match wanted.sharing {
         Sharing::Sole => RrSet { ttl: wanted.ttl, addresses: BTreeSet::from([wanted.address]) },

@@ -31,7 +31,8 @@ fn observed(owner: &str, standing: Standing) -> Observed {
 }
 
 fn standing(set: Option<RrSet>) -> Standing {
-    Standing { obstacle: None, sets: set.into_iter().map(|set| (RecordType::A, set)).collect() }
+    let sets = set.into_iter().map(|set| (RecordType::A, set)).collect();
+    Standing { sets, ..Standing::default() }
 }
 
 /// The plan for one record whose RRset is `before`, by what this home published `earlier`.
@@ -125,6 +126,11 @@ fn what_would_break_dns_is_refused_with_the_reason() {
             cut,
             "the zone hands gauge.heronmill.example over to other name servers (RFC 1034, 4.2.1); \
              give this record a provider for that zone",
+        ),
+        (
+            "gauge.heronmill.example",
+            Standing { unread: [(RecordType::A, "its TTL is auto".into())].into(), ..Standing::default() },
+            "something stands here already, and its TTL is auto",
         ),
         (
             "gauge.elsewhere.example",

@@ -75,7 +75,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "body = '{ \"label\": \"{name}\", \"sort\"",
                 "body = '{ \"label\": \"{relative}\", \"sort\"",
-                "api.toml:86: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
+                "api.toml:91: create.body: it makes records by `relative`, and `item.names` says that the API lists absolute \
                  names; write `name` instead, or set `item.names` to \"relative\"",
             ),
             case(
@@ -102,32 +102,32 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "{ first_page = 1, last_page = \"/leaf/of\" }",
                 "{ first_page = 1, last_page = \"leaf\" }",
-                "api.toml:55: list.paging.last_page: \"leaf\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
+                "api.toml:60: list.paging.last_page: \"leaf\" is not a JSON Pointer: it does not begin with '/'; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
             ),
             case(
                 "{ first_page = 1, last_page = \"/leaf/of\" }",
                 "{ next = \"/a\", cursor = \"/b\" }",
-                "api.toml:50: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:55: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { link = \"next\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
+                "api.toml:51: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:60: list.paging: pages are asked for in one way; write { next = \"/pointer\" }, { link = \"next\" }, { cursor = \"/pointer\" }, or { first_page = 1 }",
             ),
             case(
                 "room=100{&page}",
                 "room=100",
-                "api.toml:55: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
+                "api.toml:60: list.paging: the step's `uri` lacks the variable `page`, so every page would be the first; add it, for example as {?page} or {&page}",
             ),
             case(
                 "room=100{&page}",
                 "room=100{&page",
-                "api.toml:50: list.uri: \"/shelves/{zone_id}/cards?room=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/shelves/{zone}/cards{?label,sort}\"",
+                "api.toml:51: list.uri: \"/shelves/{zone_id}/cards?room=100{&page\" has a '{' without its '}'; write a URI template (RFC 6570, levels 1 to 3), such as \"/shelves/{zone}/cards{?label,sort}\"",
             ),
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"{+values.path}/{name}\"",
-                "api.toml:85: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
+                "api.toml:90: create.uri: \"{+values.path}/{name}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"@elsewhere.example/{zone_id}\"",
-                "api.toml:85: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
+                "api.toml:90: create.uri: \"@elsewhere.example/{zone_id}\" does not follow `base`; begin it with '/' or '?'",
             ),
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
@@ -137,7 +137,7 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "uri = \"/shelves/{zone_id}/cards\"",
                 "uri = \"/shelves/{record_id}\"",
-                "api.toml:85: create.uri: \"/shelves/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
+                "api.toml:90: create.uri: \"/shelves/{record_id}\" has the unknown variable `record_id`; known here: zone, name, relative, type, ttl, address, zone_id, and values.… of your own",
             ),
             case(
                 "uri = \"/shelves?label={zone}\"",
@@ -147,32 +147,32 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "'{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "'{ \"points_to\": \"{adress}\" }'",
-                "api.toml:95: replace.body: \"{ \\\"points_to\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
+                "api.toml:100: replace.body: \"{ \\\"points_to\\\": \\\"{adress}\\\" }\" has the unknown variable `adress`; did you mean `address`?",
             ),
             case(
                 "'{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "'{ \"points_to\": }'",
-                "api.toml:95: replace.body: \"{ \\\"points_to\\\": }\" is not JSON: expected value at line 1 column 16; write JSON in single quotes: '{ \"label\": \"{name}\", \"keep_for\": \"{ttl}\" }'",
+                "api.toml:100: replace.body: \"{ \\\"points_to\\\": }\" is not JSON: expected value at line 1 column 16; write JSON in single quotes: '{ \"label\": \"{name}\", \"keep_for\": \"{ttl}\" }'",
             ),
             case(
                 "body = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "",
-                "api.toml:91: replace.body: this key is required and missing; add it, for example: body = '{ \"keep_for\": \"{ttl}\" }'",
+                "api.toml:96: replace.body: this key is required and missing; add it, for example: body = '{ \"keep_for\": \"{ttl}\" }'",
             ),
             case(
                 "body = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'",
                 "change = '{}'\nbody = '{}'",
-                "api.toml:93: replace.uri: \"/cards/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:95: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:96: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
+                "api.toml:98: replace.uri: \"/cards/{record_id}\" has the unknown variable `record_id`; known here: zone, zone_id, and values.… of your own\napi.toml:100: replace.change: several changes cannot be sent together where each item is read before, or is one record; write one `body`\napi.toml:101: replace.body: the variable `changes` is missing, so nothing would be changed; put \"{changes}\" where the list of changes belongs",
             ),
             case(
                 "body = '{ \"label\": \"{name}\", \"sort\": \"{type}\", \"keep_for\": \"{ttl}\", \"points_to\": \"{address}\" }'",
                 "whole = true",
-                "api.toml:86: create.whole: there is no item yet that could be sent whole; write a `body`",
+                "api.toml:91: create.whole: there is no item yet that could be sent whole; write a `body`",
             ),
             case(
                 "method = \"POST\"\nuri = \"/shelves",
                 "method = \"SEND\"\nuri = \"/shelves",
-                "api.toml:84: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
+                "api.toml:89: create.method: \"SEND\" is not one of \"GET\", \"POST\", \"PUT\", \"PATCH\", \"DELETE\"",
             ),
             case(
                 "base = \"{+values.server}/desk\"",
@@ -217,27 +217,27 @@ fn a_bad_description_of_records_has_its_message() {
             case(
                 "{ first_page = 1, last_page = \"/leaf/of\" }",
                 "{ link = \"next page\" }",
-                "api.toml:50: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:55: list.paging.link: \"next page\" is no relation type of a link (RFC 8288, 3.3); write one, such as \"next\"",
+                "api.toml:51: list.uri: \"/shelves/{zone_id}/cards?room=100{&page}\" has the unknown variable `page`; known here: zone, name, relative, zone_id, and values.… of your own\napi.toml:60: list.paging.link: \"next page\" is no relation type of a link (RFC 8288, 3.3); write one, such as \"next\"",
             ),
             case(
                 "#types = \"numbers\"",
                 "types = \"number\"",
-                "api.toml:74: item.types: \"number\" is not one of \"names\", \"numbers\"; did you mean \"numbers\"?",
+                "api.toml:79: item.types: \"number\" is not one of \"names\", \"numbers\"; did you mean \"numbers\"?",
             ),
             case(
                 "#ttls = \"units\"",
                 "ttls = \"minutes\"",
-                "api.toml:77: item.ttls: \"minutes\" is not one of \"seconds\", \"units\"",
+                "api.toml:82: item.ttls: \"minutes\" is not one of \"seconds\", \"units\"",
             ),
             case(
                 "etag = true",
                 "etag = \"true\"",
-                "api.toml:64: get.etag: true or false is needed here, and this is text; write it without quotes",
+                "api.toml:69: get.etag: true or false is needed here, and this is text; write it without quotes",
             ),
             case(
                 "message = \"/trouble/says\"",
                 "message = \"/trouble~says\"",
-                "api.toml:105: answer.message: \"/trouble~says\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
+                "api.toml:115: answer.message: \"/trouble~says\" is not a JSON Pointer: it has a '~' that is neither ~0 nor ~1; write a JSON Pointer (RFC 6901) such as \"/card/shelf\", with ~0 for '~' and ~1 for '/'",
             ),
         ],
     );

@@ -2,6 +2,7 @@
 
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod as_they_are;
 mod as_they_write;
 #[path = "../common/mod.rs"]
 mod common;

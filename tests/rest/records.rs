@@ -205,15 +205,16 @@ fn a_zone_that_is_not_there_and_one_with_a_new_id_are_told_apart() {
     api.zone().name = "estuary.example".into();
     api.zone().id = "9".into();
     let words = ["shows no zone heronmill.example", "correct `zone`"];
-    faulty(run_case(read(&provider, &names)), FaultKind::Refused, &words);
+    faulty(run_case(read(&provider, &names)), FaultKind::Unproven, &words);
     // Without a lookup it is the list that tells.
     let by_name = own(crate::RRSET, &api.url());
-    faulty(run_case(read(&by_name, &names)), FaultKind::Refused, &["404", "no such zone", "at this account"]);
+    faulty(run_case(read(&by_name, &names)), FaultKind::Unproven, &["404", "no such zone", "at this account"]);
     api.zone().name = ZONE.into();
     // Twice the same zone: nothing tells which.
     api.zone().trick = Some(Box::new(|asked| {
-        let one = serde_json::json!({ "label": ZONE, "shelf": 1 });
-        asked.target.contains("shelves?").then(|| Reply::new(200, serde_json::json!({ "shelves": [one, one] })))
+        let shelf = |id: u64| serde_json::json!({ "label": ZONE, "shelf": id });
+        let shelves = serde_json::json!({ "shelves": [shelf(1), shelf(2)] });
+        asked.target.contains("shelves?").then(|| Reply::new(200, shelves))
     }));
     faulty(run_case(read(&own(RECORD, &api.url()), &names)), FaultKind::Refused, &["2 zones heronmill.example"]);
 }
@@ -263,7 +264,7 @@ fn the_token_is_shown_as_the_description_says() {
     let shown = |auth: &str, more: &str, header: &str| {
         let description = changed(RECORD, "[auth]\nkind = \"bearer\"", auth);
         let provider = crate::rest_with(&description, &api.url(), "open sesame", crate::TIMEOUT, more);
-        let fault = faulty(run_case(read(&provider, &[at("gauge")])), FaultKind::Refused, &["403"]);
+        let fault = faulty(run_case(read(&provider, &[at("gauge")])), FaultKind::Unproven, &["403"]);
         // An API that repeats what it was sent gives nothing away.
         assert!(!fault.to_string().contains("sesame") && !fault.to_string().contains("QWxh"), "{fault}");
         api.zone().asked.last().unwrap().headers.get(header).cloned()

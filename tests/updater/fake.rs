@@ -136,8 +136,8 @@ impl Provider for Fake {
             }
             let zone = self.zone.lock().unwrap();
             let standing = |name: &DnsName| Standing {
-                obstacle: None,
                 sets: zone.iter().filter(|((n, _), _)| n == name).map(|((_, t), set)| (*t, set.clone())).collect(),
+                ..Standing::default()
             };
             Ok(Observed { names: names.iter().map(|name| (name.clone(), standing(name))).collect(), serial: None })
         })

@@ -30,7 +30,7 @@ impl Provider for Fellow<'_> {
         Box::pin(async move {
             let sets: BTreeMap<_, _> =
                 self.stands.lock().await.clone().map(|set| (RecordType::A, set)).into_iter().collect();
-            let standing = Standing { obstacle: None, sets };
+            let standing = Standing { sets, ..Standing::default() };
             Ok(Observed { names: names.iter().map(|name| (name.clone(), standing.clone())).collect(), serial: None })
         })
     }

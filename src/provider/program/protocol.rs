@@ -252,7 +252,7 @@ impl Names {
                 }
             }
             let obstacle = told.obstacle.map(|told| obstacle(&name, zone, told)).transpose().map_err(at_name)?;
-            Ok((name, Standing { obstacle, sets }))
+            Ok((name, Standing { obstacle, sets, ..Standing::default() }))
         };
         self.0.into_iter().map(standing).collect()
     }

@@ -13,9 +13,10 @@ use tokio::time::{Instant, timeout_at};
 use super::body::{Var, Vars};
 use super::description::{Api, Pages, Paging, Place, Request};
 use super::items::Unfit;
-use super::json::{list, text};
+use super::json::text;
 use super::judge::{Answer, Context, Errand};
 use super::link;
+use super::pages::{self, Course, Key};
 use super::template::in_query;
 use crate::name::DnsName;
 use crate::provider::Fault;
@@ -47,6 +48,21 @@ pub(super) struct Client {
 pub(super) struct Budget {
     deadline: Instant,
     bytes: usize,
+    /// When the present reading began.
+    reading: Instant,
+}
+
+impl Budget {
+    /// Each reading of a list may be as large as any.
+    pub(super) fn begin_reading(&mut self) {
+        self.bytes = MOST_BYTES;
+        self.reading = Instant::now();
+    }
+
+    /// Whether there is time for another reading like the last one, and as much for what comes after it.
+    pub(super) fn has_time_for_another(&self) -> bool {
+        Instant::now() + 2 * self.reading.elapsed() < self.deadline
+    }
 }
 
 /// An answer that is no error.
@@ -56,6 +72,8 @@ pub(super) struct Reply {
     body: Vec<u8>,
     /// Its `Link` headers as one.
     links: String,
+    /// There is nothing to list.
+    is_nothing: bool,
     pub(super) etag: Option<HeaderValue>,
 }
 
@@ -68,7 +86,8 @@ impl Client {
     }
 
     pub(super) fn budget(&self) -> Budget {
-        Budget { deadline: Instant::now() + self.timeout * EXCHANGES, bytes: MOST_BYTES }
+        let now = Instant::now();
+        Budget { deadline: now + self.timeout * EXCHANGES, bytes: MOST_BYTES, reading: now }
     }
 
     /// Sends one request of the description.
@@ -92,15 +111,15 @@ impl Client {
         self.exchange(errand, request.method.clone(), url, headers, body, budget).await
     }
 
-    /// Goes through all pages of a list; `each` is told of every answer and the items in it.
+    /// Goes through all pages of a list; `each` is told of every answer and the items in it, and tells their keys.
     pub(super) async fn walk(
         &self,
         errand: Errand<'_>,
         pages: &Pages,
         vars: &Vars,
         budget: &mut Budget,
-        mut each: impl FnMut(&RawValue, Vec<&RawValue>) -> Result<(), Unfit> + Send,
-    ) -> Result<(), Fault> {
+        mut each: impl FnMut(&RawValue, Vec<&RawValue>) -> Result<Vec<Key>, Unfit> + Send,
+    ) -> Result<Course, Fault> {
         let request = &pages.request;
         let mut vars = vars.clone();
         let mut number = match pages.paging {
@@ -110,17 +129,32 @@ impl Client {
         if matches!(pages.paging, Paging::Number { .. }) {
             vars = vars.with("page", Var::plain(number));
         }
+        let mut course = Course::default();
         let mut reply = self.send(errand, request, &vars, (None, None), budget).await?;
+        course.is_missing = reply.is_nothing;
+        // That a further page is not there says something only where the list is told to end so.
+        let further = match (&pages.paging, errand) {
+            (Paging::Number { last: None, .. }, _) => Errand::Page,
+            (_, Errand::Name(_)) => Errand::List,
+            _ => errand,
+        };
+        let mut at = errand;
         let mut before = None;
         for _ in 0..MOST_PAGES {
-            let answer = self.json(errand, &reply)?;
-            let items = pages.items.find(answer).and_then(list);
-            let items = items.ok_or_else(|| self.unfit(errand, Unfit::nothing("list")))?;
-            let empty = items.is_empty();
-            each(answer, items).map_err(|unfit| self.unfit(errand, unfit))?;
+            if reply.is_nothing {
+                return Ok(course);
+            }
+            let answer = self.json(at, &reply)?;
+            let is_list = self.api.answer.ok.is_some() || matches!(at, Errand::Name(_) | Errand::Page);
+            let read = pages::listed(pages, is_list, answer).and_then(|items| {
+                let page = each(answer, items)?;
+                let is_empty = page.is_empty();
+                Ok((course.take(page), is_empty))
+            });
+            let (is_new, is_empty) = read.map_err(|unfit| self.unfit(at, unfit))?;
             let next = |at: &super::json::Pointer| at.find(answer).and_then(text).filter(|text| !text.is_empty());
             let (following, link) = match &pages.paging {
-                Paging::Whole => return Ok(()),
+                Paging::Whole => return Ok(course),
                 Paging::Next(at) => (next(at), true),
                 Paging::Link(rel) => {
                     let found = link::target(&reply.links, rel).map_err(|what| {
@@ -130,34 +164,35 @@ impl Client {
                     (found?, true)
                 }
                 Paging::Cursor(at) => (next(at), false),
-                Paging::Number { last, .. } => {
-                    let last = last.as_ref().map(|at| {
-                        let last = next(at).and_then(|last| last.parse::<u64>().ok());
-                        last.ok_or_else(|| self.unfit(errand, Unfit::nothing("number of the last page")))
-                    });
-                    let is_last = last.transpose()?.map_or(empty, |last| number >= last);
+                Paging::Number { last: Some(last), .. } => {
+                    let last = next(last).and_then(|last| last.parse::<u64>().ok());
+                    let last = last.ok_or_else(|| self.unfit(at, Unfit::nothing("number of the last page")))?;
+                    course.count(last);
                     number += 1;
-                    ((!is_last).then(|| number.to_string()), false)
+                    ((number <= last).then(|| number.to_string()), false)
+                }
+                Paging::Number { last: None, .. } => {
+                    number += 1;
+                    ((is_new && !is_empty).then(|| number.to_string()), false)
                 }
             };
-            let Some(following) = following else { return Ok(()) };
+            let Some(following) = following else { return Ok(course) };
             if before.as_ref() == Some(&following) {
                 break;
             }
+            at = further;
             reply = if link {
                 let url = self.same_origin(&reply.url, &following)?;
-                self.exchange(errand, request.method.clone(), url, request.headers.clone(), None, budget).await?
+                self.exchange(at, request.method.clone(), url, request.headers.clone(), None, budget).await?
             } else {
                 let name = if matches!(pages.paging, Paging::Cursor(_)) { "cursor" } else { "page" };
                 vars = vars.with(name, Var::text(following.as_str()));
-                self.send(errand, request, &vars, (None, None), budget).await?
+                self.send(at, request, &vars, (None, None), budget).await?
             };
             before = Some(following);
         }
-        Err(self.unfit(
-            errand,
-            Unfit { why: "has pages without end".into(), remedy: "compare `paging` in the description with the API" },
-        ))
+        let remedy = "compare `paging` in the description with the API";
+        Err(self.unfit(errand, Unfit { why: "has pages without end".into(), remedy }))
     }
 
     /// The JSON of an answer.
@@ -239,13 +274,24 @@ impl Client {
             }
             Place::Query(name, token) => with_token(&url, name, token.expose()),
         };
+        let is_safe = method == Method::GET;
         let mut request = http.request(method, sent_to).headers(headers);
         if let Some(body) = body {
             request = request.body(body);
         }
         let deadline = budget.deadline;
         let until = deadline.min(now + self.timeout);
-        let answered = timeout_at(until, self.answered(errand, request, url, budget)).await;
+        let sending = async {
+            // What is only read may be asked again where the connection ends before an answer: a server closes the one that
+            // is kept when it likes (RFC 9110, section 9.2.2, and RFC 9112, section 9.3.1).
+            let again = request.try_clone().filter(|_| is_safe);
+            let response = match (request.send().await, again) {
+                (Err(error), Some(again)) if !error.is_connect() => again.send().await,
+                (outcome, _) => outcome,
+            };
+            self.answered(errand, response.map_err(|error| self.broken(errand, error))?, url, budget).await
+        };
+        let answered = timeout_at(until, sending).await;
         answered.unwrap_or_else(|_| {
             let one = || format!("{} did not answer within {:?}", self.origin, self.timeout);
             Err(errand.doubt(if until == deadline { in_all() } else { one() }, SLOW))
@@ -255,11 +301,10 @@ impl Client {
     async fn answered(
         &self,
         errand: Errand<'_>,
-        request: reqwest::RequestBuilder,
+        mut response: reqwest::Response,
         url: Url,
         budget: &mut Budget,
     ) -> Result<Reply, Fault> {
-        let mut response = request.send().await.map_err(|error| self.broken(errand, error))?;
         let status = response.status();
         let write = errand.is_write();
         let mut room = if write { MOST_BYTES_OF_A_WRITE } else { budget.bytes };
@@ -284,12 +329,15 @@ impl Client {
             budget.bytes = room;
         }
         let header = |name| response.headers().get(name).and_then(|value: &HeaderValue| value.to_str().ok());
-        let answer = Answer { status, retry_after: header(RETRY_AFTER), location: header(LOCATION), body: &body };
-        self.context().judge(errand, &answer)?;
+        let is_nothing = errand.is_empty_by(status);
+        if !is_nothing {
+            let answer = Answer { status, retry_after: header(RETRY_AFTER), location: header(LOCATION), body: &body };
+            self.context().judge(errand, &answer)?;
+        }
         let etag = response.headers().get(ETAG).cloned();
         let links = response.headers().get_all(LINK).iter().map(|link| String::from_utf8_lossy(link.as_bytes()));
         let links = links.collect::<Vec<_>>().join(", ");
-        Ok(Reply { url, body, links, etag })
+        Ok(Reply { url, body, links, is_nothing, etag })
     }
 
     fn broken(&self, errand: Errand<'_>, error: reqwest::Error) -> Fault {

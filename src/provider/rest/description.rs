@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use reqwest::Method;
 use reqwest::header::{HeaderMap, HeaderName, HeaderValue};
+use serde_json::value::RawValue;
 
 use super::body::{Body, Vars};
 use super::forms::{Ttls, Types};
@@ -72,6 +73,8 @@ pub struct Pages {
     pub request: Request,
     /// Where the list stands in an answer.
     pub items: Pointer,
+    /// Whether an answer without the list says that it is empty; where nothing is said, other signs of a list decide.
+    pub absent_is_empty: Option<bool>,
     /// How the next page is asked for.
     pub paging: Paging,
 }
@@ -140,7 +143,7 @@ pub struct Fields {
     pub ttl: Pointer,
     /// The address; in an RRset's member, or in a record.
     pub address: Pointer,
-    /// True in a member or record that the API does not publish.
+    /// Set in a member or record that the API does not publish.
     pub disabled: Option<Pointer>,
     /// How types are written.
     pub types: Types,
@@ -150,6 +153,15 @@ pub struct Fields {
     pub relative: bool,
     /// The relative name of the zone itself.
     pub apex: String,
+}
+
+impl Fields {
+    /// Whether `member`, or the record, is not published: so says whatever is not false, null or absent. One that is read as
+    /// published and is not would be taken for in step while its name is dark.
+    pub(super) fn is_disabled(&self, member: &RawValue) -> bool {
+        let flag = self.disabled.as_ref().and_then(|at| at.find(member));
+        flag.is_some_and(|flag| !matches!(flag.get(), "false" | "null"))
+    }
 }
 
 /// What an item is, and how one is written.
@@ -215,4 +227,6 @@ pub struct AnswerForm {
     pub ok: Option<Pointer>,
     /// Where the API says what is wrong.
     pub message: Option<Pointer>,
+    /// The statuses that pass by themselves, whatever else they mean.
+    pub passing: Vec<u16>,
 }

@@ -86,7 +86,8 @@ fn write(uri: &str, body: &str, whole: bool) -> Option<Write> {
 
 fn api(shape: Shape, address: &str) -> Option<Api> {
     let at = |text: &str| Pointer::parse(text).ok();
-    let pages = Pages { request: request("/shelf/cards")?, items: at("/cards")?, paging: Paging::Whole };
+    let (request, items) = (request("/shelf/cards")?, at("/cards")?);
+    let pages = Pages { request, items, absent_is_empty: None, paging: Paging::Whole };
     let place = Place::Header(AUTHORIZATION, HeaderValue::from_static("x"));
     let credential = Credential { place, hidden: Vec::new() };
     Some(Api {

@@ -13,6 +13,7 @@ use super::forms;
 use super::json::{Pointer, list, text};
 use crate::name::DnsName;
 use crate::provider::{Obstacle, RecordType, RrSet, Standing};
+use crate::watch::http::one_line;
 
 /// What is wrong with what an API told: a clause, and the way out.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -49,8 +50,10 @@ pub(super) struct Item {
     pub(super) raw: Box<RawValue>,
     pub(super) name: DnsName,
     pub(super) kind: Kind,
-    /// In seconds; nothing of an item that is no address.
+    /// In seconds; nothing of an item that is no address, or has a flaw.
     pub(super) ttl: Option<u32>,
+    /// Why the RRset that this is of cannot be read.
+    flaw: Option<String>,
     /// The id of a record.
     pub(super) id: Option<Box<RawValue>>,
     /// The members of an RRset, or the one of a record.
@@ -74,8 +77,8 @@ impl Item {
         let id = |item: &Self| item.id.as_ref().map(|id| id.get().to_owned());
         let members =
             |item: &Self| -> Vec<_> { item.members.iter().map(|m| (m.content.clone(), m.disabled)).collect() };
-        (&self.name, self.kind, self.ttl, id(self), members(self))
-            == (&other.name, other.kind, other.ttl, id(other), members(other))
+        (&self.name, self.kind, self.ttl, &self.flaw, id(self), members(self))
+            == (&other.name, other.kind, other.ttl, &other.flaw, id(other), members(other))
     }
 
     /// Whether both are one record.
@@ -126,9 +129,19 @@ impl Places {
         self.read += 1;
         let is_in_zone = |name: Option<DnsName>| name.is_some_and(|name| name.is_in(zone));
         // A whole name where relative ones are said to stand would get the zone's name twice.
-        let is_misread = fields.relative && name != fields.apex && is_in_zone(DnsName::parse(&name).ok());
+        let is_misread = fields.relative
+            && name.trim() != fields.apex
+            && !name.trim().ends_with('.')
+            && is_in_zone(DnsName::parse_written(&name).ok());
         self.inside |= !is_misread && is_in_zone(absolute(&name, fields.relative, &fields.apex, zone));
         self.stray.get_or_insert_with(|| name.chars().take(80).collect());
+    }
+
+    /// Takes in those of another list.
+    pub(super) fn join(&mut self, other: Self) {
+        self.read += other.read;
+        self.inside |= other.inside;
+        self.stray = self.stray.take().or(other.stray);
     }
 
     /// Whether any was of the zone, if there were any.
@@ -199,13 +212,17 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
         return Ok(None);
     }
     let at = |what: &str| Unfit::new(format!("shows {rtype} {name}{what}"), CHECK_POINTERS);
-    let ttl = match kind {
-        Kind::Address(_) => {
-            let ttl = told(&fields.ttl).and_then(|ttl| fields.ttls.seconds(&ttl));
-            Some(ttl.ok_or_else(|| at(" without a TTL in whole seconds where the description says"))?)
-        }
-        _ => None,
-    };
+    let ttl = told(&fields.ttl).and_then(|ttl| fields.ttls.seconds(&ttl)).filter(|_| matches!(kind, Kind::Address(_)));
+    // Some hosts choose the TTL of a record themselves: that is nothing the other records have to wait for.
+    let flaw = (ttl.is_none() && matches!(kind, Kind::Address(_))).then(|| {
+        let told = fields.ttl.find(raw).map_or("absent", RawValue::get);
+        let told: String = told.trim_matches('"').chars().take(40).collect();
+        format!(
+            "its TTL is {}, and no number of whole seconds; give it one at the DNS host, or compare `item.ttl` in the \
+             description with what the API answers",
+            one_line(&told)
+        )
+    });
     let (id, members) = match &api.shape {
         Shape::Record { id, .. } => {
             let id = id
@@ -223,7 +240,7 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
         }
     };
     let members = members.into_iter().map(|member| {
-        let disabled = fields.disabled.as_ref().and_then(|at| at.find(member)).is_some_and(|flag| flag.get() == "true");
+        let disabled = fields.is_disabled(member);
         let content = fields.address.find(member).and_then(text);
         let content = content.ok_or_else(|| at(" with a member that has no text where the description says"))?;
         let address = match kind {
@@ -235,7 +252,7 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
         Ok(Member { raw: member.to_owned(), content, address, disabled })
     });
     let members = members.collect::<Result<_, Unfit>>()?;
-    Ok(Some(Item { raw: raw.to_owned(), name, kind, ttl, id, members }))
+    Ok(Some(Item { raw: raw.to_owned(), name, kind, ttl, flaw, id, members }))
 }
 
 fn address(rtype: RecordType, content: &str) -> Option<IpAddr> {
@@ -248,14 +265,13 @@ pub(super) fn is_id(id: &RawValue) -> bool {
     text(id).is_some_and(|id| !matches!(id.as_str(), "" | "." | ".."))
 }
 
-/// The name that an API writes as `text`.
+/// The name that an API writes as `text`. Where names are relative, one with a final dot is whole (RFC 1035, section 5.1).
 pub(super) fn absolute(text: &str, relative: bool, apex: &str, zone: &DnsName) -> Option<DnsName> {
-    // A wildcard's label as some write it (RFC 1035, section 5.1: \DDD).
-    let text = text.strip_prefix("\\052").map_or_else(|| text.to_owned(), |rest| format!("*{rest}"));
+    let text = text.trim();
     match relative {
         true if text == apex || text.is_empty() => Some(zone.clone()),
-        true => DnsName::parse(&format!("{text}.{zone}")).ok(),
-        false => DnsName::parse(&text).ok(),
+        true if !text.ends_with('.') => DnsName::parse_written(&format!("{text}.{zone}")).ok(),
+        _ => DnsName::parse_written(text).ok(),
     }
 }
 
@@ -296,6 +312,10 @@ pub(super) fn standings(
             }
             Kind::Address(rtype) => {
                 let Some(standing) = found.get_mut(&item.name) else { continue };
+                if let Some(flaw) = &item.flaw {
+                    standing.unread.insert(rtype, flaw.clone());
+                    continue;
+                }
                 let addresses = item.members.iter().filter_map(|member| member.address);
                 let ttl = item.ttl.unwrap_or_default();
                 if let Some(set) = standing.sets.get_mut(&rtype) {
@@ -327,8 +347,10 @@ pub(super) fn standings(
             }
             None => {}
         }
+        standing.sets.retain(|rtype, _| !standing.unread.contains_key(rtype));
         if matches!(standing.obstacle, Some(Obstacle::Delegated(_))) {
             standing.sets.clear();
+            standing.unread.clear();
         }
     }
     Ok(found)

@@ -39,6 +39,11 @@ impl Pointer {
         })
     }
 
+    /// The places above this one, the nearest first; the last is the whole document.
+    pub(super) fn above(&self) -> impl Iterator<Item = Self> {
+        (0..self.0.len()).rev().filter_map(|length| self.0.get(..length).map(|tokens| Self(tokens.to_vec())))
+    }
+
     /// `json` with `value` where this points; a member that is missing in an object is added.
     ///
     /// `None` when there is no place for it.

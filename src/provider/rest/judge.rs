@@ -35,6 +35,10 @@ pub(super) enum Errand<'a> {
     Lookup,
     /// The records.
     List,
+    /// The records of this name.
+    Name(&'a str),
+    /// A further page of a list, where only the answer to one that is not there tells which is the last.
+    Page,
     /// The one item that is to be written: the records it belongs to.
     Get(&'a str),
     /// A write of these records.
@@ -63,6 +67,8 @@ impl Errand<'_> {
         match self {
             Self::Lookup => "looking up the zone".into(),
             Self::List => "listing the records".into(),
+            Self::Name(name) => format!("listing the records of {name}"),
+            Self::Page => "asking for the next page of a list".into(),
             Self::Get(what) => format!("reading {what}"),
             Self::Write(what) => format!("writing {what}"),
             Self::Remove(what, _) => format!("removing a record of {what}"),
@@ -73,7 +79,21 @@ impl Errand<'_> {
     pub(super) fn doubt(&self, why: String, remedy: &str) -> Fault {
         match self {
             Self::Write(_) | Self::Remove(..) => Fault::new(FaultKind::InDoubt, why, remedy),
-            Self::Lookup | Self::List | Self::Get(_) => Fault::passing(why, remedy),
+            Self::Lookup | Self::List | Self::Name(_) | Self::Page | Self::Get(_) => Fault::passing(why, remedy),
+        }
+    }
+
+    /// Whether this status says that there is nothing to list.
+    pub(super) fn is_empty_by(&self, status: StatusCode) -> bool {
+        matches!(self, Self::Name(_) | Self::Page) && matches!(status, StatusCode::NOT_FOUND | StatusCode::GONE)
+    }
+
+    /// What to conclude when it is refused. A page of maintenance or a gate before the API refuses a read as well as the API
+    /// does, so that waiting may help; what lasts, a person is told of.
+    fn refusal(&self, why: String, remedy: impl Into<String>) -> Fault {
+        match self {
+            Self::Write(_) | Self::Remove(..) => Fault::refused(why, remedy),
+            Self::Lookup | Self::List | Self::Name(_) | Self::Page | Self::Get(_) => Fault::unproven(why, remedy),
         }
     }
 }
@@ -114,6 +134,10 @@ impl Context<'_> {
         }
         let (api, zone) = (self.api, self.zone);
         let why = format!("{api} answered {} to {}{}", code(status), errand.what(), self.said(answer.body));
+        let retry_after = || answer.retry_after.and_then(|text| wait(text, self.now));
+        if self.form.passing.contains(&status.as_u16()) {
+            return Err(Fault::new(FaultKind::Passing { retry_after: retry_after() }, why, ""));
+        }
         if status.is_redirection() {
             let to =
                 answer.location.and_then(|to| reqwest::Url::parse(to).ok()).map(|to| to.origin().ascii_serialization());
@@ -121,16 +145,16 @@ impl Context<'_> {
             let why = format!("{why}: redirected{to}, and the token is sent nowhere else");
             let remedy =
                 "where the API has moved, change the values in the configuration, or `base` in the description";
-            return Err(if errand.is_write() { errand.doubt(why, remedy) } else { Fault::refused(why, remedy) });
+            return Err(if errand.is_write() { errand.doubt(why, remedy) } else { errand.refusal(why, remedy) });
         }
         Err(match status.as_u16() {
             401 => Fault::refused(why, "check the token in the configuration, and `auth` in the description"),
-            403 => Fault::refused(why, format!("let the token change {zone} at the DNS host")),
+            403 => errand.refusal(why, format!("let the token change {zone} at the DNS host")),
             404 | 410 => match errand {
                 Errand::Lookup => {
-                    Fault::refused(why, "check the values in the configuration, and `zone.uri` in the description")
+                    errand.refusal(why, "check the values in the configuration, and `zone.uri` in the description")
                 }
-                Errand::List => Fault::refused(
+                Errand::List | Errand::Name(_) | Errand::Page => errand.refusal(
                     why,
                     format!(
                         "see that {zone} is at this account and the token may see it, and check `list.uri` in the description"
@@ -146,11 +170,8 @@ impl Context<'_> {
             // Nothing was taken in (RFC 9110, section 15.5.9, RFC 8470, section 5.2, and RFC 4918, section 11.3).
             408 | 423 | 425 => Fault::passing(why, ""),
             // RFC 6585, section 4, and RFC 9110, section 15.6.4: not now.
-            429 | 503 => {
-                let retry_after = answer.retry_after.and_then(|text| wait(text, self.now));
-                Fault::new(FaultKind::Passing { retry_after }, why, "")
-            }
-            400..=499 | 501 | 505 => Fault::refused(
+            429 | 503 => Fault::new(FaultKind::Passing { retry_after: retry_after() }, why, ""),
+            400..=499 | 501 | 505 => errand.refusal(
                 why,
                 match errand.is_write() {
                     true => "correct the record in the configuration, or the step in the description",
@@ -174,7 +195,7 @@ impl Context<'_> {
             serde_json::from_slice::<&RawValue>(answer.body).ok().and_then(|json| ok.find(json)).map(RawValue::get);
         match said {
             Some("true") => Ok(()),
-            Some("false") => Err(Fault::refused(
+            Some("false") => Err(errand.refusal(
                 format!("{api} answered that {} failed{}", errand.what(), self.said(answer.body)),
                 "do what it says; the configuration and the description tell what was asked",
             )),
@@ -236,7 +257,7 @@ mod tests {
     const PASSING: FaultKind = FaultKind::Passing { retry_after: None };
 
     fn form() -> AnswerForm {
-        AnswerForm { ok: Pointer::parse("/fine").ok(), message: Pointer::parse("/trouble").ok() }
+        AnswerForm { ok: Pointer::parse("/fine").ok(), message: Pointer::parse("/trouble").ok(), passing: Vec::new() }
     }
 
     /// 784111777 seconds after the epoch is the date in the examples of RFC 9110, section 5.6.7 (from memory).
@@ -263,33 +284,33 @@ mod tests {
     /// RFC 9110, section 15: what each status says of what was done.
     #[test]
     fn every_status_has_its_consequence() {
-        use FaultKind::{Conflict, InDoubt, Refused};
+        use FaultKind::{Conflict, InDoubt, Refused, Unproven};
         let (list, get, write) = (Errand::List, Errand::Get("x"), Errand::Write("x"));
         for (status, of_list, of_get, of_write) in [
             (200, None, None, None),
             (204, None, None, None),
-            (302, Some(Refused), Some(Refused), Some(InDoubt)),
+            (302, Some(Unproven), Some(Unproven), Some(InDoubt)),
             // What was written can be seen elsewhere (15.4.4).
-            (303, Some(Refused), Some(Refused), None),
-            (307, Some(Refused), Some(Refused), Some(InDoubt)),
-            (308, Some(Refused), Some(Refused), Some(InDoubt)),
-            (400, Some(Refused), Some(Refused), Some(Refused)),
+            (303, Some(Unproven), Some(Unproven), None),
+            (307, Some(Unproven), Some(Unproven), Some(InDoubt)),
+            (308, Some(Unproven), Some(Unproven), Some(InDoubt)),
+            (400, Some(Unproven), Some(Unproven), Some(Refused)),
             (401, Some(Refused), Some(Refused), Some(Refused)),
-            (403, Some(Refused), Some(Refused), Some(Refused)),
-            (404, Some(Refused), Some(Conflict), Some(Conflict)),
-            (410, Some(Refused), Some(Conflict), Some(Conflict)),
-            (405, Some(Refused), Some(Refused), Some(Refused)),
+            (403, Some(Unproven), Some(Unproven), Some(Refused)),
+            (404, Some(Unproven), Some(Conflict), Some(Conflict)),
+            (410, Some(Unproven), Some(Conflict), Some(Conflict)),
+            (405, Some(Unproven), Some(Unproven), Some(Refused)),
             (408, Some(PASSING), Some(PASSING), Some(PASSING)),
             (409, Some(Conflict), Some(Conflict), Some(Conflict)),
             (412, Some(Conflict), Some(Conflict), Some(Conflict)),
-            (422, Some(Refused), Some(Refused), Some(Refused)),
+            (422, Some(Unproven), Some(Unproven), Some(Refused)),
             (429, Some(PASSING), Some(PASSING), Some(PASSING)),
             (503, Some(PASSING), Some(PASSING), Some(PASSING)),
             (500, Some(PASSING), Some(PASSING), Some(InDoubt)),
             (502, Some(PASSING), Some(PASSING), Some(InDoubt)),
             (504, Some(PASSING), Some(PASSING), Some(InDoubt)),
             (599, Some(PASSING), Some(PASSING), Some(InDoubt)),
-            (501, Some(Refused), Some(Refused), Some(Refused)),
+            (501, Some(Unproven), Some(Unproven), Some(Refused)),
         ] {
             assert_eq!(
                 [kind(list, status), kind(get, status), kind(write, status)],
@@ -297,7 +318,13 @@ mod tests {
                 "{status}"
             );
         }
-        assert_eq!(kind(Errand::Lookup, 404), Some(Refused));
+        assert_eq!(kind(Errand::Lookup, 404), Some(Unproven));
+        for status in [200, 403, 404, 410, 500].map(|status| StatusCode::from_u16(status).unwrap()) {
+            let is_gone = matches!(status.as_u16(), 404 | 410);
+            let is_empty = |errand: Errand<'_>| errand.is_empty_by(status);
+            assert_eq!((is_empty(Errand::Name("x")), is_empty(Errand::Page)), (is_gone, is_gone), "{status}");
+            assert!(!is_empty(list) && !is_empty(get) && !is_empty(write) && !is_empty(Errand::Lookup), "{status}");
+        }
     }
 
     /// RFC 9110, sections 15.5.2, 15.5.4 to 15.5.6, 15.5.9, 15.5.11, 15.5.13; RFC 4918, 11.3; RFC 8470, 5.2; RFC 6585, 4: not

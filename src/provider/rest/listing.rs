@@ -29,9 +29,7 @@ pub(super) fn records(api: &Api, zone: &DnsName, raw: &RawValue) -> Result<Vec<Z
         Shape::Record { .. } => None,
         Shape::RrSet { members, .. } => members.find(raw).and_then(list),
     };
-    let is_published = |member: &&RawValue| {
-        fields.disabled.as_ref().and_then(|at| at.find(member)).is_none_or(|it| it.get() != "true")
-    };
+    let is_published = |member: &&RawValue| !fields.is_disabled(member);
     let data = members.unwrap_or_else(|| vec![raw]).into_iter().filter(is_published).map(|member| {
         match fields.address.find(member).and_then(text) {
             Some(content) => data(&rtype, &name, &content, fields, zone),
@@ -80,6 +78,7 @@ fn words(line: &[u8]) -> Vec<&[u8]> {
 
 /// The name of an item in the form of [`ZoneRecord::name`].
 fn owner(text: &str, fields: &Fields, zone: &DnsName) -> String {
+    let text = text.trim();
     if fields.relative && (text == fields.apex || text.is_empty()) {
         return zone.as_str().to_owned();
     }

@@ -16,7 +16,9 @@ pub mod json;
 mod judge;
 mod link;
 mod listing;
+mod pages;
 mod plan;
+mod reading;
 pub mod template;
 
 use std::collections::BTreeSet;
@@ -32,10 +34,15 @@ use self::description::{Api, Lookup, Shape};
 use self::items::{Concern, Item, Places, Unfit};
 use self::json::text;
 use self::judge::Errand;
+use self::pages::Key;
 use self::plan::{Index, Task};
+use self::reading::Reading;
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider, Tally};
+use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider, Standing, Tally};
 use crate::name::DnsName;
+
+/// The most readings of one list: where each page is cut from another order, one may leave out a third of it.
+const MOST_READINGS: usize = 7;
 
 /// One zone behind an HTTP API.
 pub struct Rest {
@@ -61,8 +68,22 @@ struct Found {
     /// Everything, where that was asked for.
     records: Vec<ZoneRecord>,
     serial: Option<u32>,
+    /// One name at a time was asked for, and none had a list.
+    is_missing: bool,
     /// The variables that hold for the whole zone.
     fixed: Vars,
+}
+
+impl Found {
+    fn take(&mut self, reading: Reading, places: &mut Places) {
+        let Reading { serial, .. } = reading;
+        self.serial = serial.or(self.serial);
+        self.is_missing &= reading.course.is_missing;
+        let (items, records, of) = reading.into_parts();
+        self.items.extend(items);
+        self.records.extend(records);
+        places.join(of);
+    }
 }
 
 impl Rest {
@@ -83,9 +104,10 @@ impl Rest {
         };
         match outcome {
             // The zone may have been made anew, with another id.
-            Err(fault) if known.is_some() && fault.kind == FaultKind::Refused => {
+            Err(fault) if known.is_some() && matches!(fault.kind, FaultKind::Refused | FaultKind::Unproven) => {
                 self.look_up_and_walk(scope, budget).await
             }
+            Ok(found) if known.is_some() && found.is_missing => self.look_up_and_walk(scope, budget).await,
             Ok(found) => {
                 if known.is_some() {
                     *self.zone_id.lock().unwrap_or_else(PoisonError::into_inner) = known;
@@ -107,18 +129,22 @@ impl Rest {
     }
 
     async fn look_up(&self, lookup: &Lookup, budget: &mut Budget) -> Result<Box<RawValue>, Fault> {
-        let (mut ids, mut seen) = (Vec::new(), 0_usize);
+        let (mut ids, mut seen): (Vec<Box<RawValue>>, usize) = (Vec::new(), 0);
         let zone = &self.zone;
         let each = |_: &RawValue, zones: Vec<&RawValue>| {
             seen += zones.len();
+            let keys = zones.iter().map(|zone| Key::of(zone.get())).collect();
             for one in zones {
                 let name = lookup.name.find(one).and_then(text).ok_or_else(|| Unfit::nothing("name of a zone"))?;
-                if DnsName::parse(&name).is_ok_and(|name| name == *zone) {
+                if DnsName::parse_written(&name).is_ok_and(|name| name == *zone) {
                     let id = lookup.id.find(one).filter(|id| items::is_id(id));
-                    ids.push(id.ok_or_else(|| Unfit::nothing("usable id of the zone"))?.to_owned());
+                    let id = id.ok_or_else(|| Unfit::nothing("usable id of the zone"))?;
+                    if !ids.iter().any(|other| text(other) == text(id)) {
+                        ids.push(id.to_owned());
+                    }
                 }
             }
-            Ok(())
+            Ok(keys)
         };
         self.client.walk(Errand::Lookup, &lookup.pages, &self.api().values, budget, each).await?;
         let origin = &self.client.origin;
@@ -128,7 +154,7 @@ impl Rest {
         }
         ids.pop().ok_or_else(|| {
             let why = format!("{origin} shows no zone {zone} ({seen} others)");
-            Fault::refused(why, "correct `zone`, or let the token see it")
+            Fault::unproven(why, "correct `zone`, or let the token see it")
         })
     }
 
@@ -138,38 +164,32 @@ impl Rest {
             Some(id) => api.values.clone().with("zone_id", Var::json(id)),
             None => api.values.clone(),
         };
-        let concern = match scope {
-            Scope::Names(names) => Some(Concern::new(&self.zone, names)),
-            Scope::Whole => None,
-        };
-        let (mut items, mut records, mut serial) = (Vec::new(), Vec::new(), None);
+        let mut found = Found { items: Vec::new(), records: Vec::new(), serial: None, is_missing: false, fixed };
         let mut places = Places::default();
-        let mut each = |answer: &RawValue, page: Vec<&RawValue>| {
-            if let Some(at) = &api.list.serial {
-                serial = at.find(answer).and_then(text).and_then(|text| text.parse().ok()).or(serial);
-            }
-            for raw in page {
-                places.note(api, &self.zone, raw);
-                match &concern {
-                    Some(concern) => items.extend(items::read(api, concern, raw)?),
-                    None => records.extend(listing::records(api, &self.zone, raw)?),
-                }
-            }
-            Ok(())
-        };
         match scope {
             Scope::Names(names) if api.list.by_name => {
+                found.is_missing = !names.is_empty();
                 for name in names {
-                    let vars = plan::named(api, &fixed, &self.zone, name);
-                    self.client.walk(Errand::List, &api.list.pages, &vars, budget, &mut each).await?;
+                    let vars = plan::named(api, &found.fixed, &self.zone, name);
+                    // Whatever else it shows: a filter may mean something else.
+                    let only = BTreeSet::from([name.clone()]);
+                    let concern = Concern::new(&self.zone, &only);
+                    let reading = self.list_of(Errand::Name(name.as_str()), &vars, Some(&concern), budget).await?;
+                    found.take(reading, &mut places);
                 }
             }
             Scope::Whole if api.list.by_name => {
                 let why = format!("the description asks {} for one name at a time", self.client.origin);
                 return Err(Fault::refused(why, "write a `list` that shows the whole zone, if the API has one"));
             }
-            Scope::Names(_) | Scope::Whole => {
-                self.client.walk(Errand::List, &api.list.pages, &fixed, budget, &mut each).await?;
+            Scope::Names(names) => {
+                let concern = Concern::new(&self.zone, names);
+                let reading = self.list_of(Errand::List, &found.fixed, Some(&concern), budget).await?;
+                found.take(reading, &mut places);
+            }
+            Scope::Whole => {
+                let reading = self.list_of(Errand::List, &found.fixed, None, budget).await?;
+                found.take(reading, &mut places);
             }
         }
         places.judge(api, &self.zone).map_err(|unfit| {
@@ -177,7 +197,50 @@ impl Rest {
             // Asked again, it would be the same.
             Fault { kind: FaultKind::Refused, ..fault }
         })?;
-        Ok(Found { items, records, serial, fixed })
+        Ok(found)
+    }
+
+    /// One list. It is read again for as long as something may be missing in it, and what was found in any reading is taken.
+    async fn list_of(
+        &self,
+        errand: Errand<'_>,
+        vars: &Vars,
+        concern: Option<&Concern<'_>>,
+        budget: &mut Budget,
+    ) -> Result<Reading, Fault> {
+        let api = self.api();
+        let (mut whole, mut flaw): (Option<Reading>, _) = (None, None);
+        for _ in 0..MOST_READINGS {
+            budget.begin_reading();
+            let mut reading = Reading::default();
+            let each = |answer: &RawValue, page: Vec<&RawValue>| reading.take(api, &self.zone, concern, (answer, page));
+            let course = self.client.walk(errand, &api.list.pages, vars, budget, each).await?;
+            reading.course = course;
+            flaw = reading.flaw(&api.shape);
+            if flaw.is_none() {
+                if reading.course.is_whole() {
+                    return Ok(reading);
+                }
+                // Where the pages always overlap, nothing is missing either.
+                let is_steady = whole.as_ref().is_some_and(|before| before.course.is_as(&reading.course));
+                match &mut whole {
+                    Some(whole) => whole.renew(reading),
+                    None => whole = Some(reading),
+                }
+                if is_steady {
+                    break;
+                }
+            }
+            if !budget.has_time_for_another() {
+                break;
+            }
+        }
+        whole.ok_or_else(|| {
+            let remedy =
+                "it is read again; where it stays so, compare `item.id` in the description with what the API answers";
+            let why = flaw.unwrap_or_else(|| "changes all the time".to_owned());
+            self.client.unfit(errand, Unfit { why, remedy })
+        })
     }
 
     async fn observe(&self, names: &BTreeSet<DnsName>) -> Result<Observed, Fault> {
@@ -223,7 +286,9 @@ impl Rest {
         for change in changes {
             let standing = standings.get(&change.name);
             let set = standing.and_then(|standing| standing.sets.get(&change.rtype));
-            if set != change.before.as_ref() || standing.is_some_and(|standing| standing.obstacle.is_some()) {
+            let is_barred =
+                |standing: &Standing| standing.obstacle.is_some() || standing.unread.contains_key(&change.rtype);
+            if set != change.before.as_ref() || standing.is_some_and(is_barred) {
                 let (origin, Change { name, rtype, .. }) = (&self.client.origin, change);
                 let why = format!("what stands at {rtype} {name} at {origin} is not what was read before");
                 return Err(Fault::new(FaultKind::Conflict, why, "it is read and planned again"));

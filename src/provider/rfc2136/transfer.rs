@@ -207,7 +207,7 @@ impl<'a> Transfer<'a> {
             at = above;
         }
         path.push(at);
-        let obstacle = |obstacle| Standing { obstacle: Some(obstacle), sets: BTreeMap::new() };
+        let obstacle = |obstacle| Standing { obstacle: Some(obstacle), ..Standing::default() };
         for at in path.iter().rev() {
             let Some(node) = self.nodes.get(at) else { continue };
             if node.is_cut && at != self.zone {
@@ -222,7 +222,11 @@ impl<'a> Transfer<'a> {
             }
         }
         Ok(match self.nodes.get(name) {
-            Some(node) => Standing { obstacle: node.cname.clone().map(Obstacle::Cname), sets: node.sets.clone() },
+            Some(node) => Standing {
+                obstacle: node.cname.clone().map(Obstacle::Cname),
+                sets: node.sets.clone(),
+                ..Standing::default()
+            },
             None => Standing::default(),
         })
     }

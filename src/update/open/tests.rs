@@ -20,7 +20,7 @@ fn change(before: &[u8], after: &[u8]) -> Change {
 
 fn showing(addresses: &[u8]) -> Observed {
     let sets = set(addresses).map(|set| (RecordType::A, set)).into_iter().collect();
-    let names = [(change(&[], &[1]).name, Standing { obstacle: None, sets })].into();
+    let names = [(change(&[], &[1]).name, Standing { sets, ..Standing::default() })].into();
     Observed { names, serial: None }
 }
 
