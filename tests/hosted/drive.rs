@@ -32,7 +32,7 @@ use tokio::time::Instant;
 
 use crate::ZONE;
 use crate::api::Api;
-use crate::habits::{AfterLast, Habits, Kind, Shape};
+use crate::habits::{Habits, Shape};
 use crate::judge::{intents, untruths};
 use crate::routes::TOKEN;
 use crate::world::{Time, WANTED, World, at};
@@ -327,30 +327,6 @@ fn limits() -> Limits {
     Limits { spacing: Duration::from_millis(1), burst: 1000, daily: 100_000 }
 }
 
-/// The same without what cannot pass yet, each with the reason.
-pub(crate) fn passing(habits: Habits) -> Habits {
-    if std::env::var_os("TESTS_ALL").is_some_and(|all| all == "1") {
-        return habits;
-    }
-    // Of what reads are answered now and then, not all is taken for passing, or understood.
-    let is_of_reads =
-        |kind: &Kind| matches!(kind, Kind::Moved | Kind::NotOk | Kind::Forbidden | Kind::Gzip | Kind::KeptClosed);
-    let mut kinds = habits.kinds;
-    kinds.retain(|kind| !is_of_reads(kind));
-    Habits {
-        kinds,
-        // Of names and flags only the plain forms are read, of lists only those without repetition.
-        odd_names: false,
-        odd_flags: false,
-        unstable: false,
-        repeats: false,
-        inserts: false,
-        by_name: None,
-        after_last: AfterLast::Empty,
-        ..habits
-    }
-}
-
 /// How the API of this seed is.
 pub(crate) fn habits(seed: u64) -> (Habits, Rng) {
     let mut rng = Rng::with_seed(seed);
@@ -360,7 +336,7 @@ pub(crate) fn habits(seed: u64) -> (Habits, Rng) {
         _ => Shape::Program,
     };
     let shape = Shape::asked_for().unwrap_or(shape);
-    (passing(Habits::draw(&mut rng, shape, 60_000, 90)), rng)
+    (Habits::draw(&mut rng, shape, 60_000, 90), rng)
 }
 
 pub(crate) fn run((habits, mut rng): (Habits, Rng)) -> Facts {

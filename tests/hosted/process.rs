@@ -61,7 +61,7 @@ pub(crate) fn habits(seed: u64) -> (Habits, Rng) {
     let mut rng = Rng::with_seed(seed);
     let shape = [Shape::Record, Shape::RrSet, Shape::Program][rng.usize(0..3)];
     let shape = Shape::asked_for().unwrap_or(shape);
-    let mut habits = crate::drive::passing(Habits::draw(&mut rng, shape, 2000, 1));
+    let mut habits = Habits::draw(&mut rng, shape, 2000, 1);
     habits.kinds.retain(|kind| !matches!(kind, Kind::Unauthorized | Kind::Forbidden | Kind::NotOk));
     (habits, rng)
 }

@@ -370,6 +370,16 @@ impl World {
             }
             _ => return,
         };
+        // A set has no member twice (RFC 2181, section 5).
+        let is_double = |(id, record): &(Id, Option<Rec>)| {
+            let twin = |other: &Rec, one: &Rec| {
+                (&other.name, &other.rtype, &other.content) == (&one.name, &one.rtype, &one.content)
+            };
+            record.as_ref().is_some_and(|one| records.iter().any(|(other, it)| other != id && twin(it, one)))
+        };
+        if self.habits.shape != Shape::Record && parts.iter().any(is_double) {
+            return;
+        }
         self.commit(By::People, parts);
     }
 
