@@ -107,8 +107,7 @@ pub(crate) fn untruths(world: &World, intents: &BTreeMap<u64, Intent>) -> Vec<St
         // Of what people did at the name, it is not known what could be seen of ours when; and a request of ours that came late
         // may have undone it before it was listed.
         let late = |mine: &Op| amidst().any(|op| !is_of_it(op.by) && op.at >= mine.at);
-        let undone =
-            amidst().any(|op| op.by == By::People) || amidst().filter(|op| is_of_it(op.by)).all(|mine| late(mine));
+        let undone = amidst().any(|op| op.by == By::People) || amidst().filter(|op| is_of_it(op.by)).all(late);
         let stood = |change: &Planned| {
             let during = history.iter().zip(history.iter().skip(1).map(|(at, _)| *at).chain([u64::MAX]));
             during

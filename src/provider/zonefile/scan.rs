@@ -14,7 +14,7 @@ pub(super) enum TtlRule {
     Inherited,
 }
 
-/// One record. Names are in the form of [`absolute`].
+/// One record. Names are in the form of [`super::lex::absolute`].
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Record {
     /// The number of its first line, from 1.
