@@ -347,7 +347,7 @@ fn nothing_to_look_back_on() {
     // Where no directory can be.
     begun.home.write("state", "", 0o644);
     for command in ["sync", "daemon"] {
-        wrong.fails(command, &begun.run(&[command]), 73, "cannot read state/state.json; it must be writable for the user that runs fingerpost; what stands in the place of a directory there must be moved away: Not a directory (os error 20)");
+        wrong.fails(command, &begun.run(&[command]), 73, "cannot open state; it must be writable for the user that runs fingerpost; what stands in the place of a directory there must be moved away: Not a directory (os error 20)");
     }
 }
 
