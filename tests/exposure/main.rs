@@ -8,7 +8,6 @@ mod certificates;
 mod common;
 mod daemon;
 mod doors;
-mod planted;
 mod program;
 mod way;
 mod zones;

@@ -2,7 +2,6 @@
 #![expect(clippy::unwrap_used, reason = "a test ends at the first surprise")]
 
 mod attributes;
-mod forms;
 mod generate;
 mod half;
 
