@@ -2,6 +2,7 @@
 //!
 //! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
 
+mod around;
 mod clock_set;
 mod ears;
 mod edges;
@@ -10,25 +11,24 @@ pub mod push;
 mod pushes;
 mod said;
 mod snapshot;
+mod work;
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
 use sd_notify::NotifyState;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::watch;
 use tokio::time::Instant;
 
 use crate::clock::Clock;
 use crate::config::load::{ConfigError, Loaded};
-use crate::confirm::Verdict;
 use crate::exposure::Finding;
 use crate::files;
-use crate::round::{Done, Home, Means, RoundError};
+use crate::round::{Home, Means, RoundError};
 use crate::status::build;
-use crate::update::Trouble;
 use crate::watch::settle::Heard;
+pub use around::{DaemonError, Notifier, Surroundings, Trigger};
 use ears::{Act, Due, Ears};
 use edges::Ranges;
 use pace::Pace;
@@ -38,97 +38,8 @@ pub use snapshot::Snapshot;
 /// After a stop is asked for, a write in flight may take this long.
 pub const GRACE: Duration = Duration::from_secs(10);
 
-/// While many providers are worked on, what came of it is kept and shown this often: each time costs as much as all of them
-/// together.
-const SHOWING: Duration = Duration::from_millis(500);
-
 /// A round that takes longer than this is stuck: the watchdog is told no more, and the service manager acts.
 const STUCK: Duration = Duration::from_secs(10 * 60);
-
-/// A reason to act now.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Trigger {
-    /// Look now (SIGUSR1).
-    Round,
-    /// Read the configuration again (SIGHUP).
-    Reload,
-    /// Finish what is in flight, and end (SIGTERM, SIGINT).
-    Stop,
-}
-
-/// Why the daemon ends, other than by being asked to.
-#[derive(Debug, thiserror::Error)]
-pub enum DaemonError {
-    /// The configuration does not hold.
-    #[error(transparent)]
-    Config(#[from] ConfigError),
-    /// The first round cannot begin.
-    #[error(transparent)]
-    Round(#[from] RoundError),
-    /// Root would leave files behind that the service cannot use, and do there what another user wants.
-    #[error(
-        "{} belongs to {who}, and a daemon of root's must not keep it: run it as that user (sudo -u {who} fingerpost daemon), \
-         or as the service (systemctl start fingerpost), or give root a directory of its own (--state-dir)", path.display()
-    )]
-    Theirs {
-        /// The state directory.
-        path: PathBuf,
-        /// Its user, as `sudo -u` takes one.
-        who: String,
-    },
-    /// The task that listens for signals is gone.
-    #[error("the task that listens for signals ended by itself; please report this")]
-    Deaf,
-    /// The status is shown no more.
-    #[error("the task that shows the status ended by itself; please report this")]
-    Blind,
-    /// People are told no more.
-    #[error("the task that sends messages ended by itself; please report this")]
-    Mute,
-    /// A lease is not looked after any more.
-    #[error("the task that looks after a lease ended by itself; please report this")]
-    Unkept,
-    /// The asking came to a bad end.
-    #[error("the task that asks the servers of a zone ended by itself; please report this")]
-    Confirming(#[from] tokio::task::JoinError),
-}
-
-/// How the service manager is told. Without one, nobody is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Notifier {
-    /// By `sd_notify(3)`.
-    ServiceManager,
-    /// Nobody: a test, or the rehearsal.
-    Nobody,
-}
-
-impl Notifier {
-    pub(crate) fn tell(self, what: &[NotifyState<'_>]) {
-        if self == Self::ServiceManager
-            && let Err(error) = sd_notify::notify(what)
-        {
-            tracing::debug!("the service manager was not told: {error}");
-        }
-    }
-
-    fn watchdog(self) -> Option<Duration> {
-        if self == Self::ServiceManager { sd_notify::watchdog_enabled() } else { None }
-    }
-}
-
-/// What surrounds the daemon.
-pub struct Surroundings {
-    /// Reasons to act. The sender's end is an error.
-    pub triggers: mpsc::Receiver<Trigger>,
-    /// Who is told of readiness and life.
-    pub notifier: Notifier,
-    /// Where snapshots go.
-    pub snapshot: watch::Sender<Snapshot>,
-    /// The time.
-    pub clock: Clock,
-    /// The randomness behind jitter.
-    pub random: fastrand::Rng,
-}
 
 /// Runs until told to stop.
 pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroundings) -> Result<(), DaemonError> {
@@ -316,112 +227,11 @@ impl Daemon {
         Ok(true)
     }
 
-    /// Tells what is new about who writes; whoever may write now does so.
-    fn lease(&mut self, ears: &mut Ears) {
-        self.home.enter_leases();
-        if self.latest.rounds > 0 {
-            self.publish(ears, Pace::is_due);
-        }
-    }
-
-    /// Begins to work on the providers for which `due` holds, beside all else.
-    fn publish(&mut self, ears: &mut Ears, due: impl Fn(&Pace, &str, Instant) -> bool) {
-        // What is done and not entered yet may have shown that a provider is to be left alone.
-        let again = self.enter_work(ears);
-        let now = Instant::now();
-        let pace = &self.pace;
-        let once_more = |provider: &str| again.contains(provider) && pace.is_due(provider, now);
-        self.home.publish(&mut ears.work, |provider| due(pace, provider, now) || once_more(provider));
-        self.pace.had_their_turn(now);
-        for (provider, desired) in ears.work.wanted() {
-            if let Some(report) = self.latest.providers.get_mut(provider) {
-                report.expect(&desired);
-            }
-        }
-    }
-
-    /// Enters what came of the work on providers; returns those to work on once more.
-    fn enter_work(&mut self, ears: &mut Ears) -> BTreeSet<String> {
-        let done = ears.done();
-        self.home.after_work(done.iter().filter_map(|done| done.report.as_ref()));
-        let retry = self.home.means.config.retry;
-        self.follow(ears);
-        let mut again = BTreeSet::new();
-        for Done { provider, report, again: once_more } in done {
-            if once_more {
-                again.insert(provider);
-            }
-            let Some(mut report) = report else { continue };
-            ears.confirming.mark(&mut report, &self.home.state().spreading);
-            self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());
-            self.said.report(&report);
-            if matches!(report.trouble, Some(Trouble::Unproven { .. })) {
-                self.unproven.entry(report.provider.clone()).or_insert_with(Instant::now);
-            } else {
-                self.unproven.remove(&report.provider);
-            }
-            if report.has_been_read() {
-                self.latest.last_reads.insert(report.provider.clone(), self.clock.now());
-            }
-            self.latest.providers.insert(report.provider.clone(), report);
-        }
-        again
-    }
-
-    /// The same, and works on those; shows what came of it, now or soon.
-    fn worked(&mut self, ears: &mut Ears) {
-        let again = self.enter_work(ears);
-        if !again.is_empty() {
-            // Those whose wait has just ended have their turn too, for it ends with this.
-            self.publish(ears, |pace, provider, now| {
-                pace.has_waited(provider, now) || again.contains(provider) && pace.is_due(provider, now)
-            });
-        }
-        let now = Instant::now();
-        if ears.work.is_idle() || self.shown.is_none_or(|shown| shown + SHOWING <= now) {
-            self.show_all();
-        } else {
-            self.next_show = self.shown.map(|shown| shown + SHOWING);
-        }
-    }
-
     /// Keeps and shows what is known by now.
     fn show_all(&mut self) {
         self.home.keep();
         self.shown = Some(Instant::now());
         self.next_show = None;
-        self.show();
-    }
-
-    /// Finishes what must not be cut short, as far as that can be had in time.
-    async fn finish(&mut self, ears: &mut Ears) -> Result<(), DaemonError> {
-        let writing = self.home.writing();
-        if !ears.give_up(&writing, GRACE).await? {
-            tracing::warn!(
-                "a write was still in flight after {GRACE:?}, and is given up: how it ended is found out by reading"
-            );
-        }
-        // Nothing is begun any more by what was.
-        self.enter_work(ears);
-        self.show_all();
-        Ok(())
-    }
-
-    /// Lets what was written be asked for until all servers serve it.
-    fn follow(&self, ears: &mut Ears) {
-        ears.confirming.follow(&self.home.state().spreading, self.clock.now());
-    }
-
-    /// Enters what came of asking, and shows who is still behind.
-    fn confirmed(&mut self, verdicts: Vec<Verdict>, ears: &Ears) {
-        for verdict in verdicts {
-            self.home.confirmed(verdict.clone());
-            self.said.confirmed(&verdict);
-        }
-        let spreading = self.home.state().spreading.clone();
-        for report in self.latest.providers.values_mut() {
-            ears.confirming.mark(report, &spreading);
-        }
         self.show();
     }
 
