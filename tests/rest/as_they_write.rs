@@ -5,7 +5,7 @@ use std::time::Duration;
 use fingerpost::provider::RecordType::A;
 use fingerpost::provider::{Change, FaultKind, Provider};
 
-use crate::common::record_api::{Asked, RecordApi, Reply};
+use crate::common::record_api::{Asked, Body, RecordApi, Reply};
 use crate::common::*;
 use crate::{PASSING, RECORD, change, faulty, own, run_case};
 
@@ -109,6 +109,21 @@ fn a_wait_in_the_middle_of_a_write_is_kept() {
 }
 
 /// RFC 9110, section 9.3.5: what is not there any more need not be removed; some say so by 404 or 410.
+/// Whatever its method, what is written is sent once: a connection that ends says nothing of what was done.
+#[test]
+fn a_write_by_get_whose_connection_ends_is_not_repeated() {
+    let api = api(&[]);
+    let is_create = |asked: &Asked| asked.target.starts_with("/desk/make");
+    on(&api, is_create, Reply { body: Body::Cut, ..Reply::default() });
+    let by_get = RECORD.replacen(
+        "method = \"POST\"\nuri = \"/shelves/{zone_id}/cards\"",
+        "method = \"GET\"\nuri = \"/make/{zone_id}\"",
+        1,
+    );
+    faulty(run_case(own(&by_get, &api.url()).apply(&[to_77(&[])])), FaultKind::InDoubt, &["broke off"]);
+    assert_eq!(api.zone().asked.iter().filter(|asked| is_create(asked)).count(), 1);
+}
+
 #[test]
 fn what_is_gone_already_is_removed() {
     for status in [404, 410] {

@@ -274,7 +274,7 @@ impl Client {
             }
             Place::Query(name, token) => with_token(&url, name, token.expose()),
         };
-        let is_safe = method == Method::GET;
+        let is_safe = method == Method::GET && !errand.is_write();
         let mut request = http.request(method, sent_to).headers(headers);
         if let Some(body) = body {
             request = request.body(body);
