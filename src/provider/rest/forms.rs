@@ -2,6 +2,7 @@
 
 use super::body::Var;
 use crate::provider::RecordType;
+use crate::provider::zonefile::lex::ttl;
 
 /// How types are written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -67,7 +68,8 @@ impl Ttls {
         match (self, text.parse()) {
             (_, Ok(seconds)) => Some(seconds),
             (Self::Seconds, Err(_)) => None,
-            (Self::Units, Err(_)) => units(text),
+            // As in a master file.
+            (Self::Units, Err(_)) => ttl(text.as_bytes()),
         }
     }
 
@@ -78,26 +80,6 @@ impl Ttls {
             Self::Units => Var::text(format!("{seconds}s")),
         }
     }
-}
-
-/// A text such as "1h30m" (common practice, no source).
-fn units(text: &str) -> Option<u32> {
-    let (mut sum, mut rest) = (0_u32, text);
-    while !rest.is_empty() {
-        let (digits, behind) = rest.split_at(rest.find(|c: char| !c.is_ascii_digit())?);
-        let mut chars = behind.chars();
-        let unit = match chars.next()?.to_ascii_lowercase() {
-            's' => 1,
-            'm' => 60,
-            'h' => 3_600,
-            'd' => 86_400,
-            'w' => 604_800,
-            _ => return None,
-        };
-        sum = digits.parse::<u32>().ok()?.checked_mul(unit)?.checked_add(sum)?;
-        rest = chars.as_str();
-    }
-    (!text.is_empty()).then_some(sum)
 }
 
 #[cfg(test)]
@@ -160,8 +142,9 @@ mod tests {
     }
 
     proptest! {
+        /// A TTL has 31 bits (RFC 2181, section 8).
         #[test]
-        fn what_is_written_is_read(seconds: u32, text in "[0-9smhdwé]{0,12}") {
+        fn what_is_written_is_read(seconds in 0..1_u32 << 31, text in "[0-9smhdwé]{0,12}") {
             for form in [Ttls::Seconds, Ttls::Units] {
                 let written = super::super::body::Vars::default().with("ttl", form.var(seconds)).text("ttl").unwrap();
                 prop_assert_eq!(form.seconds(&written), Some(seconds));

@@ -289,7 +289,7 @@ pub(super) fn unescaped(words: &[&[u8]], apart: bool) -> String {
 
 /// Reads a TTL: seconds, or numbers with units as in `1h30m` (common practice, from BIND); at most 2^31 - 1
 /// (RFC 2181, section 8). A number without a unit after one with a unit is not read: servers differ on it.
-pub(super) fn ttl(word: &[u8]) -> Option<u32> {
+pub(in crate::provider) fn ttl(word: &[u8]) -> Option<u32> {
     let mut total = 0_u64;
     let mut number = None;
     let mut units = false;
