@@ -43,6 +43,8 @@ enum Seen {
     Before,
     /// Perhaps some of it: what was there before or is to be, without the rest.
     Part,
+    /// All that it would add, nothing that it would remove, and something else beside.
+    Beside,
     /// Something else.
     Other,
 }
@@ -85,12 +87,14 @@ fn ending(grace: Grace, answer: Answer, seen: Seen, age: Duration) -> Option<End
         (Seen::After, ..) => Some(Ending::Done),
         (Seen::Before, Answer::Said(ending), Grace::Arrival(_)) => Some(ending),
         (Seen::Before, Answer::Taken, Grace::Arrival(_)) => Some(Ending::Failed),
-        (Seen::Other, Answer::Said(Ending::Conflict), _) => Some(Ending::Conflict),
-        (Seen::Other | Seen::Part, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
+        // Whatever was said, it may have been done, and somebody else did more; unless it is all or nothing.
+        (Seen::Beside, Answer::Said(Ending::Conflict), Grace::Visibility(_)) => Some(Ending::Overtaken),
+        (Seen::Other | Seen::Beside, Answer::Said(Ending::Conflict), _) => Some(Ending::Conflict),
+        (Seen::Other | Seen::Beside | Seen::Part, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
         (_, _, Grace::Arrival(most) | Grace::Visibility(most)) if age < most => None,
         (Seen::Before, Answer::Said(ending), _) => Some(ending),
         (Seen::Before, ..) => Some(Ending::Failed),
-        (Seen::Other | Seen::Part, ..) => Some(Ending::Overtaken),
+        (Seen::Other | Seen::Beside | Seen::Part, ..) => Some(Ending::Overtaken),
     }
 }
 
@@ -105,6 +109,8 @@ fn seen(changes: &[Change], observed: &Observed) -> Option<Seen> {
         Some(Seen::Before)
     } else if all(&|change| is_part(change, observed)) {
         Some(Seen::Part)
+    } else if all(&|change| is_beside(change, observed)) {
+        Some(Seen::Beside)
     } else {
         Some(Seen::Other)
     }
@@ -112,11 +118,24 @@ fn seen(changes: &[Change], observed: &Observed) -> Option<Seen> {
 
 /// Whether nothing but what `change` found and would write stands there, and all that it would leave alone.
 fn is_part(change: &Change, observed: &Observed) -> bool {
-    let stands = observed.names.get(&change.name).and_then(|standing| standing.sets.get(&change.rtype));
-    let shown = addresses(stands.map(|set| &set.addresses));
+    let shown = shown(change, observed);
     let before = addresses(change.before.as_ref().map(|set| &set.addresses));
     let (stays, either) = (&before & &change.after.addresses, &before | &change.after.addresses);
     !shown.is_empty() && stays.is_subset(&shown) && shown.is_subset(&either)
+}
+
+/// Whether all that `change` would add stands there, if that is anything, and nothing that it would remove.
+fn is_beside(change: &Change, observed: &Observed) -> bool {
+    let shown = shown(change, observed);
+    let before = addresses(change.before.as_ref().map(|set| &set.addresses));
+    let (comes, goes) = (&change.after.addresses - &before, &before - &change.after.addresses);
+    !comes.is_empty() && comes.is_subset(&shown) && goes.is_disjoint(&shown)
+}
+
+/// The addresses that stand where `change` is made.
+fn shown(change: &Change, observed: &Observed) -> BTreeSet<IpAddr> {
+    let stands = observed.names.get(&change.name).and_then(|standing| standing.sets.get(&change.rtype));
+    addresses(stands.map(|set| &set.addresses))
 }
 
 /// Whether `change`, made from what is read now, has to wait for `sent` to show itself, where nobody compares: it would stand

@@ -62,6 +62,10 @@ fn a_write_ends_by_what_is_seen_what_was_answered_and_its_age() {
         // Half of it stands: the first of two requests was done, whatever was said.
         (Visibility(MINUTE), Said(Conflict), &[9, 77], SECOND, None),
         (Visibility(MINUTE), Said(Conflict), &[9, 77], MINUTE, Some(Overtaken)),
+        // Ours stands, and beside it what somebody else put there: all or nothing where the other side compares.
+        (Visibility(MINUTE), Said(Conflict), &[66, 77], SECOND, Some(Overtaken)),
+        (Visibility(MINUTE), Said(Conflict), &[9, 66, 77], SECOND, Some(Conflict)),
+        (Arrival(MINUTE), Said(Conflict), &[66, 77], SECOND, Some(Conflict)),
         (Arrival(MINUTE), Said(Conflict), other, SECOND, Some(Conflict)),
         (Arrival(MINUTE), Said(Conflict), before, SECOND, Some(Conflict)),
     ] {
