@@ -104,10 +104,9 @@ pub(crate) fn untruths(world: &World, intents: &BTreeMap<u64, Intent>) -> Vec<St
         };
         let amidst = || world.store.ops.iter().filter(|op| (from..=*end).contains(&op.at) && is_about(op));
         let crossed = amidst().any(|op| !is_of_it(op.by));
-        // Of what people did at the name, it is not known what could be seen of ours when; and a request of ours that came late
-        // may have undone it before it was listed.
+        // Somebody, or a request of ours that came late, did more after each thing that was done, and before a look was over.
         let late = |mine: &Op| amidst().any(|op| !is_of_it(op.by) && op.at >= mine.at);
-        let undone = amidst().any(|op| op.by == By::People) || amidst().filter(|op| is_of_it(op.by)).all(late);
+        let undone = amidst().filter(|op| is_of_it(op.by)).all(late);
         let stood = |change: &Planned| {
             let during = history.iter().zip(history.iter().skip(1).map(|(at, _)| *at).chain([u64::MAX]));
             during

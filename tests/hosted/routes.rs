@@ -133,7 +133,8 @@ impl World {
                     Nothing::Missing => done(200, json!({ "leaf": { "of": 1 } })),
                 };
             }
-        } else if self.habits.inserts && self.is_wild && self.rng.u8(0..4) == 0 {
+        } else if self.habits.inserts && self.is_wild && self.inserts > 0 && self.rng.u8(0..4) == 0 {
+            self.inserts -= 1;
             let host = self.rng.u8(1..250);
             let record = Rec::new(&crate::world::at("cam"), "TXT", 600, &format!("smoke {host}")).noted("fast");
             let id = self.store.fresh();

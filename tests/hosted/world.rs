@@ -108,6 +108,8 @@ pub(crate) struct World {
     due: Option<u64>,
     /// The items of a list that is being read in pages.
     pub(crate) listing: Vec<serde_json::Value>,
+    /// How many records may still be put in while a list is read.
+    pub(crate) inserts: u8,
     /// No write before this: so it was asked.
     pub(crate) wait_until: u64,
     /// The program dies at the request after so many more.
@@ -149,6 +151,7 @@ impl World {
             pending: Vec::new(),
             due: None,
             listing: Vec::new(),
+            inserts: 20,
             wait_until: 0,
             dies_in: None,
             died: Arc::default(),
@@ -321,7 +324,8 @@ impl World {
         let neighbours = of(records, &|record| record.name == at("mill") && !self.homes.contains(&record.content));
         let ours = of(records, &|record| wanted_at(&record.name).is_some() && record.rtype == "A");
         let parts = match self.rng.u8(0..12) {
-            0..4 => {
+            // A zone that grows with every request has no end.
+            0..4 if records.len() < 60 => {
                 let rtype = ["A", "TXT", "AAAA"][usize::from(host) % 3];
                 let content = match rtype {
                     "A" => format!("192.0.2.{host}"),
