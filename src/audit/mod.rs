@@ -232,3 +232,6 @@ pub enum Ending {
     /// Nobody could find out for too long.
     Unknown,
 }
+
+#[cfg(test)]
+mod tests;
