@@ -8,6 +8,7 @@
 
 mod attributes;
 mod put;
+mod say;
 mod way;
 
 use std::fs::{File, Metadata, TryLockError};
@@ -19,7 +20,8 @@ use rustix::fs::{AtFlags, CWD, Mode, OFlags, fstat, mkdirat, openat, renameat, u
 use rustix::io::Errno;
 
 pub(crate) use put::{NotPut, Place, create, replace};
-pub(crate) use way::{Astray, Errand};
+pub(crate) use say::{Ask, Say, others};
+pub(crate) use way::{Astray, Errand, Trust};
 use way::{End, all};
 
 /// Opening a pipe would wait for its other end.

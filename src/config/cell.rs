@@ -8,6 +8,7 @@ use std::time::Duration;
 use figment::value::Value;
 
 use super::layers::Origin;
+use super::led::{Led, To};
 use super::load::Shown;
 use super::problem::Problem;
 use super::reader::{Doc, nearest};
@@ -86,6 +87,18 @@ impl<'d> Cell<'d> {
     pub(super) fn note(&self, what: impl Into<String>, remedy: impl Into<String>) {
         let note = self.problem(what.into(), remedy.into());
         self.doc.log.borrow_mut().notes.push(note);
+    }
+
+    /// Keeps what this key leads to, to be looked at.
+    pub(super) fn leads(&self, to: To) {
+        let at = self.problem(String::new(), String::new());
+        self.doc.log.borrow_mut().led.push(Led { at, to });
+    }
+
+    /// Keeps that this key names a program and its arguments.
+    pub(super) fn leads_to_program(&self, words: Vec<String>) {
+        let quiet = self.quiet || matches!(self.origin(), Origin::Named(_));
+        self.leads(To::Program { words, quiet });
     }
 
     /// Says that the value is wrong.

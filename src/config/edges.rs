@@ -431,5 +431,7 @@ fn input(table: &Table<'_>, example: &str) -> Option<Input> {
 
 /// A program and its arguments.
 pub(super) fn command(cell: &Cell<'_>) -> Option<Vec<String>> {
-    cell.list()?.iter().map(|word| word.parse(word_of_command)).collect()
+    let words: Vec<String> = cell.list()?.iter().map(|word| word.parse(word_of_command)).collect::<Option<_>>()?;
+    cell.leads_to_program(words.clone());
+    Some(words)
 }

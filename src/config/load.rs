@@ -9,7 +9,7 @@ pub(crate) use super::problem::add;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
 use super::{
-    Config, by_provider, edges, exposure, lines, messages, providers, records, standby, status, tables, witnesses,
+    Config, by_provider, edges, exposure, led, lines, messages, providers, records, standby, status, tables, witnesses,
 };
 
 /// Where a configuration comes from.
@@ -26,6 +26,8 @@ pub struct Sources {
     /// Nothing will be signed or sent: a credential that only the service gets may be absent here, and a file that only
     /// it may read unread. The provider or message is then left out, with a note.
     pub looking_only: bool,
+    /// It is for this machine: the programs and files to which it leads are looked at too, and who may change them.
+    pub here: bool,
 }
 
 impl Sources {
@@ -35,7 +37,7 @@ impl Sources {
         let text = |text: std::ffi::OsString| text.to_string_lossy().into_owned();
         let env = std::env::vars_os().map(|(name, value)| (text(name), text(value))).collect();
         let credentials_dir = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
-        Self { file, env, credentials_dir, state_dir, looking_only: false }
+        Self { file, env, credentials_dir, state_dir, looking_only: false, here: true }
     }
 }
 
@@ -79,6 +81,9 @@ pub struct Shown {
 pub fn load(sources: &Sources) -> Result<Loaded, ConfigError> {
     let doc = Doc::new(Layers::read(sources)?, &sources.file);
     let config = read(&doc, sources);
+    if sources.here {
+        led::judge(&doc, sources, config.as_ref().map(|config| config.state_dir.as_path()));
+    }
     let found = doc.finish();
     match config {
         Some(config) if found.problems.is_empty() => {

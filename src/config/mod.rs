@@ -1,6 +1,7 @@
 //! Configuration: read in layers, checked once at the door, and from then on plain typed values.
 //!
-//! May read files (the configuration, secrets) and the environment; nothing else here touches the outside.
+//! May read files (the configuration, secrets) and the environment, and look at the files that are named; nothing else here
+//! touches the outside.
 
 mod cell;
 mod description;
@@ -8,6 +9,7 @@ pub mod draft;
 mod edges;
 pub(crate) mod exposure;
 mod layers;
+mod led;
 mod lines;
 pub mod load;
 mod messages;

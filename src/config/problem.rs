@@ -9,7 +9,7 @@ use serde::Serialize;
 /// One thing that is wrong, or doubtful, and the way out.
 ///
 /// Its `Display` is one line: `fingerpost.toml:12: witness[1].operater: unknown key; did you mean `operator`?`
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Problem {
     /// Where it stands: the file as it was named, the environment variable, or the option.
     pub file: String,

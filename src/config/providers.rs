@@ -136,7 +136,11 @@ fn program(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
     }
     let mut words = words.unwrap_or_default().into_iter();
     let program = words.next().and_then(|word| word.parse(absolute_program));
-    let arguments: Vec<Option<String>> = words.map(|word| word.parse(word_of_command)).collect();
+    let arguments: Option<Vec<String>> =
+        words.map(|word| word.parse(word_of_command)).collect::<Vec<_>>().into_iter().collect();
+    if let (Some(program), Some(arguments)) = (&program, &arguments) {
+        command_cell.leads_to_program([vec![program.clone()], arguments.clone()].concat());
+    }
     let variables: Vec<Option<(String, String)>> =
         table.table("env").entries().into_iter().map(|(name, cell)| variable(name, &cell)).collect();
     let secret = table.key("secret").is_set().then(|| secret::read(table, "secret", sources, identity));
@@ -147,7 +151,7 @@ fn program(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
     let visible_within = tables::visible_within(&table.key("visible_within").or("0s"));
     Some(ProviderKind::Program {
         program: program?,
-        arguments: arguments.into_iter().collect::<Option<_>>()?,
+        arguments: arguments?,
         variables: variables.into_iter().collect::<Option<_>>()?,
         secret,
         visible_within: visible_within?,

@@ -15,6 +15,7 @@ use figment::value::{Dict, Value};
 
 use super::cell::Cell;
 use super::layers::{self, Layers, Origin};
+use super::led::Led;
 use super::load::Shown;
 use super::problem::Problem;
 
@@ -30,6 +31,8 @@ pub(super) struct Log {
     pub(super) problems: Vec<Problem>,
     pub(super) notes: Vec<Problem>,
     pub(super) shown: Vec<Shown>,
+    /// What the configuration leads to.
+    pub(super) led: Vec<Led>,
     /// The keys asked for, by table; a table that is not here is not searched for unknown keys.
     asked: BTreeMap<String, BTreeSet<String>>,
     known: BTreeSet<String>,

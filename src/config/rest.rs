@@ -13,6 +13,7 @@ use super::cell::Cell;
 use super::description::auth::Auth;
 use super::description::{Names, description};
 use super::layers::Layers;
+use super::led::To;
 use super::load::Sources;
 use super::problem::ConfigError;
 use super::reader::{Doc, Table, nearest};
@@ -60,6 +61,7 @@ pub(super) fn read(
             ConfigError::Invalid(problems) => doc.log.borrow_mut().problems.extend(problems),
         });
         let described = Doc::new(layers.ok()?, &file);
+        description_cell.leads(To::Description(file));
         identity.push_str(&fingerprint(&described));
         let api = description(&described.root(), names);
         let found = described.finish();

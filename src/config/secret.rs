@@ -10,6 +10,7 @@ use data_encoding::HEXLOWER;
 use ring::digest;
 
 use super::cell::Cell;
+use super::led::To;
 use super::load::Sources;
 use super::reader::Table;
 use crate::files::{self, Astray, Errand};
@@ -75,6 +76,7 @@ pub(super) fn read(table: &Table<'_>, name: &str, sources: &Sources, identity: &
         let opened = opened.map_err(|error| unopened(&error, &path));
         let text = told(&file, opened.and_then(|opened| from_file(opened, &path, true)))?;
         cell.show(format!("{{ file = {path:?} }}"));
+        file.leads(To::Secret(path));
         text
     } else if credential.is_set() {
         let name = credential.string()?;

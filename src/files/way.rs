@@ -105,13 +105,20 @@ pub(super) struct End {
 impl End {
     /// Goes the way to `path`.
     pub(super) fn find(path: &Path, errand: Errand) -> io::Result<Self> {
+        Self::go(path, errand, &mut |_, _| {})
+    }
+
+    /// The same; `meet` is shown every directory and link of the way, and what stands at its end, each by its path.
+    pub(super) fn go(path: &Path, errand: Errand, meet: &mut dyn FnMut(&Path, &Stat)) -> io::Result<Self> {
         let trust = Trust::of_this_process();
         let mut ahead = Vec::new();
         push(&mut ahead, path);
         let mut at = start(path)?;
         let mut so_far = PathBuf::from(if path.is_absolute() { "/" } else { "." });
         let mut links = 0;
-        judge(&trust, errand, &fstat(&at)?, &so_far)?;
+        let begins = fstat(&at)?;
+        meet(&so_far, &begins);
+        judge(&trust, errand, &begins, &so_far)?;
         while let Some(name) = ahead.pop() {
             let here = so_far.join(&name);
             let there = match openat(&at, &name, OFlags::PATH | OFlags::NOFOLLOW | OFlags::CLOEXEC, Mode::empty()) {
@@ -121,6 +128,7 @@ impl End {
                 there => there?,
             };
             let stat = fstat(&there)?;
+            meet(&here, &stat);
             match FileType::from_raw_mode(stat.st_mode) {
                 FileType::Symlink => {
                     links += 1;
@@ -211,32 +219,39 @@ fn judge(trust: &Trust, errand: Errand, stat: &Stat, path: &Path) -> io::Result<
 /// Whom this process lets lead it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Trust {
-    /// Whether it is root, who can do everywhere what others want to be done.
-    is_root: bool,
-    /// Whom the system names where a user has no number in this user namespace: root outside is one of these.
+    /// Who runs it. Root can do everywhere what others want to be done.
+    me: u32,
+    /// Whom the system names in the place of root, where root has no number in this user namespace.
     nobody: Option<u32>,
 }
 
 impl Trust {
     pub(crate) fn of_this_process() -> Self {
-        let is_root = rustix::process::geteuid().is_root();
-        let nobody = || {
-            let map = std::fs::read_to_string("/proc/self/uid_map").ok()?;
-            let all_have_one = map.split_whitespace().eq(["0", "0", "4294967295"]);
-            // user_namespaces(7).
-            if all_have_one {
-                None
-            } else {
-                std::fs::read_to_string("/proc/sys/kernel/overflowuid").ok()?.trim().parse().ok()
-            }
-        };
-        Self { is_root, nobody: is_root.then(nobody).flatten() }
+        let read = |path| std::fs::read_to_string(path).ok();
+        let nobody = || nobody(&read("/proc/self/uid_map")?, &read("/proc/sys/kernel/overflowuid")?);
+        Self { me: rustix::process::geteuid().as_raw(), nobody: nobody() }
+    }
+
+    pub(crate) fn is_root(self) -> bool {
+        self.me == 0
     }
 
     /// Whether `owner` is somebody by whom this process is not to be led.
     pub(crate) fn is_stranger(self, owner: u32) -> bool {
-        self.is_root && owner != 0 && Some(owner) != self.nobody
+        self.is_root() && self.is_another(owner)
     }
+
+    /// Whether `owner` is neither root nor who runs this.
+    pub(super) fn is_another(self, owner: u32) -> bool {
+        owner != 0 && owner != self.me && Some(owner) != self.nobody
+    }
+}
+
+/// The user as whom root's files appear in a user namespace of this map where root itself has no number
+/// (user_namespaces(7)).
+fn nobody(map: &str, overflow: &str) -> Option<u32> {
+    let root_has_one = map.lines().any(|line| line.split_whitespace().nth(1) == Some("0"));
+    if root_has_one { None } else { overflow.trim().parse().ok() }
 }
 
 #[cfg(test)]
@@ -250,15 +265,32 @@ mod tests {
 
     #[test]
     fn root_is_led_by_no_other_user() {
-        for (is_root, nobody, owner, is_stranger) in [
-            (true, None, 0, false),
-            (true, None, 61184, true),
-            (true, None, 65534, true),
-            (true, Some(65534), 65534, false),
-            (true, Some(65534), 61184, true),
-            (false, None, 61184, false),
+        for (me, nobody, owner, is_another) in [
+            (0, None, 0, false),
+            (0, None, 61184, true),
+            (0, None, 65534, true),
+            (0, Some(65534), 65534, false),
+            (0, Some(65534), 61184, true),
+            (61184, None, 61184, false),
+            (61184, None, 61185, true),
         ] {
-            assert_eq!(Trust { is_root, nobody }.is_stranger(owner), is_stranger, "{is_root} {nobody:?} {owner}");
+            let trust = Trust { me, nobody };
+            assert_eq!(trust.is_another(owner), is_another, "{trust:?} {owner}");
+            assert_eq!(trust.is_stranger(owner), is_another && me == 0, "{trust:?} {owner}");
+        }
+    }
+
+    /// user_namespaces(7): inside, outside, how many.
+    #[test]
+    fn nobody_stands_for_root_only_where_root_has_no_number() {
+        for (map, stands_for_root) in [
+            ("         0          0 4294967295\n", false),
+            ("         0       1000          1\n", true),
+            ("         0       1000          1\n         1     100000      65536\n", true),
+            // What PrivateUsers= of systemd.exec(5) makes.
+            ("         0          0          1\n     61184      61184          1\n", false),
+        ] {
+            assert_eq!(nobody(map, "65534\n"), stands_for_root.then_some(65534), "{map}");
         }
     }
 

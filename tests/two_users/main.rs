@@ -4,6 +4,7 @@
 //! that leads, nor wait for it, nor fill the memory with it. Runs as root, or by sudo.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
+mod led;
 mod reads;
 mod writes;
 
@@ -85,7 +86,7 @@ impl Mill {
 
     /// The program, about to be started by `user` with no more memory than it may have.
     fn command(&self, user: User, arguments: &[&str]) -> Command {
-        let mut command = Command::new("sh");
+        let mut command = Command::new("/bin/sh");
         command.args(["-c", &format!("ulimit -v {MEMORY}; exec \"$@\""), "sh"]);
         command.arg(std::env::var_os("TESTS_BINARY").unwrap_or(env!("CARGO_BIN_EXE_fingerpost").into()));
         command.args(["--config", "fingerpost.toml"]).args(arguments).current_dir(self.dir.path());
