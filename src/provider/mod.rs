@@ -80,6 +80,8 @@ pub enum Obstacle {
     Cname(String),
     /// The name is at or below a zone cut at the given name: the data belongs to another zone (RFC 1034, section 4.2.1).
     Delegated(String),
+    /// A DNAME at the given name above it redirects all that is below (RFC 6672, section 2.4).
+    Dname(String),
 }
 
 impl Obstacle {

@@ -101,6 +101,12 @@ pub enum Refusal {
         /// The zone cut.
         at: String,
     },
+    /// Whatever is below that name is somewhere else.
+    #[error("a DNAME at {at} redirects all names below it (RFC 6672, 2.4); remove it, or this record")]
+    Dname {
+        /// Where the DNAME stands.
+        at: String,
+    },
     /// What stands at the name is more than the provider can read.
     #[error("something stands here already, and {why}")]
     Unread {
@@ -160,6 +166,7 @@ fn step(
     match &standing.obstacle {
         Some(Obstacle::Cname(target)) => return Step::Refuse(Refusal::Cname { target: target.clone() }),
         Some(Obstacle::Delegated(at)) => return Step::Refuse(Refusal::Delegated { at: at.clone() }),
+        Some(Obstacle::Dname(at)) => return Step::Refuse(Refusal::Dname { at: at.clone() }),
         None => {}
     }
     if let Some(why) = standing.unread.get(&wanted.rtype) {

@@ -115,7 +115,13 @@ fn a_member_swaps_only_its_own_earlier_address() {
 fn what_would_break_dns_is_refused_with_the_reason() {
     let cname = Standing { obstacle: Some(Obstacle::Cname("mill.heronmill.example.".into())), ..Standing::default() };
     let cut = Standing { obstacle: Some(Obstacle::Delegated("gauge.heronmill.example".into())), ..Standing::default() };
+    let dname = Standing { obstacle: Some(Obstacle::Dname("heronmill.example".into())), ..Standing::default() };
     let cases = [
+        (
+            "gauge.heronmill.example",
+            dname,
+            "a DNAME at heronmill.example redirects all names below it (RFC 6672, 2.4); remove it, or this record",
+        ),
         (
             "gauge.heronmill.example",
             cname,

@@ -35,7 +35,13 @@ pub(crate) enum Feature {
     Cuts,
     /// Number the versions of the zone.
     Serial,
+    /// Forbid to change one name, and let the others be changed.
+    Forbidding,
 }
+
+/// The names of which one may be forbidden, and that one.
+pub(crate) const SEVERAL: [&str; 12] = ["n0", "n1", "n2", "n3", "n4", "n5", "n6", "n7", "n8", "n9", "n10", "n11"];
+pub(crate) const FORBIDDEN: &str = "n7";
 
 /// A place where records live, with all that the battery needs around it.
 pub(crate) trait Host: Sized {
@@ -62,6 +68,9 @@ pub(crate) trait Host: Sized {
     fn start_again(&mut self);
     /// It does not go on with anything, or goes on.
     fn pause(&mut self, paused: bool);
+
+    /// From now on it takes changes of the addresses at [`SEVERAL`], but for [`FORBIDDEN`].
+    fn forbid(&mut self);
 
     /// Whether it cannot do this; then why is printed.
     fn cannot(feature: Feature) -> bool {

@@ -15,6 +15,8 @@ mod home;
 mod host;
 mod hosts;
 mod trouble;
+#[path = "../common/updater.rs"]
+mod updater;
 
 /// All cases on one host. A host that cannot do something says so, with the reason, in `Host::CANNOT`.
 macro_rules! battery {
@@ -35,6 +37,7 @@ macro_rules! battery {
             cases: a_hundred_records_at_once,
             cases: a_huge_set,
             trouble: a_wrong_key_is_refused,
+            trouble: one_of_several_is_forbidden,
             trouble: an_outage_passes,
             trouble: a_slow_host_is_not_waited_for,
         );)*

@@ -4,9 +4,11 @@ use std::time::Duration;
 
 use fingerpost::provider::FaultKind;
 use fingerpost::provider::RecordType::A;
+use fingerpost::update::{RecordState, Report};
 
-use crate::common::{at, set};
+use crate::common::{ZONE, at, dns, set};
 use crate::host::*;
+use crate::updater::{Updater, wanted};
 
 /// Refused: nothing is sent again until a person acts. And nothing was written.
 pub(crate) async fn a_wrong_key_is_refused<H: Host>() {
@@ -23,6 +25,41 @@ pub(crate) async fn a_wrong_key_is_refused<H: Host>() {
     assert_eq!(host.others(&[]), before);
     // The right key is let in all the same.
     host.provider(LONG).apply(&[gauge("203.0.113.77")]).await.unwrap();
+}
+
+/// The others are in step, and the one is blocked, by its name and with the reason. To look again costs nothing.
+pub(crate) async fn one_of_several_is_forbidden<H: Host>() {
+    if H::cannot(Feature::Forbidding) {
+        return;
+    }
+    let lines: String = SEVERAL.iter().map(|label| format!("\n{label} 77 A 203.0.113.9")).collect();
+    let mut host = H::start(&format!("{LINES}{lines}"));
+    host.forbid();
+    let (before, provider, updater) = (host.others(&[]), host.provider(LONG), Updater::new());
+    let desired = SEVERAL.map(|label| wanted(at(label), "203.0.113.77"));
+    let check = |report: &Report| {
+        assert!(report.trouble.is_none(), "{:?}", report.trouble);
+        assert!(updater.books.borrow().state.holds.is_empty());
+        for record in &report.records {
+            if record.name == at(FORBIDDEN) {
+                let RecordState::Blocked { why } = &record.standing else { panic!("{record:?}") };
+                let others = SEVERAL.into_iter().filter(|label| *label != FORBIDDEN);
+                assert!(why.contains(at(FORBIDDEN).as_str()), "{why}");
+                assert!(others.into_iter().all(|other| !why.contains(at(other).as_str())), "{why}");
+            } else {
+                assert_eq!(record.standing, RecordState::InStep, "{}", record.name);
+            }
+        }
+    };
+    check(&updater.pass(&*provider, &dns(ZONE), &desired).await);
+    let sent = updater.sent();
+    check(&updater.pass(&*provider, &dns(ZONE), &desired).await);
+    assert_eq!(updater.sent(), sent);
+    for label in SEVERAL {
+        let stands = if label == FORBIDDEN { set(77, &["203.0.113.9"]) } else { set(120, &["203.0.113.77"]) };
+        assert_eq!(host.rrset(&at(label), A), Some(stands), "{label}");
+    }
+    assert_eq!(host.others(&[]), before);
 }
 
 pub(crate) async fn an_outage_passes<H: Host>() {

@@ -165,7 +165,8 @@ fn knot_does_not_serve_other_zones() {
 fn wildcards<S: Software>() {
     let lines =
         "* 120 A 203.0.113.9\n*.deep 60 CNAME gauge\nx.deep 60 CNAME gauge\n*.low 60 CNAME gauge\nold 60 DNAME low";
-    let peer = Peer::Real(real::<S>(lines, &GRANTS));
+    let long = ["b"; 3].map(|label| label.repeat(63)).join(".");
+    let peer = Peer::Real(real::<S>(&format!("{lines}\nfar 60 DNAME {long}"), &GRANTS));
     let provider = peer.provider();
     let wanted = set(120, &["203.0.113.77"]);
     run_case(async {
@@ -191,11 +192,17 @@ fn wildcards<S: Software>() {
         assert_eq!(seen.names[&at("x.deep")].obstacle, Some(Obstacle::Cname("gauge.heronmill.example.".into())));
 
         // Below a DNAME every name is another's (RFC 6672, section 2.4), and a conflict does not change that.
-        let dname = Some(Obstacle::Cname("a.low.heronmill.example.".into()));
+        let dname = Some(Obstacle::Dname("old.heronmill.example".into()));
         assert_eq!(read(&provider, &["a.old"]).await.unwrap().names[&at("a.old")].obstacle, dname);
         let stale = [change("a.old", A, Some(wanted.clone()), wanted.clone())];
         faulty(provider.apply(&stale).await, FaultKind::Conflict, &[]);
         assert_eq!(read(&provider, &["a.old"]).await.unwrap().names[&at("a.old")].obstacle, dname);
+
+        // Nor does it where what it leads to is too long for a name (RFC 6672, section 2.2: YXDOMAIN).
+        let far = format!("{}.far", "a".repeat(60));
+        let seen = read(&provider, &[&far, "a.old"]).await.unwrap();
+        assert_eq!(seen.names[&at(&far)].obstacle, Some(Obstacle::Dname("far.heronmill.example".into())));
+        assert_eq!(seen.names[&at("a.old")].obstacle, dname);
 
         // The wildcard itself is a name like others.
         let star = [change("*", A, Some(set(120, &["203.0.113.9"])), wanted.clone())];

@@ -1,9 +1,12 @@
 //! The zone file provider on real files: what it keeps, what it refuses, and what other readers of master files see.
-#![expect(clippy::unwrap_used, reason = "a test ends at the first surprise")]
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test ends at the first surprise")]
 
 mod attributes;
 mod generate;
 mod half;
+mod one;
+#[path = "../common/updater.rs"]
+mod updater;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;

@@ -299,12 +299,12 @@ pub(super) fn standings(
     shape: &Shape,
 ) -> Result<BTreeMap<DnsName, Standing>, Unfit> {
     let mut found: BTreeMap<DnsName, Standing> = names.iter().map(|name| (name.clone(), Standing::default())).collect();
-    let (mut cuts, mut redirects) = (BTreeSet::new(), BTreeMap::new());
+    let (mut cuts, mut redirects) = (BTreeSet::new(), BTreeSet::new());
     for item in items.iter().filter(|item| item.is_published()) {
         let target = || item.members.first().map_or("", |member| member.content.trim_end_matches('.'));
         match item.kind {
             Kind::Ns => drop(cuts.insert(item.name.as_str())),
-            Kind::Dname => drop(redirects.insert(item.name.as_str(), target())),
+            Kind::Dname => drop(redirects.insert(item.name.as_str())),
             Kind::Cname => {
                 if let Some(standing) = found.get_mut(&item.name) {
                     standing.obstacle = Some(cname(&format!("{}.", target())));
@@ -335,16 +335,12 @@ pub(super) fn standings(
     for (name, standing) in &mut found {
         // The one that counts is the one nearest to the apex.
         let above: Vec<&str> = at_and_above(name.as_str()).collect();
-        let redirects_it = |above: &str| above != name.as_str() && redirects.contains_key(above);
+        let redirects_it = |above: &str| above != name.as_str() && redirects.contains(above);
         let nearest = above.iter().rev().find(|above| cuts.contains(*above) || redirects_it(above));
         match nearest {
             Some(cut) if cuts.contains(cut) => standing.obstacle = Some(Obstacle::Delegated((*cut).to_owned())),
-            // A DNAME makes a CNAME of every name below it (RFC 6672, section 3.1).
-            Some(above) => {
-                let target = redirects.get(above).copied().unwrap_or_default();
-                let below = name.as_str().strip_suffix(above).unwrap_or_default();
-                standing.obstacle = Some(cname(&format!("{below}{target}.")));
-            }
+            // RFC 6672, section 2.4.
+            Some(above) => standing.obstacle = Some(Obstacle::Dname((*above).to_owned())),
             None => {}
         }
         standing.sets.retain(|rtype, _| !standing.unread.contains_key(rtype));

@@ -39,12 +39,9 @@ impl Rfc2136 {
             Ok(arrived) => arrived?,
             Err(_) => Err("it takes too long".to_owned()),
         };
-        Ok(arrived.and_then(|transfer| {
-            let mut observed = Observed { serial: transfer.serial(), ..Observed::default() };
-            for (name, wire) in names.iter().zip(&wire) {
-                observed.names.insert(name.clone(), transfer.standing(wire)?);
-            }
-            Ok(observed)
+        Ok(arrived.map(|transfer| Observed {
+            serial: transfer.serial(),
+            names: names.iter().cloned().zip(wire.iter().map(|wire| transfer.standing(wire))).collect(),
         }))
     }
 

@@ -95,7 +95,8 @@ pub(super) struct Context<'a> {
 }
 
 impl Context<'_> {
-    /// The message of a believed answer without an error; for a read, NXDOMAIN is none (RFC 2308, section 2.1).
+    /// The message of a believed answer without an error; for a read, NXDOMAIN is none (RFC 2308, section 2.1), nor is
+    /// YXDOMAIN, which tells of a DNAME above the name (RFC 6672, section 2.2).
     pub(super) fn accept(&self, answer: Answer) -> Result<Message, Fault> {
         let server = self.server;
         match answer {
@@ -114,7 +115,7 @@ impl Context<'_> {
                     return Err(self.tsig_error(error, tsig.map_or(&[], |tsig| &tsig.other), "signed"));
                 }
                 match (message.metadata.response_code, self.task) {
-                    (Rcode::NoError, _) | (Rcode::NXDomain, Task::Read) => Ok(message),
+                    (Rcode::NoError, _) | (Rcode::NXDomain | Rcode::YXDomain, Task::Read) => Ok(message),
                     (rcode, _) => Err(self.refusal(rcode)),
                 }
             }

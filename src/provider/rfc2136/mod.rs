@@ -296,7 +296,7 @@ impl Rfc2136 {
         for (name, finding) in found.iter_mut() {
             let wire = wire_name(name).map_err(unbuilt)?;
             let cname = match &finding.standing.obstacle {
-                Some(Obstacle::Cname(target)) if !finding.dname => Some(target.clone()),
+                Some(Obstacle::Cname(target)) => Some(target.clone()),
                 _ => None,
             };
             if doubted.contains(name) {

@@ -45,8 +45,6 @@ impl Unfit {
 pub(super) struct Finding {
     /// What stands there.
     pub(super) standing: Standing,
-    /// The obstacle is a DNAME above the name, so no wildcard made it.
-    pub(super) dname: bool,
     /// The answers show in which zone the name is.
     pub(super) zone_known: bool,
 }
@@ -133,8 +131,9 @@ pub(super) fn standing(zone: &Name, name: &Name, answers: &[(RecordType, Message
         if !answer.metadata.authoritative {
             return Err(Unfit::NotAuthority);
         }
-        if let Some(target) = cname(name, answer) {
-            finding.dname |= answer.answers.iter().any(|record| u16::from(record.record_type()) == DNAME);
+        if let Some(at) = dname(zone, name, answer) {
+            finding.standing.obstacle = Some(Obstacle::Dname(text(at)));
+        } else if let Some(target) = cname(name, answer) {
             finding.standing.obstacle = Some(Obstacle::Cname(target));
         } else {
             let says = |record: &Record| matches!(record.record_type(), WireType::NS | WireType::SOA);
@@ -153,6 +152,15 @@ pub(super) fn cname(name: &Name, answer: &Message) -> Option<String> {
         RData::CNAME(target) if record.name == *name => Some(target.0.to_lowercase().to_ascii()),
         _ => None,
     })
+}
+
+/// Where the DNAME stands that makes a CNAME of `name` (RFC 6672, section 3.1), if the answer has one.
+fn dname<'a>(zone: &Name, name: &Name, answer: &'a Message) -> Option<&'a Name> {
+    let redirects = |record: &&Record| {
+        let at = &record.name;
+        u16::from(record.record_type()) == DNAME && at != name && at.zone_of(name) && zone.zone_of(at)
+    };
+    answer.answers.iter().find(redirects).map(|record| &record.name)
 }
 
 /// The zone cut at or above `name`, if the answer shows one: a referral, or data of a zone below ours that

@@ -7,7 +7,6 @@ use std::collections::{BTreeMap, HashMap};
 use hickory_proto::op::{Message, MessageType, OpCode, ResponseCode as Rcode};
 use hickory_proto::rr::rdata::tsig::signed_bitmessage_to_buf;
 use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType, TSigner};
-use hickory_proto::serialize::binary::{BinDecodable, BinDecoder};
 
 use super::read::{DNAME, text};
 use crate::dns::message::verifiable;
@@ -75,7 +74,7 @@ impl Chain {
 struct Node {
     sets: BTreeMap<RecordType, RrSet>,
     cname: Option<String>,
-    dname: Option<Name>,
+    is_redirect: bool,
     is_cut: bool,
 }
 
@@ -151,41 +150,36 @@ impl<'a> Transfer<'a> {
             Some(_) if is_soa => return Err("it ends with another SOA than it began with".to_owned()),
             Some(_) => {
                 self.kept.iter_mut().for_each(|kept| kept.push(ZoneRecord::from_wire(record)));
-                self.note(record)?;
+                self.note(record);
             }
         }
         Ok(())
     }
 
-    fn note(&mut self, record: &Record) -> Result<(), String> {
-        let Some(node) = self.nodes.get_mut(&record.name).filter(|_| record.dns_class == DNSClass::IN) else {
-            return Ok(());
-        };
+    fn note(&mut self, record: &Record) {
+        let Some(node) = self.nodes.get_mut(&record.name).filter(|_| record.dns_class == DNSClass::IN) else { return };
         let rtype = match &record.data {
             RData::A(_) => RecordType::A,
             RData::AAAA(_) => RecordType::Aaaa,
             RData::CNAME(target) => {
                 node.cname = Some(target.0.to_lowercase().to_ascii());
-                return Ok(());
+                return;
             }
             RData::NS(_) => {
                 node.is_cut = true;
-                return Ok(());
+                return;
             }
-            RData::Unknown { code, rdata } if u16::from(*code) == DNAME => {
-                // RFC 6672, section 2.5: it is not compressed.
-                let target = Name::read(&mut BinDecoder::new(&rdata.anything));
-                node.dname = Some(target.map_err(|_| "a DNAME in it cannot be read".to_owned())?);
-                return Ok(());
+            RData::Unknown { code, .. } if u16::from(*code) == DNAME => {
+                node.is_redirect = true;
+                return;
             }
-            _ => return Ok(()),
+            _ => return,
         };
-        let Some(address) = record.data.ip_addr() else { return Ok(()) };
+        let Some(address) = record.data.ip_addr() else { return };
         let set = node.sets.entry(rtype).or_insert(RrSet { ttl: record.ttl, addresses: [].into() });
         // As in an answer: the least of differing TTLs (RFC 2181, section 5.2).
         set.ttl = set.ttl.min(record.ttl);
         set.addresses.insert(address);
-        Ok(())
     }
 
     /// The zone's serial, once the zone is whole.
@@ -197,7 +191,7 @@ impl<'a> Transfer<'a> {
     }
 
     /// What stands at `name`, which was asked about: whatever is nearest to the apex decides.
-    pub(super) fn standing(&self, name: &Name) -> Result<Standing, String> {
+    pub(super) fn standing(&self, name: &Name) -> Standing {
         let depth = |at: &Name| at.iter().count();
         let mut path = Vec::new();
         let mut at = name.clone();
@@ -211,24 +205,20 @@ impl<'a> Transfer<'a> {
         for at in path.iter().rev() {
             let Some(node) = self.nodes.get(at) else { continue };
             if node.is_cut && at != self.zone {
-                return Ok(obstacle(Obstacle::Delegated(text(at))));
+                return obstacle(Obstacle::Delegated(text(at)));
             }
-            if let Some(target) = node.dname.as_ref().filter(|_| at != name) {
-                // RFC 6672, section 2.2: what is below the owner's name is below the target.
-                let prefix = name.iter().take(depth(name) - depth(at));
-                let made = Name::from_labels(prefix.chain(target.iter()));
-                let made = made.map_err(|_| format!("a DNAME makes {name} too long (RFC 6672, 2.2)"))?;
-                return Ok(obstacle(Obstacle::Cname(made.to_lowercase().to_ascii())));
+            if node.is_redirect && at != name {
+                return obstacle(Obstacle::Dname(text(at)));
             }
         }
-        Ok(match self.nodes.get(name) {
+        match self.nodes.get(name) {
             Some(node) => Standing {
                 obstacle: node.cname.clone().map(Obstacle::Cname),
                 sets: node.sets.clone(),
                 ..Standing::default()
             },
             None => Standing::default(),
-        })
+        }
     }
 }
 

@@ -42,10 +42,10 @@ pub(super) fn edit(bytes: &[u8], zone: &DnsName, changes: &[Change], today: u32)
                 format!("{} is not in {zone}", change.name),
                 "give the record another provider",
             )
-            .for_good());
+            .of_change());
         }
         if change.after.addresses.is_empty() || wanted.insert(key, change.after.clone()).is_some() {
-            return Err(Problem::whole(format!("{} {} has no one end", change.name, change.rtype), BUG).for_good());
+            return Err(Problem::whole(format!("{} {} has no one end", change.name, change.rtype), BUG).of_change());
         }
     }
     wanted.retain(|(name, rtype), after| {
@@ -255,7 +255,7 @@ fn dependants<'m>(master: &'m Master<'_>, index: usize) -> impl Iterator<Item = 
 }
 
 fn inherits(record: &Record) -> Problem {
-    no_ttl(record, "would inherit a changed one (RFC 1035, 5.1)")
+    no_ttl(record, "would inherit a changed one (RFC 1035, 5.1)").of_change()
 }
 
 fn no_ttl(record: &Record, but: &str) -> Problem {
@@ -323,7 +323,7 @@ fn splice(bytes: &[u8], mut splices: Vec<Splice>, line_end: &str) -> Vec<u8> {
 
 /// Reads the edited file again: the wanted RRsets and the serial must be there, and all other records as they were.
 fn check(master: &Master<'_>, bytes: &[u8], zone: &DnsName, wanted: &Wanted, serial: u32) -> Result<(), Problem> {
-    let bug = |what: &str| Problem::whole(format!("the edited file would not be right: {what}"), BUG).for_good();
+    let bug = |what: &str| Problem::whole(format!("the edited file would not be right: {what}"), BUG).of_change();
     let edited = Master::scan(bytes, zone.as_str()).map_err(|problem| bug(&problem.to_string()))?;
     let names = wanted.keys().map(|(name, _)| name.clone()).collect();
     let observed = view::observe(&edited, zone, &names).map_err(|problem| bug(&problem.to_string()))?;
@@ -349,7 +349,7 @@ fn check(master: &Master<'_>, bytes: &[u8], zone: &DnsName, wanted: &Wanted, ser
         Some(((owner, rtype), _)) => {
             let what =
                 format!("the {rtype} records of {owner} have several TTLs, and BIND would choose another of them");
-            Err(Problem::whole(what, "give them one TTL (RFC 2181, 5.2)").for_good())
+            Err(Problem::whole(what, "give them one TTL (RFC 2181, 5.2)").of_change())
         }
         None => Ok(()),
     }

@@ -15,6 +15,8 @@ pub(super) struct Problem {
     line: Option<usize>,
     what: String,
     remedy: String,
+    /// It comes of what is to be written, and another change may go through.
+    of_change: bool,
 }
 
 impl Problem {
@@ -26,12 +28,13 @@ impl Problem {
             line: Some(line),
             what: what.into(),
             remedy: remedy.into(),
+            of_change: false,
         }
     }
 
     /// The same of the file as a whole.
     pub(super) fn whole(what: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self { kind: FaultKind::Passing { retry_after: None }, line: None, what: what.into(), remedy: remedy.into() }
+        Self { line: None, ..Self::at(0, what, remedy) }
     }
 
     /// It was read rightly, and cannot be written to until a person acts.
@@ -39,9 +42,14 @@ impl Problem {
         Self { kind: FaultKind::Refused, ..self }
     }
 
+    /// It was read rightly, and this cannot be written to it until a person acts.
+    pub(super) fn of_change(self) -> Self {
+        Self { of_change: true, ..self.for_good() }
+    }
+
     /// The file is not as it was read.
     pub(super) fn conflict(what: impl Into<String>) -> Self {
-        Self { kind: FaultKind::Conflict, line: None, what: what.into(), remedy: String::new() }
+        Self { kind: FaultKind::Conflict, ..Self::whole(what, "") }
     }
 
     /// The line cannot be parsed.
@@ -52,7 +60,8 @@ impl Problem {
     /// As a fault of the provider whose file is `file`.
     pub(super) fn into_fault(self, file: &str) -> Fault {
         let place = self.line.map(|line| format!(", line {line}")).unwrap_or_default();
-        Fault::new(self.kind, format!("{file}{place}: {}", self.what), self.remedy)
+        let fault = Fault::new(self.kind, format!("{file}{place}: {}", self.what), self.remedy);
+        if self.of_change { fault.of_what_was_sent() } else { fault }
     }
 }
 

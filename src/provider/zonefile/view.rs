@@ -14,14 +14,14 @@ pub(super) fn observe(master: &Master<'_>, zone: &DnsName, names: &BTreeSet<DnsN
     let mut standings: BTreeMap<&str, Standing> =
         names.iter().map(|name| (name.as_str(), Standing::default())).collect();
     let mut cuts = BTreeSet::new();
-    let mut redirects = BTreeMap::new();
+    let mut redirects = BTreeSet::new();
     for record in &master.records {
         match record.rtype.as_str() {
             "NS" if record.owner != zone.as_str() => {
                 cuts.insert(record.owner.as_str());
             }
             "DNAME" => {
-                redirects.insert(record.owner.as_str(), record.line);
+                redirects.insert(record.owner.as_str());
             }
             _ => {}
         }
@@ -43,17 +43,15 @@ pub(super) fn observe(master: &Master<'_>, zone: &DnsName, names: &BTreeSet<DnsN
     }
     for (name, standing) in &mut standings {
         let mut above: Vec<&str> = at_and_above(name).filter(|above| is_in(above, zone.as_str())).collect();
-        // The cut that counts is the one nearest to the apex.
+        // What counts is what is nearest to the apex.
         above.reverse();
-        if let Some(cut) = above.iter().find(|above| cuts.contains(*above)) {
-            standing.obstacle = Some(Obstacle::Delegated((*cut).to_owned()));
-        }
-        if let Some((above, line)) = above.iter().find_map(|above| Some((above, *redirects.get(above)?)))
-            && above != name
-        {
-            let what = format!("a DNAME at {above} replaces all names below it (RFC 6672, 2.4), {name} among them");
-            return Err(Problem::at(line, what, "remove it, or the record from the configuration"));
-        }
+        let obstacle = above.iter().find_map(|above| match *above {
+            cut if cuts.contains(cut) => Some(Obstacle::Delegated(cut.to_owned())),
+            // Beside it data may stand (RFC 6672, section 2.4).
+            redirect if redirect != *name && redirects.contains(redirect) => Some(Obstacle::Dname(redirect.to_owned())),
+            _ => None,
+        });
+        standing.obstacle = obstacle.or(standing.obstacle.take());
     }
     let names = names.iter().map(|name| (name.clone(), standings.remove(name.as_str()).unwrap_or_default())).collect();
     Ok(Observed { names, serial: Some(serial) })

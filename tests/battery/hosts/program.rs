@@ -10,13 +10,23 @@ use fingerpost::provider::{Provider, RecordType, RrSet};
 use tempfile::TempDir;
 
 use crate::common::{ZONE, at, dns};
-use crate::host::{Feature, Host};
+use crate::host::{FORBIDDEN, Feature, Host};
 
 pub(crate) struct Example {
     dir: TempDir,
     /// Holds the file while the host is paused.
     held: Option<File>,
+    /// Whether something before the example refuses to change one name.
+    forbids: bool,
 }
+
+/// Refuses what would change its first argument, and hands all else to the rest of them.
+const GATE: &str = r#"name=$1; shift; request=$(cat)
+if printf %s "$request" | jq -e --arg name "$name" '.action != "read" and any(.changes[]; .name == $name)' >/dev/null; then
+    printf '{"version":1,"fault":{"kind":"refused","why":"%s is kept by somebody else"}}' "$name"
+else
+    printf %s "$request" | "$@"
+fi"#;
 
 impl Example {
     fn home(&self) -> PathBuf {
@@ -37,7 +47,7 @@ impl Host for Example {
     const WILDCARDS_ANSWER: bool = false;
 
     fn start(lines: &str) -> Self {
-        let host = Self { dir: tempfile::tempdir().unwrap(), held: None };
+        let host = Self { dir: tempfile::tempdir().unwrap(), held: None, forbids: false };
         let record = |line: &str| {
             let [label, ttl, rtype, data] = line.splitn(4, ' ').collect::<Vec<_>>()[..] else { panic!("{line}") };
             format!("{} {rtype} {ttl} {data}\n", at(label))
@@ -49,8 +59,14 @@ impl Host for Example {
 
     fn provider(&self, timeout: Duration) -> Box<dyn Provider> {
         let example = concat!(env!("CARGO_MANIFEST_DIR"), "/config/providers/program-example.sh");
-        let arguments = vec![self.file().display().to_string()];
-        Box::new(Program::new(dns(ZONE), example.into(), arguments, Default::default(), None, timeout))
+        let records = self.file().display().to_string();
+        let (program, arguments) = if self.forbids {
+            let gate = ["-c", GATE, "gate", at(FORBIDDEN).as_str(), example, &records].map(str::to_owned);
+            ("/bin/sh", gate.into())
+        } else {
+            (example, vec![records])
+        };
+        Box::new(Program::new(dns(ZONE), program.into(), arguments, Default::default(), None, timeout))
     }
 
     fn stranger(&self) -> Option<Box<dyn Provider>> {
@@ -93,5 +109,10 @@ impl Host for Example {
             lock.lock().unwrap();
             lock
         });
+    }
+
+    /// For [`Self::provider`] from now on.
+    fn forbid(&mut self) {
+        self.forbids = true;
     }
 }

@@ -9,10 +9,10 @@ use fingerpost::provider::{Provider, RecordType, RrSet};
 
 use super::rfc2136::Update;
 use crate::common::powerdns::{API_KEY, PowerDns};
-use crate::common::record_api::{Body, Pages, RecordApi, Reply, TOKEN};
+use crate::common::record_api::{Asked, Body, Pages, RecordApi, Reply, TOKEN};
 use crate::common::{ZONE, at, dns};
 use crate::home::{BASE, Home};
-use crate::host::{Feature, Host, LONG};
+use crate::host::{FORBIDDEN, Feature, Host, LONG};
 
 /// The provider that a configuration with the description at `path` makes of `server`; `more` are lines of its table.
 fn rest(path: &str, server: &str, token: &str, more: &str, timeout: Duration) -> Box<dyn Provider> {
@@ -34,7 +34,8 @@ const POWERDNS: &str = "config/providers/powerdns.toml";
 pub(crate) struct Hosted(Update<PowerDns>);
 
 impl Host for Hosted {
-    const CANNOT: &[(Feature, &str)] = &[];
+    const CANNOT: &[(Feature, &str)] =
+        &[(Feature::Forbidding, "PowerDNS's API has one key, which may change everything in every zone")];
     const WILDCARDS_ANSWER: bool = false;
 
     fn start(lines: &str) -> Self {
@@ -67,6 +68,10 @@ impl Host for Hosted {
 
     fn pause(&mut self, paused: bool) {
         self.0.pause(paused);
+    }
+
+    fn forbid(&mut self) {
+        unreachable!("it cannot");
     }
 }
 
@@ -176,5 +181,18 @@ impl<S: Shape> Host for Own<S> {
 
     fn pause(&mut self, paused: bool) {
         self.answers(paused.then_some(Body::Trickle));
+    }
+
+    /// As many APIs answer where a token may change some names only (RFC 9110, section 15.5.4).
+    fn forbid(&mut self) {
+        let mut zone = self.api.zone();
+        let (id, _) = zone.records.iter().find(|(_, record)| record["label"] == at(FORBIDDEN).as_str()).unwrap();
+        let marks = [id.to_string(), FORBIDDEN.to_owned()];
+        let is_it = move |text: &str| marks.iter().any(|mark| text.contains(mark));
+        zone.trick = Some(Box::new(move |asked: &Asked| {
+            let concerns = asked.method != "GET" && (is_it(&asked.target) || is_it(&asked.body));
+            concerns
+                .then(|| Reply::text(403, r#"{"fine":false,"trouble":{"says":"this token may not change that one"}}"#))
+        }));
     }
 }

@@ -10,7 +10,7 @@ use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{Provider, RecordType, RrSet};
 
 use crate::common::*;
-use crate::host::{Feature, Host, LONG};
+use crate::host::{FORBIDDEN, Feature, Host, LONG, SEVERAL};
 
 pub(crate) struct Update<S> {
     pub(crate) server: DnsServer,
@@ -68,5 +68,14 @@ impl<S: Software> Host for Update<S> {
 
     fn pause(&mut self, paused: bool) {
         self.server.pause(paused);
+    }
+
+    /// The key may change the others.
+    fn forbid(&mut self) {
+        let names = SEVERAL.into_iter().filter(|label| *label != FORBIDDEN);
+        // They live as long as the process, as those of `Grant` do.
+        let grant = |label| Grant { key: KEY.name, name: Some(at(label).to_string().leak()) };
+        let zone = ZoneSetup { grants: names.map(grant).collect(), ..ZoneSetup::new("") };
+        self.server.reconfigure::<S>(&[KEY], &[zone]);
     }
 }

@@ -10,10 +10,17 @@ use fingerpost::provider::{Provider, RecordType, RrSet};
 
 use crate::common::nsd::Nsd;
 use crate::common::*;
-use crate::host::{Feature, Host, LONG};
+use crate::host::{FORBIDDEN, Feature, Host, LONG};
 
 pub(crate) struct Served {
     server: DnsServer,
+}
+
+impl Served {
+    fn reload(&self) {
+        let reload = Nsd::reload(&self.server, ZONE);
+        assert!(Command::new(&reload[0]).args(&reload[1..]).output().unwrap().status.success());
+    }
 }
 
 impl Host for Served {
@@ -65,8 +72,7 @@ impl Host for Served {
             lines.push(format!("{label} {} {rtype} {address}", set.ttl));
         }
         fs::write(&file, lines.join("\n") + "\n").unwrap();
-        let reload = Nsd::reload(&self.server, ZONE);
-        assert!(Command::new(&reload[0]).args(&reload[1..]).output().unwrap().status.success());
+        self.reload();
     }
 
     fn stop(&mut self) {
@@ -79,5 +85,21 @@ impl Host for Served {
 
     fn pause(&mut self, paused: bool) {
         self.server.pause(paused);
+    }
+
+    /// A TXT record behind its address, both before there is a default, takes over its TTL (RFC 1035, section 5.1): so that
+    /// cannot be changed without the other.
+    fn forbid(&mut self) {
+        let file = self.server.zone_file(ZONE);
+        let text = fs::read_to_string(&file).unwrap();
+        let (origin, rest) = text.split_once("$TTL 300\n").unwrap();
+        let is_apex = |line: &&str| line.starts_with("@ ") || line.starts_with("ns1 ");
+        let is_forbidden = |line: &&str| line.split(' ').next() == Some(FORBIDDEN);
+        let apex = rest.lines().filter(is_apex).map(|line| line.replacen(' ', " 300 ", 1));
+        let forbidden = rest.lines().filter(is_forbidden).map(str::to_owned);
+        let others = rest.lines().filter(|line| !is_apex(line) && !is_forbidden(line)).map(str::to_owned);
+        let lines = apex.chain(forbidden).chain([" TXT \"heir\"".to_owned(), "$TTL 300".to_owned()]).chain(others);
+        fs::write(&file, origin.to_owned() + &lines.collect::<Vec<_>>().join("\n") + "\n").unwrap();
+        self.reload();
     }
 }

@@ -328,14 +328,27 @@ fn a_file_that_cannot_be_edited_rightly_is_refused() {
             format!("{SOA}gauge TYPE1 \\# 4 C0000201\n"),
             "mill.zone, line 2: the A record here has its data in the generic form",
         ),
-        (
-            format!("{SOA}heronmill.example. DNAME ferry.example.\n"),
-            "mill.zone, line 2: a DNAME at heronmill.example replaces all names below it",
-        ),
     ] {
         let got = look(&file, &["gauge.heronmill.example"]).unwrap_err();
         assert!(got.starts_with(want), "{file:?}: {got}");
     }
-    let dname_here = format!("{SOA}gauge DNAME ferry.example.\n");
-    assert!(look(&dname_here, &["gauge.heronmill.example"]).is_ok(), "RFC 6672, 2.4: beside a DNAME data may stand");
+}
+
+/// RFC 6672, section 2.4: beside a DNAME data may stand, and none below it. What is nearest to the apex counts.
+#[test]
+fn a_dname_redirects_what_is_below_it_and_nothing_else() {
+    let asked = ["gauge", "a.gauge", "a.sub", "x.a.low", "mill"].map(|label| format!("{label}.heronmill.example"));
+    let asked: Vec<&str> = asked.iter().map(String::as_str).collect();
+    let lines =
+        "gauge DNAME ferry.example.\nsub NS x.\na.sub DNAME ferry.example.\nlow DNAME ferry.example.\na.low NS x.\n";
+    let dname = |at: &str| Some(Obstacle::Dname(at.into()));
+    let of = |file: &str| {
+        let observed = look(file, &asked).unwrap();
+        asked.iter().map(|name| observed.names[&DnsName::parse(name).unwrap()].obstacle.clone()).collect::<Vec<_>>()
+    };
+    let cut = Some(Obstacle::Delegated("sub.heronmill.example".into()));
+    let expected = [None, dname("gauge.heronmill.example"), cut, dname("low.heronmill.example"), None];
+    assert_eq!(of(&format!("{SOA}{lines}")), expected);
+    let at_the_apex = format!("{SOA}heronmill.example. DNAME ferry.example.\n");
+    assert_eq!(of(&at_the_apex), vec![dname("heronmill.example"); 5]);
 }
