@@ -34,6 +34,7 @@
 //! * [`status`] is what the daemon knows, for whoever looks: by a command, a page, as metrics. All but its listening is pure.
 //! * [`message`] tells people what needs them. Its `causes` and `desk` are pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
+//! * `aside` does what takes long on a thread beside the loop.
 //! * `shown` makes what strangers wrote fit to be shown, and takes secrets out of it. Pure.
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
 //! * [`cli`] is the command line and [`commands`] has one file a command.
@@ -43,6 +44,7 @@
 
 pub mod address;
 pub mod allowlist;
+mod aside;
 pub mod audit;
 pub mod cli;
 pub mod clock;

@@ -1,16 +1,22 @@
 //! What every small HTTP/1.1 server of this program has in common: one request a connection, everything bounded.
 //!
-//! Reading a request and making the bytes of an answer are pure; [`read_head`] and [`finish`] use a stream that is open.
+//! Reading a request, making the bytes of an answer, and [`admission`] are pure; [`read_head`] and [`finish`] use a stream
+//! that is open.
+
+pub(crate) mod admission;
 
 use std::collections::HashMap;
 use std::fmt::Write as _;
-use std::hash::Hash;
 use std::io;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::net::IpAddr;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::task::{AbortHandle, JoinSet};
 use tokio::time::timeout;
+
+use admission::{Entry, Rules, Table, Ticket};
 
 /// The longest request head that is read, in bytes.
 pub(crate) const HEAD: usize = 8 * 1024;
@@ -23,46 +29,78 @@ const LINGER: (Duration, usize) = (Duration::from_secs(1), 64 * 1024);
 /// The wait after a socket fails to give what has come, so that a lasting fault does not keep the machine busy.
 const WAIT: Duration = Duration::from_millis(100);
 
-/// The places that clients take by their connections, each no more than its share.
-pub(crate) struct Places<K> {
-    open: Mutex<HashMap<K, usize>>,
-    each: usize,
+/// Lets connections in by the rules of [`admission`], and ends those that have to go.
+pub(crate) struct Gate(Mutex<Inside>);
+
+struct Inside {
+    table: Table,
+    tasks: HashMap<Ticket, AbortHandle>,
 }
 
-/// A client's place among its open connections.
-pub(crate) struct Place<K: Hash + Eq> {
-    places: Arc<Places<K>>,
-    client: K,
+/// A connection that was let in, for as long as this lives.
+pub(crate) struct Admitted {
+    gate: Arc<Gate>,
+    ticket: Ticket,
 }
 
-impl<K: Hash + Eq> Places<K> {
-    /// So many for each client.
-    pub(crate) fn new(each: usize) -> Arc<Self> {
-        Arc::new(Self { open: Mutex::default(), each })
+impl Gate {
+    /// Nobody is in.
+    pub(crate) fn new(rules: Rules) -> Arc<Self> {
+        Arc::new(Self(Mutex::new(Inside { table: Table::new(rules), tasks: HashMap::new() })))
     }
 
-    /// One more for `client`, unless it has its share already.
-    pub(crate) fn take(self: &Arc<Self>, client: K) -> Option<Place<K>>
-    where
-        K: Copy,
+    /// Lets a connection from `from` in, if there is a place or one can be made.
+    pub(crate) fn enter(self: &Arc<Self>, from: IpAddr) -> Option<Admitted> {
+        let mut inside = self.inside();
+        let Entry::In(ticket, dropped) = inside.table.enter(from) else { return None };
+        let ended: Vec<_> = dropped.iter().filter_map(|ticket| inside.tasks.remove(ticket)).collect();
+        drop(inside);
+        ended.iter().for_each(AbortHandle::abort);
+        Some(Admitted { gate: Arc::clone(self), ticket })
+    }
+
+    /// The same, and has it served among `connections` by what `talk` makes of it. Whoever has no place is not worth an
+    /// answer.
+    pub(crate) fn serve<F>(
+        self: &Arc<Self>,
+        connections: &mut JoinSet<()>,
+        from: IpAddr,
+        talk: impl FnOnce(Admitted) -> F,
+    ) where
+        F: Future<Output = ()> + Send + 'static,
     {
-        let mut open = self.open.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = open.entry(client).or_default();
-        if *count >= self.each {
-            return None;
+        let Some(admitted) = self.enter(from) else { return };
+        let ticket = admitted.ticket;
+        let task = connections.spawn(talk(admitted));
+        let mut inside = self.inside();
+        // It may be over already.
+        if inside.table.has(ticket) {
+            inside.tasks.insert(ticket, task);
         }
-        *count += 1;
-        Some(Place { places: Arc::clone(self), client })
+    }
+
+    fn inside(&self) -> MutexGuard<'_, Inside> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-impl<K: Hash + Eq> Drop for Place<K> {
+impl Admitted {
+    /// Its request has come: from here on it is not dropped.
+    pub(crate) fn asked(&self) {
+        self.gate.inside().table.asked(self.ticket);
+    }
+
+    /// It has its answer.
+    pub(crate) fn answered(&self) {
+        self.gate.inside().table.answered(self.ticket);
+    }
+}
+
+impl Drop for Admitted {
     fn drop(&mut self) {
-        let mut open = self.places.open.lock().unwrap_or_else(PoisonError::into_inner);
-        match open.get_mut(&self.client) {
-            Some(count) if *count > 1 => *count -= 1,
-            _ => drop(open.remove(&self.client)),
-        }
+        let mut inside = self.gate.inside();
+        inside.table.left(self.ticket);
+        inside.tasks.remove(&self.ticket);
     }
 }
 

@@ -12,6 +12,7 @@ use tokio::time::timeout;
 
 use super::source::{self, LIMIT, Listed, Unreadable};
 use super::{AllowlistError, Kept, KeptSource, Outcome};
+use crate::aside::aside;
 use crate::config::{Edge, ListForm, ListPlace, ListSource};
 use crate::files::{self, Errand};
 use crate::http;
@@ -94,11 +95,16 @@ impl Client {
                 sources.extend(before.cloned());
                 continue;
             };
-            let Listed { set, notes: put_right } = source::read(&source.form, got.content_type.as_deref(), &got.bytes)
-                .map_err(|why| SourceError::Refused { place: place.clone(), why })?;
+            let New { content_type, bytes, etag, last_modified } = got;
+            let form = source.form.clone();
+            // Fifty thousand ranges take their time.
+            let read = aside(move || {
+                source::read(&form, content_type.as_deref(), &bytes)
+                    .map(|Listed { set, notes }| (set.prefixes().collect(), notes))
+            });
+            let (ranges, put_right) = read.await.map_err(|why| SourceError::Refused { place: place.clone(), why })?;
             notes.extend(put_right.into_iter().map(|note| format!("{place}: {note}")));
-            let ranges = set.prefixes().collect();
-            sources.push(KeptSource { source: identity, etag: got.etag, last_modified: got.last_modified, ranges });
+            sources.push(KeptSource { source: identity, etag, last_modified, ranges });
         }
         Ok((sources, notes))
     }

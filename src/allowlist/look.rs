@@ -14,6 +14,7 @@ use super::{AllowlistError, in_force, source};
 use crate::address::Family;
 use crate::address::set::AddressSet;
 use crate::address::special::never_from_outside;
+use crate::aside::aside;
 use crate::config::{Config, Firewall, Input, ListForm};
 use crate::files::{self, Errand};
 use crate::provider::command::{self, Job, NotEnded};
@@ -43,20 +44,54 @@ pub struct Compared {
 /// # Errors
 /// [`AllowlistError`] when either side is not known.
 pub async fn compare(config: &Config) -> Result<Vec<Compared>, AllowlistError> {
+    // Before anything is asked.
     let wanted = in_force(config).await?.iter().fold(AddressSet::default(), |all, (_, kept)| all.union(&kept.set()));
+    let allowlist = config.allowlist.as_ref().ok_or(AllowlistError::NoEdge)?;
+    let firewall = allowlist.firewall.as_ref().ok_or(AllowlistError::NoFirewall)?;
+    let told = Told::ask(firewall).await?;
+    let config = config.clone();
+    // A ruleset may be long.
+    aside(move || judge(&config, told, &wanted)).await
+}
+
+fn judge(config: &Config, told: Told, wanted: &AddressSet) -> Result<Vec<Compared>, AllowlistError> {
     let allowlist = config.allowlist.as_ref().ok_or(AllowlistError::NoEdge)?;
     let firewall = allowlist.firewall.as_ref().ok_or(AllowlistError::NoFirewall)?;
     let inside = never_from_outside(&config.watch.accept_special);
     let mut compared = Vec::new();
-    let seen = Seen::look(config, firewall).await?;
+    let seen = Seen::read(config, firewall, told)?;
     for &port in &allowlist.ports {
-        let comparison = Comparison::new(&wanted, &seen.let_in(port)?, &inside);
+        let comparison = Comparison::new(wanted, &seen.let_in(port)?, &inside);
         compared.push(Compared { port, comparison });
     }
     Ok(compared)
 }
 
 /// What a firewall told.
+enum Told {
+    Text { place: String, text: Vec<u8> },
+    Mappings(Vec<Mapping>),
+}
+
+impl Told {
+    async fn ask(firewall: &Firewall) -> Result<Self, AllowlistError> {
+        let from = match firewall {
+            Firewall::Nft { from, .. } | Firewall::Lines { from } | Firewall::Csv { from, .. } => from,
+            Firewall::Router { gateway } => {
+                let told = Router::new(*gateway, None).mappings(PATIENCE).await;
+                let refused = |why| AllowlistError::Firewall { place: "port mappings".to_owned(), why };
+                return told.map(Self::Mappings).map_err(refused);
+            }
+        };
+        let place = place(from);
+        match read(from).await {
+            Ok(text) => Ok(Self::Text { place, text }),
+            Err(why) => Err(AllowlistError::Firewall { place, why }),
+        }
+    }
+}
+
+/// The same, understood.
 enum Seen<'a> {
     Nft { ruleset: Ruleset, homes: BTreeSet<IpAddr>, firewall: &'a Firewall },
     Lines(AddressSet),
@@ -65,17 +100,12 @@ enum Seen<'a> {
 }
 
 impl<'a> Seen<'a> {
-    async fn look(config: &Config, firewall: &'a Firewall) -> Result<Self, AllowlistError> {
-        let (from, place) = match firewall {
-            Firewall::Nft { from, .. } | Firewall::Lines { from } | Firewall::Csv { from, .. } => (from, place(from)),
-            Firewall::Router { gateway } => {
-                let told = Router::new(*gateway, None).mappings(PATIENCE).await;
-                let refused = |why| AllowlistError::Firewall { place: "port mappings".to_owned(), why };
-                return told.map(Self::Mappings).map_err(refused);
-            }
+    fn read(config: &Config, firewall: &'a Firewall, told: Told) -> Result<Self, AllowlistError> {
+        let (place, text) = match told {
+            Told::Text { place, text } => (place, text),
+            Told::Mappings(told) => return Ok(Self::Mappings(told)),
         };
         let refused = |why: String| AllowlistError::Firewall { place: place.clone(), why };
-        let text = read(from).await.map_err(refused)?;
         Ok(match firewall {
             Firewall::Nft { .. } => {
                 let ruleset = Ruleset::parse(&text).map_err(|why| refused(why.to_string()))?;

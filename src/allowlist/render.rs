@@ -74,7 +74,7 @@ pub fn render(form: Form<'_>, parts: &[Part], ports: &[u16]) -> Result<String, R
     let ranges: Vec<IpNet> = set.prefixes().collect();
     let text = match form {
         Form::Nft(table) => nft(table, parts, &set),
-        Form::Lines => head(parts) + &ranges.iter().fold(String::new(), |text, range| format!("{text}{range}\n")),
+        Form::Lines => head(parts) + &ranges.iter().map(|range| format!("{range}\n")).collect::<String>(),
         Form::Json => json(parts, &set)?,
         Form::Rules => rules(parts, &ranges, ports),
         Form::Template(template) => return by_template(template, parts, &set, ports),

@@ -35,7 +35,7 @@ type Keeping = Pin<Box<dyn Future<Output = ()>>>;
 pub(super) type Lists = Result<Vec<Looked>, AllowlistError>;
 
 /// A look at what the outside can see, under way for as long as it is polled.
-type Exposing = Pin<Box<dyn Future<Output = Vec<Finding>>>>;
+type Exposing = Pin<Box<dyn Future<Output = Option<Vec<Finding>>>>>;
 
 /// The same at the lists of the edges.
 type Fetching = Pin<Box<dyn Future<Output = Lists>>>;
@@ -216,7 +216,7 @@ impl Ears {
     }
 
     /// Does this beside all else; what was begun before is given up.
-    pub(super) fn expose(&mut self, looking: impl Future<Output = Vec<Finding>> + 'static) {
+    pub(super) fn expose(&mut self, looking: impl Future<Output = Option<Vec<Finding>>> + 'static) {
         self.exposing = Some(Box::pin(looking));
     }
 
@@ -302,7 +302,7 @@ impl Ears {
                 Some(done) = self.work.next() => self.done.push(done),
                 () = sleep_until(expose.unwrap_or(round)), if expose.is_some() => return Ok(Act::Expose),
                 () = sleep_until(fetch.unwrap_or(round)), if fetch.is_some() => return Ok(Act::Fetch),
-                found = ended(&mut self.exposing) => return Ok(Act::Exposed(found)),
+                found = ended(&mut self.exposing) => self.exposed = found,
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
                 told = news_of(&mut self.told) => return Ok(Act::Told(told)),
                 () = telling(&mut self.telling) => return Err(DaemonError::Mute),
@@ -339,7 +339,7 @@ impl Ears {
                 }
                 () = sleep_until(until.unwrap_or(begun)), if until.is_some() => return Ok(None),
                 Some(done) = self.work.next() => self.done.push(done),
-                found = ended(&mut self.exposing) => self.exposed = Some(found),
+                found = ended(&mut self.exposing) => self.exposed = found,
                 lists = ended(&mut self.fetching) => self.fetched = Some(lists),
                 () = telling(&mut self.telling) => return Err(DaemonError::Mute),
                 () = shown(&mut self.showing) => return Err(DaemonError::Blind),

@@ -10,19 +10,18 @@ use std::time::Duration;
 
 use tokio::io::AsyncWriteExt;
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
-use super::budget::Client;
 use super::{Knocking, Meter, knock};
 use crate::address::{Family, special};
-use crate::serving::{Answer, HEAD, Method, Ordeal, Places, Request, finish, read_head};
+use crate::serving::admission::Rules;
+use crate::serving::{Admitted, Answer, Gate, HEAD, Method, Ordeal, Request, finish, read_head};
 
-/// Connections served at once, a listener.
-const CONNECTIONS: usize = 64;
-/// Connections of one client at once.
-const CONNECTIONS_EACH: usize = 8;
+/// Connections served at once. Those that have not sent their request take little memory, and the more there are, the longer
+/// has a client that means it before a flood takes its place.
+const CONNECTIONS: Rules = Rules { all: 512, kept: 16, each: 8, network: 32, site: 64 };
 /// The longest that a connection lives.
 const LIFE: Duration = Duration::from_secs(10);
 /// After a stop is asked for, connections may take this long to end.
@@ -31,40 +30,32 @@ const GRACE: Duration = Duration::from_secs(5);
 pub(super) struct Service {
     pub(super) requests: Meter,
     pub(super) knocking: Option<Knocking>,
-    places: Arc<Places<Client>>,
+    gate: Arc<Gate>,
 }
 
 impl Service {
     pub(super) fn new(requests: Meter, knocking: Option<Knocking>) -> Self {
-        Self { requests, knocking, places: Places::new(CONNECTIONS_EACH) }
+        Self { requests, knocking, gate: Gate::new(CONNECTIONS) }
     }
 }
 
 /// Serves `listener` until `stop` changes; then gives open connections a little time.
 pub(super) async fn listen(listener: TcpListener, service: Arc<Service>, mut stop: watch::Receiver<bool>) {
-    let slots = Arc::new(Semaphore::new(CONNECTIONS));
     let mut connections = JoinSet::new();
     let mut ordeal = Ordeal::new("cannot accept a connection");
     loop {
-        let next = async {
-            let slot = Arc::clone(&slots).acquire_owned().await;
-            (slot, listener.accept().await)
-        };
-        let (slot, accepted) = tokio::select! {
-            next = next => next,
+        let accepted = tokio::select! {
+            accepted = listener.accept() => accepted,
             _ = stop.changed() => break,
         };
         match accepted {
             Ok((stream, from)) => {
                 ordeal.over();
                 let address = special::unmap(from.ip());
-                // Whoever has that many open already is not worth an answer.
-                let Some(place) = service.places.take(Client::of(address)) else { continue };
-                let service = Arc::clone(&service);
-                connections.spawn(async move {
+                let shared = Arc::clone(&service);
+                service.gate.serve(&mut connections, address, async move |admitted| {
                     // A client that goes away, or takes too long, concerns nobody else.
-                    let _ = timeout(LIFE, converse(stream, address, &service)).await;
-                    drop((slot, place));
+                    let _ = timeout(LIFE, converse(stream, address, &admitted, &shared)).await;
                 });
             }
             Err(error) => ordeal.again(&error).await,
@@ -77,8 +68,9 @@ pub(super) async fn listen(listener: TcpListener, service: Arc<Service>, mut sto
     let _ = timeout(GRACE, all).await;
 }
 
-async fn converse(mut stream: TcpStream, asker: IpAddr, service: &Service) -> io::Result<()> {
+async fn converse(mut stream: TcpStream, asker: IpAddr, admitted: &Admitted, service: &Service) -> io::Result<()> {
     let head = read_head(&mut stream).await?;
+    admitted.asked();
     let (method, answer) = match &head {
         None => (Method::Get, Answer::refusal(431, format!("The request's head is longer than {HEAD} bytes."))),
         Some(head) => match Request::read(head) {
@@ -88,6 +80,7 @@ async fn converse(mut stream: TcpStream, asker: IpAddr, service: &Service) -> io
     };
     tracing::debug!("{asker} asked over HTTP and was answered with {}", answer.status);
     stream.write_all(&answer.bytes(method)).await?;
+    admitted.answered();
     finish(&mut stream).await
 }
 

@@ -1,12 +1,13 @@
 //! Being a witness for another household: telling whoever asks the address they come from, over HTTP and STUN; and,
 //! where that is allowed, whether a TCP port of that address is reachable.
 //!
-//! Everything is bounded: connections, bytes, time, and by [`budget`], which is pure, requests a minute. Sockets are
+//! Everything is bounded: connections, bytes, time, and by [`budget`] and `sieve`, which are pure, requests a minute. Sockets are
 //! passed in open. Touches the network, and no file. Says nothing of its clients above debug.
 
 pub mod budget;
 mod http;
 pub mod knock;
+mod sieve;
 mod stun;
 
 use std::future::Future;
@@ -73,7 +74,8 @@ pub struct Sockets {
 /// What is allowed.
 #[derive(Clone, Debug)]
 pub struct Options {
-    /// Requests a minute; HTTP and STUN are counted apart, since the sender of a datagram can be forged.
+    /// Requests a minute; HTTP and STUN are counted apart, since the sender of a datagram can be forged: over STUN there is
+    /// no limit for all together, which forged senders could use up.
     pub requests: Rates,
     /// Whether, and how often, a port of the asker is knocked at.
     pub knock_back: Option<KnockBack>,
@@ -101,7 +103,7 @@ pub async fn serve(sockets: Sockets, options: Options, stop: impl Future<Output 
         failed: AtomicBool::new(false),
     });
     let service = Arc::new(http::Service::new(meter(options.requests), knocking));
-    let stun_meter = Arc::new(meter(options.requests));
+    let limit = Arc::new(stun::Limit::new(begun, options.requests.each));
     let (tell, told) = watch::channel(false);
     let mut tasks = JoinSet::new();
     for listener in sockets.http {
@@ -112,7 +114,7 @@ pub async fn serve(sockets: Sockets, options: Options, stop: impl Future<Output 
     for socket in sockets.stun {
         socket.set_nonblocking(true).map_err(EchoError::Socket)?;
         let socket = UdpSocket::from_std(socket).map_err(EchoError::Socket)?;
-        tasks.spawn(stun::listen(socket, Arc::clone(&stun_meter), told.clone()));
+        tasks.spawn(stun::listen(socket, Arc::clone(&limit), told.clone()));
     }
     tokio::select! {
         () = stop => {}

@@ -24,7 +24,7 @@ pub struct Home {
 }
 
 /// When an address is or was the home's.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Whose {
     /// It is now.
     Now,
@@ -73,7 +73,7 @@ impl Home {
 
     /// Whose `address` is, if it is or was the home's.
     pub fn whose(&self, address: IpAddr) -> Option<Whose> {
-        let address = address.to_canonical();
+        let address = plain(address);
         if self.now.iter().any(|ours| self.same(*ours, address)) {
             return Some(Whose::Now);
         }
@@ -100,6 +100,19 @@ impl Home {
             (IpAddr::V6(ours), IpAddr::V6(other)) => network(ours) == network(other),
             _ => false,
         }
+    }
+}
+
+/// The IPv4 address that one of IPv6 stands for: mapped (RFC 4291, section 2.5.5.2), behind the well-known prefix of
+/// translators (RFC 6052, section 2.1), or behind 6to4 (RFC 3056, section 2).
+fn plain(address: IpAddr) -> IpAddr {
+    let IpAddr::V6(ipv6) = address.to_canonical() else { return address.to_canonical() };
+    match ipv6.segments() {
+        [0x64, 0xff9b, 0, 0, 0, 0, high, low] | [0x2002, high, low, ..] => {
+            let ([a, b], [c, d]) = (high.to_be_bytes(), low.to_be_bytes());
+            IpAddr::from([a, b, c, d])
+        }
+        _ => address,
     }
 }
 
@@ -130,6 +143,9 @@ mod tests {
         for (address, whose) in [
             ("203.0.113.77", Some(Whose::Now)),
             ("::ffff:203.0.113.77", Some(Whose::Now)),
+            ("64:ff9b::203.0.113.77", Some(Whose::Now)),
+            ("2002:cb00:714d:1::1", Some(Whose::Now)),
+            ("2002:cb00:714e:1::1", None),
             ("203.0.113.78", None),
             ("203.0.113.8", Some(Whose::Until(Timestamp::from_millis(2)))),
             ("203.0.113.9", Some(Whose::Until(Timestamp::from_millis(3)))),

@@ -10,7 +10,7 @@ use super::home::Home;
 use super::leaks::{Leak, Open, leaks};
 use crate::clock::Timestamp;
 use crate::name::DnsName;
-use crate::provider::listing::{Data, ZoneRecord};
+use crate::provider::listing::{Part, ZoneRecord};
 
 /// A certificate as a server sends it, in DER; or in PEM, as a file has it.
 pub fn certificate(data: &[u8]) -> bool {
@@ -36,9 +36,10 @@ pub fn zone_text(data: &[u8]) -> bool {
     let home = Home::new(ours, 64);
     let read = |text: String| -> Vec<Leak> {
         let name = "heronmill.example".to_owned();
-        let weir = ZoneRecord { name: format!("weir.{name}"), rtype: "A".into(), data: Data::Address(ours[0]) };
+        let weir = ZoneRecord { name: format!("weir.{name}"), rtype: "A".into(), data: vec![Part::Address(ours[0])] };
         let open = Open { quiet: [weir.name.clone()].into(), ..Open::default() };
-        let found = leaks(&[weir, ZoneRecord { name, rtype: "TXT".into(), data: Data::Text(text) }], &home, &open);
+        let found =
+            leaks(&[weir, ZoneRecord { name, rtype: "TXT".into(), data: vec![Part::Text(text)] }], &home, &open);
         assert!(found.iter().all(|leak| leak.rtype == "TXT" && home.whose(leak.address).is_some()));
         found
     };

@@ -1,8 +1,14 @@
 //! Where the zone gives the home's address away, to whoever reads it. Pure.
 //!
-//! Read are: addresses (A, AAAA), names that lead to one (CNAME, NS, MX, SRV, SVCB, HTTPS and their like), hints (RFC 9460,
-//! section 7.3), SPF terms (RFC 7208, section 5), and text that holds an address.
+//! Read are, of every type: addresses and ranges of them, names that lead to one, hints, the terms of SPF, and text and
+//! names in which one is written. `names` knows where names lead, `spf` what terms mean, `notation` how addresses are
+//! written.
 
+mod names;
+mod notation;
+mod spf;
+
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::net::IpAddr;
@@ -11,10 +17,13 @@ use ipnet::IpNet;
 
 use super::home::{Home, Whose};
 use super::{Check, Finding, Grade};
-use crate::provider::listing::{Data, ZoneRecord};
+use crate::provider::listing::{Part, ZoneRecord};
+use names::Names;
+use notation::{Written, addresses_in};
+use spf::Mechanism;
 
-/// Aliases that are followed one after the other.
-const ALIASES: usize = 8;
+/// SPF records that are read one for the other; a receiver looks up no more than 10 (RFC 7208, section 4.6.4).
+const INCLUDED: usize = 10;
 /// Leaks that are told one by one.
 const TOLD: usize = 12;
 
@@ -36,8 +45,10 @@ pub struct Leak {
 /// How a record gives an address away.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum How {
-    /// It is the record's data, or in its text.
+    /// It is the record's data, or written in it.
     Holds,
+    /// The record's own name is written with it.
+    Named,
     /// By the name that it leads to.
     LeadsTo(String),
     /// By a hint (RFC 9460).
@@ -52,6 +63,7 @@ impl fmt::Display for Leak {
         write!(f, "{name} {rtype} ")?;
         match how {
             How::Holds => write!(f, "holds {address}")?,
+            How::Named => write!(f, "is at a name that holds {address}")?,
             How::LeadsTo(target) => write!(f, "leads to {target}, which has {address}")?,
             How::Hints => write!(f, "hints at {address}")?,
             How::Spf(term) => write!(f, "has the SPF term {term}, which tells of {address}")?,
@@ -74,71 +86,184 @@ pub struct Open {
 
 /// The records among `records`, those of all zones that can be read, that give the address of `home` away.
 pub fn leaks(records: &[ZoneRecord], home: &Home, open: &Open) -> Vec<Leak> {
-    let zone = Names::of(records);
-    let mut leaks = Vec::new();
-    for record in records {
-        let mut leak = |how, address, whose| {
-            let (name, rtype) = (record.name.clone(), record.rtype.clone());
-            leaks.push(Leak { name, rtype, how, address, whose });
-        };
-        let is_open = open.quiet.contains(&record.name) || open.public.contains(&record.name);
-        let led = |target: &str| {
-            let mut homes = zone.addresses(target).filter_map(|address| Some((address, home.whose(address)?)));
-            homes.next().filter(|_| !open.public.contains(target) && !is_open)
-        };
-        match &record.data {
-            Data::Address(address) => {
-                if let Some(whose) = home.whose(*address).filter(|_| !is_open) {
-                    leak(How::Holds, *address, whose);
-                }
-            }
-            Data::Name(target) => {
-                if let Some((address, whose)) = led(target) {
-                    leak(How::LeadsTo(target.clone()), address, whose);
-                }
-            }
-            Data::Service { target, hints } => {
-                for hint in hints {
-                    if let Some(whose) = home.whose(*hint).filter(|_| !is_open) {
-                        leak(How::Hints, *hint, whose);
-                    }
-                }
-                // A record that leads to its own name says no more than the addresses there.
-                if *target != record.name
-                    && let Some((address, whose)) = led(target)
-                {
-                    leak(How::LeadsTo(target.clone()), address, whose);
-                }
-            }
-            Data::Text(text) => match spf(text) {
-                Some(terms) => {
-                    for term in terms {
-                        let found = match mechanism(term) {
-                            Some(Mechanism::Range(range)) => home.within(range),
-                            Some(Mechanism::Address(name)) => led(&name.unwrap_or_else(|| record.name.clone())),
-                            None => None,
-                        };
-                        if let Some((address, whose)) = found {
-                            leak(How::Spf(term.to_owned()), address, whose);
-                        }
-                    }
-                }
-                None => {
-                    let found: BTreeSet<IpAddr> = addresses_in(text).collect();
-                    for address in found {
-                        if let Some(whose) = home.whose(address) {
-                            leak(How::Holds, address, whose);
-                        }
-                    }
-                }
-            },
-        }
-    }
+    let reader = Reader { names: Names::of(records), home, open };
+    let mut leaks: Vec<Leak> = records.iter().flat_map(|record| reader.record(record)).collect();
+    leaks.extend(reader.owners(records));
     leaks.sort_by(|a, b| {
-        let rest = |leak: &Leak| (leak.name.clone(), leak.rtype.clone(), leak.how.clone());
+        let rest = |leak: &Leak| (leak.name.clone(), leak.rtype.clone(), leak.how.clone(), leak.address);
         b.whose.newness().cmp(&a.whose.newness()).then_with(|| rest(a).cmp(&rest(b)))
     });
+    leaks.dedup();
     leaks
+}
+
+/// An address of the home, and whose that is.
+type Ours = (IpAddr, Whose);
+
+/// Reads one record after the other.
+struct Reader<'a> {
+    names: Names<'a>,
+    home: &'a Home,
+    open: &'a Open,
+}
+
+impl Reader<'_> {
+    fn is_open(&self, name: &str) -> bool {
+        self.open.quiet.contains(name) || self.open.public.contains(name)
+    }
+
+    fn record(&self, record: &ZoneRecord) -> Vec<Leak> {
+        let found = record.data.iter().flat_map(|part| self.part(record, part));
+        let leak = |(how, (address, whose))| Leak {
+            name: record.name.clone(),
+            rtype: record.rtype.clone().into_owned(),
+            how,
+            address,
+            whose,
+        };
+        found.map(leak).collect()
+    }
+
+    /// What one part of a record gives away. A name that may show the home may not have it in its text.
+    fn part(&self, record: &ZoneRecord, part: &Part) -> Vec<(How, Ours)> {
+        let is_open = self.is_open(&record.name);
+        let unless_open = |how, ours: Option<Ours>| ours.filter(|_| !is_open).map(|ours| (how, ours));
+        match part {
+            Part::Address(address) => unless_open(How::Holds, self.plain(*address)).into_iter().collect(),
+            Part::Hint(address) => unless_open(How::Hints, self.plain(*address)).into_iter().collect(),
+            Part::Range(range) => unless_open(How::Holds, self.ranged(*range)).into_iter().collect(),
+            Part::Name(target) | Part::Mailbox(target) => {
+                let is_host = matches!(part, Part::Name(_)) || self.names.has(target);
+                let led = unless_open(How::LeadsTo(target.clone()), self.led(target).filter(|_| is_host));
+                let named = self.written(target).into_iter().filter_map(|ours| unless_open(How::Holds, Some(ours)));
+                led.into_iter().chain(named).collect()
+            }
+            Part::Text(_) | Part::Strings(_) => self.text(record, part, is_open),
+        }
+    }
+
+    fn text(&self, record: &ZoneRecord, part: &Part, is_open: bool) -> Vec<(How, Ours)> {
+        let whole = joined(part);
+        let is_sender = matches!(record.rtype.as_ref(), "TXT" | "SPF");
+        if let Some(terms) = spf::terms(&whole).filter(|_| is_sender) {
+            let mut seen = BTreeSet::from([record.name.clone()]);
+            let told =
+                |term: &str| Some((How::Spf(term.to_owned()), self.term(term, &record.name, is_open, &mut seen)?));
+            return terms.filter_map(told).collect();
+        }
+        let found = match part {
+            Part::Strings(strings) if strings.len() > 1 => {
+                let alone = strings.iter().flat_map(|text| self.written(text));
+                alone.chain(boundaries(strings).flat_map(|(left, right)| self.across(left, right))).collect()
+            }
+            _ => self.written(&whole),
+        };
+        found.into_iter().map(|ours| (How::Holds, ours)).collect()
+    }
+
+    /// The addresses of the home of which one part is in `left` and the other in `right`.
+    fn across(&self, left: &str, right: &str) -> BTreeSet<Ours> {
+        // No address has this letter, and it is as much a neighbour to one as what it stands for.
+        let hidden =
+            |text: &str| text.chars().map(|c| if c.is_ascii_alphanumeric() { 'x' } else { c }).collect::<String>();
+        let mut found = self.written(&format!("{left}{right}"));
+        for one in [format!("{left}{}", hidden(right)), format!("{}{right}", hidden(left))] {
+            let within = self.written(&one);
+            found.retain(|ours| !within.contains(ours));
+        }
+        found
+    }
+
+    /// What a term of SPF at `domain` tells of. `seen` are the names whose terms were read on the way.
+    fn term(&self, term: &str, domain: &str, is_open: bool, seen: &mut BTreeSet<String>) -> Option<Ours> {
+        let led = |name: &str, around: spf::Around| {
+            let of = |address| self.plain(address).or_else(|| self.ranged(around.range(address)?));
+            let public = self.open.public.contains(name) || is_open;
+            self.names.addresses(name).filter(|_| !public).find_map(of)
+        };
+        let told = match spf::mechanism(term) {
+            Some(Mechanism::Range(range)) => self.ranged(range),
+            Some(Mechanism::Hosts(name, around)) => led(name.as_deref().unwrap_or(domain), around),
+            Some(Mechanism::Mail(name, around)) => {
+                self.names.exchanges(name.as_deref().unwrap_or(domain)).find_map(|host| led(host, around))
+            }
+            Some(Mechanism::Other(name)) => self.other(&name, is_open, seen),
+            None => None,
+        };
+        told.or_else(|| self.written(term).into_iter().next())
+    }
+
+    /// What the SPF record at `name` tells, as one that includes it or is replaced by it does.
+    fn other(&self, name: &str, is_open: bool, seen: &mut BTreeSet<String>) -> Option<Ours> {
+        if seen.len() > INCLUDED || !seen.insert(name.to_owned()) {
+            return None;
+        }
+        self.names.texts(name).flatten().find_map(|part| {
+            let text = joined(part);
+            spf::terms(&text)?.find_map(|term| self.term(term, name, is_open, seen))
+        })
+    }
+
+    /// The owners that are named after an address of the home, each once.
+    fn owners(&self, records: &[ZoneRecord]) -> Vec<Leak> {
+        let mut owners = BTreeMap::new();
+        for record in records.iter().filter(|record| !self.is_open(&record.name)) {
+            let rtype = owners.entry(&record.name).or_insert(&record.rtype);
+            *rtype = (*rtype).min(&record.rtype);
+        }
+        let leak = |(name, rtype): (&String, &Cow<'static, str>)| {
+            // The names of a reverse zone tell its range, all of them.
+            let full = addresses_in(name).into_iter().filter(|written| written.range.is_none());
+            let (address, whose) = full.filter_map(|written| self.plain(written.address)).next()?;
+            let rtype = rtype.clone().into_owned();
+            Some(Leak { name: name.clone(), rtype, how: How::Named, address, whose })
+        };
+        owners.into_iter().filter_map(leak).collect()
+    }
+
+    fn plain(&self, address: IpAddr) -> Option<Ours> {
+        Some((address, self.home.whose(address)?))
+    }
+
+    /// A wide range tells nothing; the address that it is written with may.
+    fn ranged(&self, range: IpNet) -> Option<Ours> {
+        self.home.within(range).or_else(|| self.plain(range.addr()))
+    }
+
+    /// The addresses of the home that `text` says.
+    fn written(&self, text: &str) -> BTreeSet<Ours> {
+        let ours = |written: Written| self.plain(written.address).or_else(|| self.ranged(written.range?));
+        addresses_in(text).into_iter().filter_map(ours).collect()
+    }
+
+    fn led(&self, target: &str) -> Option<Ours> {
+        let mut ours = self.names.addresses(target).filter_map(|address| self.plain(address));
+        ours.next().filter(|_| !self.open.public.contains(target))
+    }
+}
+
+/// The longest text on one side of a boundary that can be part of an address there: one of IPv6 as nibbles with dots.
+const AROUND: usize = 80;
+
+/// What is left and right of each boundary between two strings, as far as an address reaches.
+fn boundaries(strings: &[String]) -> impl Iterator<Item = (&str, &str)> {
+    strings.iter().zip(strings.iter().skip(1)).map(|(left, right)| {
+        let from = (left.len().saturating_sub(AROUND)..=left.len()).find(|at| left.is_char_boundary(*at));
+        let until = (0..=right.len().min(AROUND)).rev().find(|at| right.is_char_boundary(*at));
+        (
+            left.get(from.unwrap_or_default()..).unwrap_or_default(),
+            right.get(..until.unwrap_or_default()).unwrap_or_default(),
+        )
+    })
+}
+
+/// All that a part says in text; its strings are meant joined in SPF (RFC 7208, section 3.3).
+fn joined(part: &Part) -> Cow<'_, str> {
+    match part {
+        Part::Text(text) => text.as_str().into(),
+        Part::Strings(strings) => strings.concat().into(),
+        _ => "".into(),
+    }
 }
 
 /// The finding on what could be read of the zones: how many `records` there are, and which zones could `not` be `read`,
@@ -168,109 +293,6 @@ pub fn finding(about: &str, leaks: &[Leak], records: usize, home: &Home, unread:
     }
     let records = if records == 1 { "1 record".to_owned() } else { format!("{records} records") };
     finding(Grade::Good, format!("no address of the home in {records}"), "")
-}
-
-/// The names of the zones and where they lead.
-struct Names<'a> {
-    addresses: BTreeMap<&'a str, Vec<IpAddr>>,
-    aliases: BTreeMap<&'a str, &'a str>,
-    /// Every owner, and every name above one: these exist (RFC 4592, section 2.2.2).
-    existing: BTreeSet<&'a str>,
-}
-
-impl<'a> Names<'a> {
-    fn of(records: &'a [ZoneRecord]) -> Self {
-        let (mut addresses, mut aliases) = (BTreeMap::<&str, Vec<IpAddr>>::new(), BTreeMap::new());
-        let mut existing = BTreeSet::new();
-        for ZoneRecord { name, rtype, data } in records {
-            existing.extend(at_and_above(name));
-            match data {
-                Data::Address(address) => addresses.entry(name).or_default().push(*address),
-                Data::Name(target) if rtype == "CNAME" => drop(aliases.insert(name.as_str(), target.as_str())),
-                _ => {}
-            }
-        }
-        Self { addresses, aliases, existing }
-    }
-
-    /// The addresses at `name`, aliases followed, as far as the zones tell.
-    fn addresses(&self, name: &str) -> impl Iterator<Item = IpAddr> + '_ {
-        let mut at = self.owner(name);
-        for _ in 0..ALIASES {
-            match self.aliases.get(at.as_str()) {
-                Some(target) => at = self.owner(target),
-                None => break,
-            }
-        }
-        self.addresses.get(at.as_str()).into_iter().flatten().copied()
-    }
-
-    /// The owner of what is answered for `name`: itself, or the wildcard at the closest encloser (RFC 4592, section 3.3.1).
-    fn owner(&self, name: &str) -> String {
-        if self.existing.contains(name) {
-            return name.to_owned();
-        }
-        let encloser = at_and_above(name).find(|above| self.existing.contains(above));
-        encloser.map_or_else(|| name.to_owned(), |above| format!("*.{above}"))
-    }
-}
-
-fn at_and_above(name: &str) -> impl Iterator<Item = &str> {
-    std::iter::successors(Some(name), |name| name.split_once('.').map(|(_, above)| above))
-}
-
-/// The terms of an SPF record (RFC 7208, section 4.5), or `None` where the text is none.
-fn spf(text: &str) -> Option<impl Iterator<Item = &str>> {
-    let mut terms = text.split(' ');
-    terms.next().filter(|version| version.eq_ignore_ascii_case("v=spf1"))?;
-    Some(terms.filter(|term| !term.is_empty()))
-}
-
-/// What a term of SPF tells of.
-#[derive(Debug, PartialEq, Eq)]
-enum Mechanism {
-    /// `ip4` and `ip6` (RFC 7208, section 5.6).
-    Range(IpNet),
-    /// `a` (RFC 7208, section 5.3): the addresses of a name, or of the record's own.
-    Address(Option<String>),
-}
-
-/// `include`, `redirect` and `mx` lead to records that are read themselves.
-fn mechanism(term: &str) -> Option<Mechanism> {
-    let bare = term.strip_prefix(['+', '-', '~', '?']).unwrap_or(term);
-    let (name, value) = match bare.split_once(':') {
-        Some((name, value)) => (name, Some(value)),
-        None => (bare.split('/').next().unwrap_or_default(), None),
-    };
-    match (name.to_ascii_lowercase().as_str(), value) {
-        ("ip4" | "ip6", Some(range)) => {
-            let range = range.parse().or_else(|_| range.parse::<IpAddr>().map(IpNet::from));
-            range.ok().map(Mechanism::Range)
-        }
-        ("a", None) => Some(Mechanism::Address(None)),
-        ("a", Some(domain)) => {
-            let domain = domain.split('/').next().unwrap_or_default().trim_end_matches('.').to_ascii_lowercase();
-            Some(Mechanism::Address(Some(domain)))
-        }
-        _ => None,
-    }
-}
-
-/// The addresses that stand in a text, whatever is around them.
-fn addresses_in(text: &str) -> impl Iterator<Item = IpAddr> + '_ {
-    let words = text.split(|c: char| !c.is_ascii_hexdigit() && !matches!(c, ':' | '.'));
-    words.filter(|word| word.len() >= 2).flat_map(|word| {
-        let bare = word.trim_end_matches('.').trim_start_matches('.');
-        // What stands before a colon may be a word of its own, and what stands behind one a port.
-        let ipv4 = bare.split(':').filter_map(|part| part.trim_matches('.').parse().ok().map(IpAddr::V4));
-        let tails = bare.char_indices().filter(|(at, c)| *at == 0 || *c == ':').map(|(at, _)| at).take(16);
-        let ipv6 = tails.filter_map(move |at| {
-            let tail = bare.get(at..)?;
-            let tail = tail.strip_prefix(':').filter(|rest| !rest.starts_with(':')).unwrap_or(tail);
-            tail.parse().or_else(|_| tail.trim_end_matches(':').parse()).ok().map(IpAddr::V6)
-        });
-        ipv4.chain(ipv6)
-    })
 }
 
 #[cfg(test)]

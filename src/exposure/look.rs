@@ -22,6 +22,7 @@ use crate::address::Family;
 use crate::address::special::never_from_outside;
 use crate::allowlist::compare::Comparison;
 use crate::allowlist::{self, AllowlistError, Compared};
+use crate::aside::aside;
 use crate::audit::chain::Known;
 use crate::audit::file::{self, AuditError};
 use crate::clock::Timestamp;
@@ -33,6 +34,7 @@ use crate::dns::udp::Asker;
 use crate::files::{self, Errand};
 use crate::name::DnsName;
 use crate::provider::Provider;
+use crate::provider::listing::{ROOM, ZoneRecord};
 use crate::watch::router::Router;
 
 /// How long one question may take; a helper needs time to see that nothing answers.
@@ -82,10 +84,15 @@ pub async fn look(
     found.extend(forwarding);
     if is_masked {
         let (records, unread) = leaks;
-        let told = leaks::leaks(&records, home, &open(config));
         let about: BTreeSet<&str> = zones.iter().map(|(zone, _)| zone.as_str()).collect();
-        let about: Vec<&str> = about.into_iter().collect();
-        found.push(leaks::finding(&about.join(", "), &told, records.len(), home, &unread));
+        let about = about.into_iter().collect::<Vec<_>>().join(", ");
+        let (home, open) = (home.clone(), open(config));
+        // A zone may be large.
+        let judged = aside(move || {
+            let told = leaks::leaks(&records, &home, &open);
+            leaks::finding(&about, &told, records.len(), &home, &unread)
+        });
+        found.push(judged.await);
     }
     found
 }
@@ -140,12 +147,18 @@ fn open(config: &Config) -> Open {
     }
 }
 
-async fn read(zones: &[(DnsName, Arc<dyn Provider>)]) -> (Vec<crate::provider::listing::ZoneRecord>, Vec<String>) {
-    let listed = join_all(zones.iter().map(async |(zone, provider)| (zone, provider.list().await))).await;
-    let (mut records, mut unread) = (Vec::new(), BTreeMap::new());
-    for (zone, listing) in listed {
-        match listing {
-            Ok(listing) => records.extend(listing),
+/// One zone after the other, so that no more than one is on its way; all of them together take no more than [`ROOM`].
+async fn read(zones: &[(DnsName, Arc<dyn Provider>)]) -> (Vec<ZoneRecord>, Vec<String>) {
+    let (mut records, mut unread, mut room) = (Vec::new(), BTreeMap::new(), ROOM);
+    for (zone, provider) in zones {
+        match provider.list().await {
+            Ok(listing) => match room.checked_sub(listing.iter().map(ZoneRecord::weight).sum()) {
+                Some(left) => {
+                    room = left;
+                    records.extend(listing);
+                }
+                None => drop(unread.insert(zone, format!("{zone} has too many records to be looked through here"))),
+            },
             Err(fault) => drop(unread.insert(zone, format!("{zone} cannot be read whole: {fault}"))),
         }
     }

@@ -82,12 +82,17 @@ impl Means {
 
     /// What the outside can see of `home`: see [`look`]. What it needs it takes along.
     pub fn exposing(&self, home: exposure::home::Home) -> impl Future<Output = Vec<exposure::Finding>> + use<> {
+        self.onlooker()(home)
+    }
+
+    /// How one looks at a home that is known later.
+    pub(super) fn onlooker(&self) -> impl AsyncFnOnce(exposure::home::Home) -> Vec<exposure::Finding> + use<> {
         let (config, now) = (self.config.clone(), self.clock.now());
         let zone = |(name, settings): (&String, &crate::config::Provider)| {
             Some((settings.zone.clone(), Arc::clone(self.providers.get(name)?)))
         };
         let zones: Vec<(DnsName, Arc<dyn Provider>)> = self.config.providers.iter().filter_map(zone).collect();
-        async move { look(&config, &zones, &home, now).await }
+        async move |home: exposure::home::Home| look(&config, &zones, &home, now).await
     }
 
     /// The families that any record wants, or any witness tells when there are no records.

@@ -5,6 +5,7 @@
 
 use std::fs;
 use std::io;
+use std::net::{IpAddr, Ipv4Addr};
 use std::os::unix::fs::FileTypeExt;
 use std::path::Path;
 use std::sync::Arc;
@@ -14,7 +15,7 @@ use rustix::fs::Mode;
 use rustix::process::umask;
 use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpListener, UnixListener};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::{Instant, timeout};
 
@@ -22,14 +23,18 @@ use super::request::{Door, What, answer, careful, peer_of};
 use super::{build, words};
 use crate::config::Listen;
 use crate::daemon::Snapshot;
-use crate::serving::{Answer, HEAD, Method, Ordeal, Places, Request, finish, read_head};
+use crate::serving::admission::Rules;
+use crate::serving::{Admitted, Answer, Gate, HEAD, Method, Ordeal, Request, finish, read_head};
 
-/// Connections served at once, a listener.
-const CONNECTIONS: usize = 64;
-/// Connections of one client at once.
-const CONNECTIONS_EACH: usize = 16;
+/// Connections served at once, a listener. A household is one network.
+const CONNECTIONS: Rules = Rules { all: 128, kept: 16, each: 16, network: 64, site: 96 };
 /// Of those, how many may wait for news.
-const FOLLOWERS: usize = 32;
+const FOLLOWERS: Rules = Rules { all: 32, kept: 8, each: 8, network: 16, site: 16 };
+/// On a Unix socket nobody can be told from another.
+const UNIX: Rules = Rules { all: 64, kept: 0, each: 64, network: 64, site: 64 };
+const UNIX_FOLLOWERS: Rules = Rules { all: 32, kept: 0, each: 32, network: 32, site: 32 };
+/// Where everybody on a Unix socket comes from.
+const HERE: IpAddr = IpAddr::V4(Ipv4Addr::LOCALHOST);
 /// The longest that a request and its answer take.
 const LIFE: Duration = Duration::from_secs(10);
 /// The longest that somebody is told what is new; who goes on wanting to know then asks again.
@@ -80,29 +85,27 @@ async fn keep(door: Door, snapshot: watch::Receiver<Snapshot>, followed: Duratio
     } else if told {
         tracing::info!("listening on {}", door.listen);
     }
-    let (slots, followers) = (Arc::new(Semaphore::new(CONNECTIONS)), Arc::new(Semaphore::new(FOLLOWERS)));
-    let places = Places::new(CONNECTIONS_EACH);
+    let (gate, followers) = match &listening {
+        Listening::Tcp(_) => (Gate::new(CONNECTIONS), Gate::new(FOLLOWERS)),
+        Listening::Unix(_) => (Gate::new(UNIX), Gate::new(UNIX_FOLLOWERS)),
+    };
     let (door, mut connections, mut ordeal) =
         (Arc::new(door), JoinSet::new(), Ordeal::new("cannot accept a connection"));
     loop {
-        let Ok(slot) = Arc::clone(&slots).acquire_owned().await else { return };
         let shared = (Arc::clone(&door), Arc::clone(&followers), snapshot.clone());
         let accepted = match &listening {
             Listening::Tcp(listener) => listener.accept().await.map(|(stream, from)| {
                 let peer = peer_of(&from);
-                // Who is not allowed learns nothing, and whoever has that many open already is not worth an answer.
-                let place = places.take(peer).filter(|_| door.admits(peer));
-                if let Some(place) = place {
-                    connections.spawn(async move {
-                        let _ = converse(stream, shared, followed).await;
-                        drop((slot, place));
+                // Who is not allowed learns nothing.
+                if door.admits(peer) {
+                    gate.serve(&mut connections, peer, async move |admitted| {
+                        let _ = converse(stream, (peer, admitted), shared, followed).await;
                     });
                 }
             }),
             Listening::Unix(listener) => listener.accept().await.map(|(stream, _)| {
-                connections.spawn(async move {
-                    let _ = converse(stream, shared, followed).await;
-                    drop(slot);
+                gate.serve(&mut connections, HERE, async move |admitted| {
+                    let _ = converse(stream, (HERE, admitted), shared, followed).await;
                 });
             }),
         };
@@ -140,16 +143,18 @@ fn clear(path: &Path) -> io::Result<()> {
     }
 }
 
-type Shared = (Arc<Door>, Arc<Semaphore>, watch::Receiver<Snapshot>);
+type Shared = (Arc<Door>, Arc<Gate>, watch::Receiver<Snapshot>);
 
 async fn converse(
     mut stream: impl AsyncRead + AsyncWrite + Unpin,
+    (from, admitted): (IpAddr, Admitted),
     shared: Shared,
     followed: Duration,
 ) -> io::Result<()> {
     let (door, followers, mut snapshot) = shared;
     let work = async {
         let head = read_head(&mut stream).await?;
+        admitted.asked();
         let (method, told) = match &head {
             None => {
                 (Method::Get, Err(Answer::refusal(431, format!("The request's head is longer than {HEAD} bytes."))))
@@ -160,10 +165,12 @@ async fn converse(
             },
         };
         let answered = match told {
-            Ok(What::Events) => match Arc::clone(&followers).try_acquire_owned() {
-                Ok(slot) if method == Method::Get => {
+            Ok(What::Events) => match followers.enter(from) {
+                Some(place) if method == Method::Get => {
+                    // Who waits for news has its request told: nobody takes its place.
+                    place.asked();
                     stream.write_all(&follow_head()).await?;
-                    return Ok(Some(slot));
+                    return Ok(Some(place));
                 }
                 _ => Answer::refusal(503, "Too many wait for news already.".to_owned()),
             },
@@ -171,6 +178,7 @@ async fn converse(
             Err(refused) => refused,
         };
         stream.write_all(&answered.bytes(method)).await?;
+        admitted.answered();
         finish(&mut stream).await?;
         Ok::<_, io::Error>(None)
     };

@@ -2,6 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod activated;
+mod flood;
 mod knock;
 mod program;
 
@@ -102,15 +103,39 @@ fn clients_that_say_nothing_do_not_keep_others_out() {
     let echo = Echo::start(&["--http", "127.0.0.1:0"]);
     let port = echo.http[0].port();
     let silent: Vec<_> = (0..8).map(|_| open("127.0.0.1", port)).collect();
-    let ninth = open("127.0.0.1", port);
+    let mut ninth = open("127.0.0.1", port);
     assert_eq!(get("127.0.0.2", port, "/", "").body, "127.0.0.2\n");
-    // Nobody waits for it: it is closed, and not answered.
-    assert_eq!(std::io::Read::read(&mut &ninth, &mut [0; 8]).unwrap_or_default(), 0);
-    drop(silent);
-    program::until("a place", || {
-        let mut stream = open("127.0.0.1", port);
-        stream.write_all(b"GET / HTTP/1.0\r\n\r\n").is_ok() && program::try_reply(stream).is_some()
-    });
+    // The oldest of its own has to go for it.
+    assert_eq!(std::io::Read::read(&mut &silent[0], &mut [0; 8]).unwrap_or_default(), 0);
+    ninth.write_all(b"GET / HTTP/1.0\r\n\r\n").unwrap();
+    assert_eq!(reply(ninth).body, "127.0.0.1\n");
+}
+
+/// One network, more of them than there are places, and nobody says anything. 127.0.0.0/8 is all this machine (RFC 1122,
+/// section 3.2.1.3).
+#[test]
+fn a_crowd_that_says_nothing_keeps_nobody_out() {
+    let echo = Echo::start(&["--http", "127.0.0.1:0"]);
+    let port = echo.http[0].port();
+    let crowd: Vec<_> = (0..700).map(|at| open(&format!("127.{}.{}.1", 1 + at / 250, at % 250), port)).collect();
+    assert_eq!(get("127.9.9.9", port, "/", "").body, "127.9.9.9\n");
+    // Who came first had to go, and who came last is still waited for.
+    assert_eq!(std::io::Read::read(&mut &crowd[0], &mut [0; 8]).unwrap_or_default(), 0);
+    crowd[699].set_nonblocking(true).unwrap();
+    let waits = std::io::Read::read(&mut &crowd[699], &mut [0; 8]).unwrap_err();
+    assert_eq!(waits.kind(), std::io::ErrorKind::WouldBlock);
+}
+
+#[test]
+fn senders_that_may_be_forged_starve_nobody_over_stun() {
+    let echo = Echo::start(&["--stun", "127.0.0.1:0", "--all-requests-per-minute", "2"]);
+    let request = fingerpost::watch::stun::message::request(&[7; 12]);
+    for at in 0..200 {
+        let socket = std::net::UdpSocket::bind(format!("127.1.0.{}:0", 1 + at)).unwrap();
+        socket.send_to(&request, echo.stun[0]).unwrap();
+    }
+    let told = run(async { ask(&echo.stun[0].to_string(), Family::Ipv4, None, LONG).await });
+    assert_eq!(told, Ok([127, 0, 0, 1].into()));
 }
 
 #[test]

@@ -8,6 +8,7 @@ mod certificates;
 mod common;
 mod daemon;
 mod doors;
+mod planted;
 mod program;
 mod way;
 mod zones;

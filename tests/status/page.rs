@@ -81,7 +81,7 @@ fn slow_connections_keep_nobody_waiting() {
         }
         held
     });
-    // All 64 places are taken, and those who wait for one fill the queue.
+    // There are 128 places: whoever comes later takes that of the oldest.
     assert!(held.len() > 64, "{}", held.len());
     // The rounds go on, and the control socket answers.
     let rounds = || {

@@ -2,6 +2,7 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test ends at the first surprise")]
 
 mod attributes;
+mod forms;
 mod generate;
 mod half;
 mod one;

@@ -1,4 +1,4 @@
-//! What an API lists, whatever its type, as far as an address can be read from it. Pure.
+//! What an API lists, whatever its type, as far as it can lead to an address. Pure.
 //!
 //! Where the description says an address stands, most APIs have the data of any record as in a master file, perhaps without
 //! quotes, and with the priority in a field of its own (common practice, no source).
@@ -10,44 +10,45 @@ use super::forms;
 use super::items::Unfit;
 use super::json::{Pointer, list, text};
 use crate::name::DnsName;
-use crate::provider::listing::{Data, ZoneRecord};
+use crate::provider::listing::{Part, ZoneRecord, words as listing};
 use crate::provider::zonefile::lex::absolute;
-use crate::provider::zonefile::listing::leads_to;
 
-/// The records in the item `raw`; the SOA is left out, and what is not published.
+/// The records in the item `raw`; what is not published is left out.
 pub(super) fn records(api: &Api, zone: &DnsName, raw: &RawValue) -> Result<Vec<ZoneRecord>, Unfit> {
     let fields = &api.item;
     let told = |pointer: &Pointer| pointer.find(raw).and_then(text);
     let name = told(&fields.name).ok_or_else(|| Unfit::nothing("name of an item"))?;
     let rtype = told(&fields.rtype).ok_or_else(|| Unfit::nothing("type of an item"))?;
     let rtype = forms::mnemonic(&rtype);
-    if rtype == "SOA" {
-        return Ok(Vec::new());
-    }
     let name = owner(&name, fields, zone);
     let members = match &api.shape {
         Shape::Record { .. } => None,
         Shape::RrSet { members, .. } => members.find(raw).and_then(list),
     };
     let is_published = |member: &&RawValue| !fields.is_disabled(member);
-    let data = members.unwrap_or_else(|| vec![raw]).into_iter().filter(is_published).map(|member| {
+    let records = members.unwrap_or_else(|| vec![raw]).into_iter().filter(is_published).map(|member| {
         match fields.address.find(member).and_then(text) {
-            Some(content) => data(&rtype, &name, &content, fields, zone),
+            Some(content) => record(&rtype, &name, &content, fields, zone),
             // Some have an object there: an address is one wherever it stands.
-            None => Data::Text(member.get().to_owned()),
+            None => as_text(&rtype, &name, member.get()),
         }
     });
-    Ok(data.map(|data| ZoneRecord { name: name.clone(), rtype: rtype.clone(), data }).collect())
+    Ok(records.collect())
 }
 
-fn data(rtype: &str, owner: &str, content: &str, fields: &Fields, zone: &DnsName) -> Data {
+fn as_text(rtype: &str, owner: &str, text: &str) -> ZoneRecord {
+    let data = vec![Part::Text(text.to_owned())];
+    ZoneRecord { name: owner.to_owned(), rtype: rtype.to_owned().into(), data }
+}
+
+fn record(rtype: &str, owner: &str, content: &str, fields: &Fields, zone: &DnsName) -> ZoneRecord {
     let mut words = words(content.as_bytes());
     match rtype {
-        "A" | "AAAA" => {
-            return content.trim().parse().map_or_else(|_| Data::Text(content.to_owned()), Data::Address);
-        }
+        "A" | "AAAA" => words = vec![content.trim().as_bytes()],
         // What is quoted is in pieces; what is not is all of the text.
-        "TXT" if !words.iter().all(|word| word.starts_with(b"\"")) => return Data::Text(content.to_owned()),
+        _ if listing::is_text(rtype) && !words.iter().all(|word| word.starts_with(b"\"")) => {
+            return as_text(rtype, owner, content);
+        }
         "MX" | "SRV" => {
             let missing = if rtype == "MX" { 2 } else { 4_usize }.saturating_sub(words.len());
             words.splice(..0, vec![&b"0"[..]; missing]);
@@ -57,7 +58,8 @@ fn data(rtype: &str, owner: &str, content: &str, fields: &Fields, zone: &DnsName
         }
         _ => {}
     }
-    leads_to(rtype, owner, &words, |word| target(word, fields, zone)).unwrap_or_else(|_| Data::Text(content.to_owned()))
+    let name = |word: &[u8]| target(word, fields, zone);
+    listing::record(owner, rtype, &words, name).unwrap_or_else(|_| as_text(rtype, owner, content))
 }
 
 /// The words of a line of a master file; what is in quotes is one (RFC 1035, section 5.1).

@@ -91,7 +91,7 @@ impl Rfc2136 {
             };
             room = left;
             let Ok(message) = Message::from_vec(&raw) else { return Ok(Err("it cannot be read".to_owned())) };
-            let is_last = match transfer.take(id, &message) {
+            let is_last = match transfer.take(id, &message).and_then(|is_last| transfer.keep(&raw).map(|()| is_last)) {
                 Ok(is_last) => is_last,
                 Err(why) => return Ok(Err(why)),
             };

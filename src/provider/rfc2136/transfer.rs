@@ -10,7 +10,7 @@ use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType, T
 
 use super::read::{DNAME, text};
 use crate::dns::message::verifiable;
-use crate::provider::listing::ZoneRecord;
+use crate::provider::listing::{self, ZoneRecord};
 use crate::provider::{Obstacle, RecordType, RrSet, Standing};
 
 /// Messages in a row that may go without a signature (RFC 8945, section 5.3.1).
@@ -86,6 +86,8 @@ pub(super) struct Transfer<'a> {
     is_whole: bool,
     /// All records, where they are wanted.
     kept: Option<Vec<ZoneRecord>>,
+    /// The bytes of memory that they may still take.
+    room: usize,
 }
 
 impl<'a> Transfer<'a> {
@@ -100,7 +102,7 @@ impl<'a> Transfer<'a> {
                 at = above;
             }
         }
-        Self { zone, nodes, soa: None, is_whole: false, kept: None }
+        Self { zone, nodes, soa: None, is_whole: false, kept: None, room: listing::ROOM }
     }
 
     /// The same for a transfer that keeps every record.
@@ -116,6 +118,20 @@ impl<'a> Transfer<'a> {
     /// The records, if they were kept.
     pub(super) fn into_records(self) -> Vec<ZoneRecord> {
         self.kept.unwrap_or_default()
+    }
+
+    /// Keeps what is in the answer `raw`, where all records are wanted; the SOA, which comes twice, once.
+    pub(super) fn keep(&mut self, raw: &[u8]) -> Result<(), String> {
+        let Some(kept) = &mut self.kept else { return Ok(()) };
+        let records = listing::wire::answers(raw).ok_or("it cannot be read")?;
+        let is_first = kept.is_empty();
+        let again = |(at, record): &(usize, ZoneRecord)| record.rtype == "SOA" && !(is_first && *at == 0);
+        for record in &records {
+            self.room =
+                self.room.checked_sub(record.weight()).ok_or("it has too many records to be looked through here")?;
+        }
+        kept.extend(records.into_iter().enumerate().filter(|one| !again(one)).map(|(_, record)| record));
+        Ok(())
     }
 
     /// Takes the next message. True when it was the last: it ends with the SOA that the first began with
@@ -148,10 +164,7 @@ impl<'a> Transfer<'a> {
             None => return Err("it does not begin with the SOA (RFC 5936, 2.2)".to_owned()),
             Some(first) if is_soa && first.data == record.data => self.is_whole = true,
             Some(_) if is_soa => return Err("it ends with another SOA than it began with".to_owned()),
-            Some(_) => {
-                self.kept.iter_mut().for_each(|kept| kept.push(ZoneRecord::from_wire(record)));
-                self.note(record);
-            }
+            Some(_) => self.note(record),
         }
         Ok(())
     }

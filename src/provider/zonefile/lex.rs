@@ -282,18 +282,21 @@ fn escaped(after: &[u8]) -> Option<(u8, &[u8])> {
 }
 
 /// What `words` say without quotes and escapes, next to each other or apart.
-pub(super) fn unescaped(words: &[&[u8]], apart: bool) -> String {
-    let word = |word: &&[u8]| {
-        let mut rest = word.strip_prefix(b"\"").and_then(|rest| rest.strip_suffix(b"\"")).unwrap_or(word);
-        let mut octets = Vec::new();
-        while let Some((byte, after)) = rest.split_first() {
-            let (octet, after) = if *byte == b'\\' { escaped(after).unwrap_or((*byte, after)) } else { (*byte, after) };
-            octets.push(octet);
-            rest = after;
-        }
-        String::from_utf8_lossy(&octets).into_owned()
-    };
-    words.iter().map(word).collect::<Vec<_>>().join(if apart { " " } else { "" })
+pub(in crate::provider) fn unescaped(words: &[&[u8]], apart: bool) -> String {
+    let text = |word: &&[u8]| String::from_utf8_lossy(&octets(word)).into_owned();
+    words.iter().map(text).collect::<Vec<_>>().join(if apart { " " } else { "" })
+}
+
+/// The octets of `word` without quotes around it, and without escapes.
+pub(in crate::provider) fn octets(word: &[u8]) -> Vec<u8> {
+    let mut rest = word.strip_prefix(b"\"").and_then(|rest| rest.strip_suffix(b"\"")).unwrap_or(word);
+    let mut octets = Vec::new();
+    while let Some((byte, after)) = rest.split_first() {
+        let (octet, after) = if *byte == b'\\' { escaped(after).unwrap_or((*byte, after)) } else { (*byte, after) };
+        octets.push(octet);
+        rest = after;
+    }
+    octets
 }
 
 /// Reads a TTL: seconds, or numbers with units as in `1h30m` (common practice, from BIND); at most 2^31 - 1

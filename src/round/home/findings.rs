@@ -5,6 +5,7 @@ use std::net::IpAddr;
 
 use super::Home;
 use crate::address::Family;
+use crate::aside::aside;
 use crate::audit::Event;
 use crate::exposure::look::recall;
 use crate::exposure::{self, news};
@@ -59,21 +60,27 @@ impl Home {
         }
     }
 
-    /// What the outside can see, to be looked at beside all else; `None` while the home's address is not known, or its log
-    /// cannot be read.
-    pub fn exposing(&self) -> Option<impl Future<Output = Vec<exposure::Finding>> + use<>> {
+    /// What the outside can see, to be looked at beside all else; `None` while the home's address is not known. It brings
+    /// nothing where the log cannot be read.
+    pub fn exposing(&self) -> Option<impl Future<Output = Option<Vec<exposure::Finding>>> + use<>> {
         let config = &self.means.config;
         let settled: Vec<IpAddr> = self.state().settled.values().copied().collect();
         if config.exposure.services.is_empty() || settled.is_empty() {
             return None;
         }
-        match recall(&config.state_dir, settled, config.watch.prefix_length) {
-            Ok(home) => Some(self.means.exposing(home)),
-            Err(error) => {
-                tracing::debug!("{}", crate::commands::chain_of(&error));
-                None
+        let (dir, prefix_length) = (config.state_dir.clone(), config.watch.prefix_length);
+        let look = self.means.onlooker();
+        // The log may be long.
+        let recalling = aside(move || recall(&dir, settled, prefix_length));
+        Some(async move {
+            match recalling.await {
+                Ok(home) => Some(look(home).await),
+                Err(error) => {
+                    tracing::debug!("{}", crate::commands::chain_of(&error));
+                    None
+                }
             }
-        }
+        })
     }
 
     /// Enters what is newly amiss in `found`, and what is no more, once each.
