@@ -23,9 +23,11 @@ use std::time::{Duration, Instant};
 
 use common::named::Named;
 use common::*;
-use fingerpost::config::{self, Record, Sharing};
-use fingerpost::provider::{Observed, RecordType, RrSet, Standing};
+use fingerpost::provider::{Observed, Standing};
 use fingerpost::reconcile;
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::settings;
+use fingerpost::settings::{Record, Sharing};
 
 const A_ZONE: usize = 50;
 
@@ -54,7 +56,7 @@ fn plan(records: usize) -> f64 {
         .collect();
     let standing =
         Standing { obstacle: None, unread: BTreeMap::new(), sets: BTreeMap::from([(RecordType::A, set(home(9)))]) };
-    let observed: BTreeMap<String, Observed> = config::by_provider(&wanted)
+    let observed: BTreeMap<String, Observed> = settings::by_provider(&wanted)
         .into_iter()
         .map(|(provider, records)| {
             let names = records.iter().map(|record| (record.name.clone(), standing.clone())).collect();
@@ -64,7 +66,7 @@ fn plan(records: usize) -> f64 {
     let once = |_| {
         let begun = Instant::now();
         let mut changes = 0;
-        for (provider, records) in config::by_provider(&wanted) {
+        for (provider, records) in settings::by_provider(&wanted) {
             let nth: usize = provider[1..].parse().unwrap();
             let desired = reconcile::desired(&records, 64, |_, _| Some(home(77)));
             let items = reconcile::plan(&desired, &observed[provider], &zones[nth], |_| [home(9)]);

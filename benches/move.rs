@@ -21,11 +21,12 @@ use common::named::Named;
 use common::*;
 use fingerpost::audit::file::Log;
 use fingerpost::clock::{Clock, Timestamp};
-use fingerpost::config::{Audit, Limits, Sharing};
 use fingerpost::name::DnsName;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{Change, Observed, Provider, RecordType, RrSet};
+use fingerpost::provider::{Change, Observed, Provider};
 use fingerpost::reconcile::Desired;
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::settings::{Audit, Limits, Sharing};
 use fingerpost::state::{State, Store};
 use fingerpost::update::{Books, Job, RecordState, bring_in_step};
 

@@ -10,7 +10,6 @@ mod pace;
 pub mod push;
 mod pushes;
 mod said;
-mod snapshot;
 mod work;
 
 use std::collections::BTreeMap;
@@ -26,14 +25,13 @@ use crate::config::load::{ConfigError, Loaded};
 use crate::exposure::Finding;
 use crate::files;
 use crate::round::{Home, Means, RoundError};
-use crate::status::build;
+use crate::status::{Snapshot, build};
 use crate::watch::settle::Heard;
 pub use around::{DaemonError, Notifier, Surroundings, Trigger};
 use ears::{Act, Due, Ears};
 use edges::Ranges;
 use pace::Pace;
 use said::Said;
-pub use snapshot::Snapshot;
 
 /// After a stop is asked for, a write in flight may take this long.
 pub const GRACE: Duration = Duration::from_secs(10);
@@ -110,7 +108,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     Ok(())
 }
 
-fn describe(config: &crate::config::Config) -> String {
+fn describe(config: &crate::settings::Config) -> String {
     let plural = |count: usize, one: &str, more: &str| format!("{count} {}", if count == 1 { one } else { more });
     let every = humantime::format_duration(config.watch.every);
     format!(
@@ -221,7 +219,7 @@ impl Daemon {
         self.latest.held_back = self.home.held_back();
         self.latest.looks = self.home.looks().to_vec();
         Arc::make_mut(&mut self.latest.history).hear(&self.latest.looks);
-        let (now, agreed) = (self.clock.now(), crate::round::agreed(&self.latest.looks));
+        let (now, agreed) = (self.clock.now(), crate::watch::look::agreed(&self.latest.looks));
         self.latest.last_rulings.extend(agreed.into_keys().map(|via| (via, now)));
         self.latest.outages = self.home.outages().map(|(via, since)| (via.clone(), since)).collect();
         Ok(true)
@@ -261,7 +259,7 @@ impl Daemon {
         ears: &mut Ears,
     ) -> Result<(), DaemonError> {
         self.notifier.tell(&[NotifyState::Reloading]);
-        let taken = load().map_err(|error| crate::commands::chain_of(&error)).and_then(|loaded| {
+        let taken = load().map_err(|error| crate::text::chain_of(&error)).and_then(|loaded| {
             let (old, new) = (&self.home.means.config.state_dir, &loaded.config.state_dir);
             if old != new {
                 return Err(format!(
@@ -270,8 +268,7 @@ impl Daemon {
                     new.display()
                 ));
             }
-            let means =
-                Means::new(loaded.config, self.clock.clone()).map_err(|error| crate::commands::chain_of(&error))?;
+            let means = Means::new(loaded.config, self.clock.clone()).map_err(|error| crate::text::chain_of(&error))?;
             Ok((means, loaded.notes))
         });
         match taken {

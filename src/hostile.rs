@@ -10,8 +10,8 @@ use reqwest::Url;
 
 use crate::address::{Family, special};
 use crate::audit::chain;
-use crate::config::Extract;
-use crate::standby::{Claim, SPANS, is_holder};
+use crate::provider::claim::{Claim, SPANS, is_holder};
+use crate::settings::Extract;
 use crate::watch::netlink::{self, Body};
 use crate::watch::router::announce::{Kind, is_announcement};
 use crate::watch::router::gateway::{Dump, choose};

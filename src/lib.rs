@@ -11,17 +11,20 @@
 //!
 //! The rooms, in the order in which a round walks through them:
 //!
-//! * [`config`] turns a TOML file, the environment and options into checked values, once, at the door.
+//! * [`config`] turns a TOML file, the environment and options into checked values, once, at the door; [`settings`] are
+//!   these values.
 //! * [`address`] knows which addresses a home can have: the IANA registries and the arithmetic of prefixes.
-//! * [`name`] and [`clock`] hold the two small values that every room speaks of: a DNS name and a moment.
+//! * [`name`], [`clock`], [`record`] and [`secret`] hold the small values that every room speaks of: a DNS name, a moment,
+//!   a record's type and set, bytes that cannot be printed.
 //! * `http` is where every client for HTTP begins: without a proxy, and with nothing kept or tried again.
 //! * `serving` is what every small HTTP server has in common: one request a connection, everything bounded.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
-//! * `dns` builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
+//! * [`dns`] builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
 //! * [`provider`] is the trait behind which records live, and one file a kind.
-//! * [`standby`] decides which of two daemons may write, by a lease in the zone; its `claim` and `turn` are pure.
-//! * [`update`] carries a plan out: its `limits` are pure; the rest retries, holds and reads back.
+//! * [`standby`] decides which of two daemons may write, by a lease in the zone; its `turn` is pure.
+//! * [`update`] carries a plan out: it retries, holds and reads back.
+//! * [`limits`] says how often may be written. Pure.
 //! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
 //! * `files` is the one way to open and to replace a file: by handles, nothing but regular files, and no link of strangers.
@@ -35,6 +38,7 @@
 //! * [`message`] tells people what needs them. Its `causes` and `desk` are pure.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
 //! * `aside` does what takes long on a thread beside the loop.
+//! * [`say`] is what the commands and the daemon print, in words; [`text`] how errors and spans are put into words.
 //! * `shown` makes what strangers wrote fit to be shown, and takes secrets out of it. Pure.
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
 //! * [`cli`] is the command line and [`commands`] has one file a command.
@@ -52,23 +56,29 @@ pub mod commands;
 pub mod config;
 pub mod confirm;
 pub mod daemon;
-mod dns;
+pub mod dns;
 pub mod echo;
 pub mod exposure;
 mod files;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 mod http;
+pub mod limits;
 pub mod message;
 pub mod name;
 pub mod provider;
 pub mod reconcile;
+pub mod record;
 pub mod rehearsal;
 pub mod round;
+pub mod say;
+pub mod secret;
 mod serving;
+pub mod settings;
 mod shown;
 pub mod standby;
 pub mod state;
 pub mod status;
+pub mod text;
 pub mod update;
 pub mod watch;

@@ -3,6 +3,8 @@
 //! Touches that file and the directory. The file is replaced as a whole and made durable before it counts; when
 //! it is missing or unreadable, what the limits need is taken from the audit log instead of from hope.
 
+mod told;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, TryLockError};
 use std::io;
@@ -12,20 +14,19 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use crate::allowlist::refused;
 use crate::audit::chain::{Entry, Known, Mark};
 use crate::audit::file::{self, AuditError};
-use crate::audit::{Ending, Event};
+use crate::audit::wave::{Awaited, Wave};
+use crate::audit::{Ending, Event, topics};
 use crate::clock::{Step, Timestamp};
-use crate::config::Limits;
-use crate::confirm::wave::{Awaited, Wave};
-use crate::exposure;
 use crate::files::{self, Dir, Errand, Lock, way_in};
-use crate::message::Told;
-use crate::provider::{Change, RrSet, Tally};
-use crate::round::Found;
-use crate::update::limits::{Ledger, record_key};
-use crate::watch::{Via, failover};
+use crate::limits::{Ledger, record_key};
+use crate::provider::{Change, Tally};
+use crate::record::RrSet;
+use crate::settings::{Limits, Via};
+use crate::watch::failover;
+use crate::watch::look::Found;
+pub use told::{Past, Told};
 
 /// The state file's name.
 pub const FILE: &str = "state.json";
@@ -216,16 +217,16 @@ impl State {
                     self.note_published(&provider, &changes);
                 }
             }
-            Event::Found { about, .. } if about.starts_with(exposure::news::PREFIX) => {
+            Event::Found { about, .. } if about.starts_with(topics::EXPOSURE) => {
                 self.exposed.insert(about);
             }
-            Event::Gone { about, .. } if about.starts_with(exposure::news::PREFIX) => {
+            Event::Gone { about, .. } if about.starts_with(topics::EXPOSURE) => {
                 self.exposed.remove(&about);
             }
-            Event::Found { about, .. } if about.starts_with(refused::PREFIX) => {
+            Event::Found { about, .. } if about.starts_with(topics::RANGES) => {
                 self.refused.insert(about);
             }
-            Event::Gone { about, .. } if about.starts_with(refused::PREFIX) => {
+            Event::Gone { about, .. } if about.starts_with(topics::RANGES) => {
                 self.refused.remove(&about);
             }
             Event::Found { line, about, .. } => {

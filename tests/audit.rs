@@ -10,7 +10,7 @@ use std::time::Duration;
 use fingerpost::audit::file::{CURRENT, Log};
 use fingerpost::audit::{EVENTS, Ending, Event};
 use fingerpost::clock::Timestamp;
-use fingerpost::config::{Audit, Limits};
+use fingerpost::settings::{Audit, Limits};
 use fingerpost::state::{State, Store};
 use fingerpost::update::Books;
 

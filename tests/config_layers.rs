@@ -12,8 +12,9 @@ use std::time::Duration;
 
 use common::{BASE, Home, KEY, SECRET, notes, shown};
 use fingerpost::address::Family;
-use fingerpost::config::{Extract, ProviderKind, Quorum, Sharing, TsigAlgorithm, WitnessKind};
-use fingerpost::provider::RecordType;
+use fingerpost::dns::tsig::TsigAlgorithm;
+use fingerpost::record::RecordType;
+use fingerpost::settings::{Extract, ProviderKind, Quorum, Sharing, WitnessKind};
 
 /// One witness and nothing else.
 const LEAST: &str = r#"

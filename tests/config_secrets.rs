@@ -9,8 +9,8 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt;
 
 use common::{BASE, Home, KEY, SECRET, notes, shown};
-use fingerpost::config::ProviderKind;
 use fingerpost::config::load::Loaded;
+use fingerpost::settings::ProviderKind;
 
 fn tsig_secret(loaded: &Loaded) -> Vec<u8> {
     match &loaded.config.providers["home"].kind {

@@ -24,7 +24,7 @@ use common::ZONE;
 use fastrand::Rng;
 use fingerpost::audit::file::{files, read_all};
 use fingerpost::clock::Timestamp;
-use fingerpost::provider::RrSet;
+use fingerpost::record::RrSet;
 use fingerpost::state::State;
 use living::{Daemon, Living, open_intents, signal, until};
 use rustix::process::Signal;

@@ -15,13 +15,13 @@ use std::time::Duration;
 use fingerpost::address::set::AddressSet;
 use fingerpost::allowlist::render::{Form, Part, render};
 use fingerpost::allowlist::source;
-use fingerpost::config::ListForm;
 use fingerpost::exposure::home::Home;
 use fingerpost::exposure::leaks::{Open, leaks};
 use fingerpost::name::DnsName;
 use fingerpost::provider::listing::{self, ROOM, ZoneRecord};
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{FaultKind, Provider};
+use fingerpost::settings::ListForm;
 
 /// All bytes that were ever asked for, those held, and the most that were held at once.
 static ASKED: AtomicUsize = AtomicUsize::new(0);

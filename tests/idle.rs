@@ -9,12 +9,12 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use fingerpost::config::secret::Secret;
-use fingerpost::config::{TsigAlgorithm, TsigKey};
+use fingerpost::dns::tsig::{TsigAlgorithm, TsigKey};
 use fingerpost::name::DnsName;
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 use fingerpost::rehearsal::dns::Server;
 use fingerpost::rehearsal::echo::Echo;
+use fingerpost::secret::Secret;
 use tokio::sync::watch;
 use tokio::time::timeout;
 

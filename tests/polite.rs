@@ -10,8 +10,9 @@ use fingerpost::address::Family;
 use fingerpost::clock::Clock;
 use fingerpost::config::load::{Sources, load};
 use fingerpost::rehearsal::echo::{Behaviour, Echo};
-use fingerpost::round::{Means, agreed};
-use fingerpost::watch::Via;
+use fingerpost::round::Means;
+use fingerpost::settings::Via;
+use fingerpost::watch::look::agreed;
 use fingerpost::watch::rota::Rota;
 
 const HOME: IpAddr = IpAddr::V4(Ipv4Addr::new(203, 0, 113, 77));

@@ -7,8 +7,8 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
-use fingerpost::config::Config;
 use fingerpost::config::load::{Sources, load};
+use fingerpost::settings::Config;
 use fingerpost::watch::vote::needed;
 use rustix::process::{Pid, Signal, kill_process};
 

@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use common::nginx::{Down, Nginx, Service};
 use fingerpost::address::Family;
-use fingerpost::config::{Extract, Quorum, Witness, WitnessKind};
+use fingerpost::settings::{Extract, Quorum, Witness, WitnessKind};
 use fingerpost::watch::vote::Outcome;
 use fingerpost::watch::{Silence, Watcher};
 
@@ -82,7 +82,7 @@ fn one_liar_and_one_that_is_down_do_not_move_the_ruling() {
         let testimony = runtime.block_on(watcher.ask(&families));
         watcher
             .rule(&testimony, &families, Quorum::Majority)
-            .remove(&fingerpost::watch::Via::only(Family::Ipv4))
+            .remove(&fingerpost::settings::Via::only(Family::Ipv4))
             .unwrap()
     };
 

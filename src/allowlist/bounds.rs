@@ -8,7 +8,7 @@ use ipnet::IpNet;
 use crate::address::Family;
 use crate::address::set::AddressSet;
 use crate::address::special::{self, NotPublishable};
-use crate::config::Edge;
+use crate::settings::Edge;
 
 /// Why a set of ranges is not taken. The last good one stays in force.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

@@ -13,10 +13,11 @@ use tokio::time::timeout;
 use super::source::{self, LIMIT, Listed, Unreadable};
 use super::{AllowlistError, Kept, KeptSource, Outcome};
 use crate::aside::aside;
-use crate::config::{Edge, ListForm, ListPlace, ListSource};
 use crate::files::{self, Errand};
 use crate::http;
-use crate::watch::http::{root_cause, same_origin};
+use crate::settings::{Edge, ListForm, ListPlace, ListSource};
+use crate::text::root_cause;
+use crate::watch::http::same_origin;
 
 /// How long one list may take.
 const PATIENCE: Duration = Duration::from_secs(30);

@@ -6,7 +6,7 @@ use super::firewall::{LetIn, csv};
 use super::source;
 use crate::address::Family;
 use crate::address::set::AddressSet;
-use crate::config::{Columns, ListForm, Place};
+use crate::settings::{Columns, ListForm, Place};
 
 /// A published list, as lines and as JSON.
 pub fn ranges(data: &[u8]) -> bool {

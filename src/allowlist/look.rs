@@ -15,11 +15,11 @@ use crate::address::Family;
 use crate::address::set::AddressSet;
 use crate::address::special::never_from_outside;
 use crate::aside::aside;
-use crate::config::{Config, Firewall, Input, ListForm};
 use crate::files::{self, Errand};
 use crate::provider::command::{self, Job, NotEnded};
-use crate::round;
-use crate::watch::http::root_cause;
+use crate::settings::{Config, Firewall, Input, ListForm};
+use crate::text::root_cause;
+use crate::update;
 use crate::watch::router::Router;
 use crate::watch::router::igd::xml::Mapping;
 
@@ -96,7 +96,7 @@ enum Seen<'a> {
     Nft { ruleset: Ruleset, homes: BTreeSet<IpAddr>, firewall: &'a Firewall },
     Lines(AddressSet),
     Mappings(Vec<Mapping>),
-    Csv { place: String, text: Vec<u8>, columns: &'a crate::config::Columns },
+    Csv { place: String, text: Vec<u8>, columns: &'a crate::settings::Columns },
 }
 
 impl<'a> Seen<'a> {
@@ -156,7 +156,7 @@ impl<'a> Seen<'a> {
 
 /// The home's addresses, as far as the state knows them: a rule may be for one of them only.
 fn homes(config: &Config) -> Result<BTreeSet<IpAddr>, AllowlistError> {
-    let state = round::peek(config)?;
+    let state = update::peek(config)?;
     Ok(state.settled.values().chain(state.published.values().flatten()).copied().collect())
 }
 

@@ -29,9 +29,8 @@ use crate::audit::Event;
 use crate::audit::file::{AuditError, Log};
 use crate::clock::Timestamp;
 use crate::config::load::add;
-use crate::config::{Config, Edge};
 use crate::files::way_in;
-use crate::round;
+use crate::settings::{Config, Edge};
 use crate::state::StateError;
 use crate::update::{Books, BooksError};
 use bounds::Doubtful;
@@ -185,7 +184,7 @@ pub async fn fetch(config: &Config, accept: bool, now: Timestamp) -> Result<Vec<
     if config.edges.is_empty() {
         return Err(AllowlistError::NoEdge);
     }
-    let mut books = round::open_books(config).map_err(|error| match error {
+    let mut books = Books::open(config).map_err(|error| match error {
         BooksError::State(StateError::Locked { path }) => AllowlistError::AtWork { path, accept },
         error => error.into(),
     })?;

@@ -4,13 +4,11 @@ use std::collections::BTreeSet;
 
 use super::{Outcome, Report};
 use crate::audit::Event;
-
-/// What the key of every refused list begins with.
-pub const PREFIX: &str = "ranges: ";
+use crate::audit::topics::RANGES;
 
 /// The name by which the log knows that the lists of `edge` are refused.
 fn key(edge: &str) -> String {
-    format!("{PREFIX}{edge}")
+    format!("{RANGES}{edge}")
 }
 
 /// What `reports`, of every edge there is, change about `before`, the keys of what was refused: each with its key.

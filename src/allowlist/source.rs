@@ -10,8 +10,9 @@ use ipnet::IpNet;
 use serde_json::Value;
 
 use crate::address::{self, set::AddressSet};
-use crate::config::ListForm;
-use crate::watch::extract::{excerpt, is_page};
+use crate::settings::ListForm;
+use crate::text::excerpt;
+use crate::watch::extract::is_page;
 
 /// The longest list that is read, in bytes: some fifty thousand ranges.
 pub const LIMIT: usize = 1 << 20;

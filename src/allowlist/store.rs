@@ -13,8 +13,8 @@ use super::{AllowlistError, bounds};
 use crate::address::set::AddressSet;
 use crate::audit::file::AuditError;
 use crate::clock::{Step, Timestamp};
-use crate::config::{Config, Edge};
 use crate::files::Dir;
+use crate::settings::{Config, Edge};
 
 /// How many versions are kept besides the one in force.
 const KEPT: u64 = 24;
@@ -206,7 +206,7 @@ mod tests {
             let to = if name == ".new" { other.clone() } else { home.path().join("nothing") };
             symlink(to, dir(&at, "quay").join(name)).unwrap();
         }
-        let told = crate::commands::chain_of(&put(&at, "quay", &version(1)).unwrap_err());
+        let told = crate::text::chain_of(&put(&at, "quay", &version(1)).unwrap_err());
         assert!(told.contains("current.json; a symbolic link stands there, and none is followed: remove it"), "{told}");
         fs::remove_file(at.join("edges/quay/current.json")).unwrap();
         put(&at, "quay", &version(1)).unwrap();
@@ -220,7 +220,7 @@ mod tests {
             fs::create_dir_all(elsewhere.join("quay")).unwrap();
             fs::rename(at.join(name), home.path().join(name.replace('/', "-"))).unwrap();
             symlink(&elsewhere, at.join(name)).unwrap();
-            let told = crate::commands::chain_of(&put(&at, "quay", &version(3)).unwrap_err());
+            let told = crate::text::chain_of(&put(&at, "quay", &version(3)).unwrap_err());
             assert!(told.contains("edges/quay; what stands in the place of a directory there"), "{told}");
             assert_eq!(fs::read_dir(elsewhere.join("quay")).unwrap().count(), 0);
             fs::remove_file(at.join(name)).unwrap();

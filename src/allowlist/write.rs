@@ -9,10 +9,10 @@ use serde::Serialize;
 
 use super::render::{Form, Part, render};
 use super::{AllowlistError, in_force};
-use crate::config::{Config, Render, RenderForm};
 use crate::files::{self, Astray, Errand, Place, replace};
 use crate::provider::zonefile::reload::reload;
-use crate::watch::http::root_cause;
+use crate::settings::{Config, Render, RenderForm};
+use crate::text::root_cause;
 
 /// How long a reload command may take.
 const PATIENCE: Duration = Duration::from_secs(30);

@@ -14,9 +14,9 @@ use std::path::{Path, PathBuf};
 use super::chain::{self, Entry, Flaw, Known, Lack, Mark, Tail};
 use super::{Ending, Event};
 use crate::clock::Timestamp;
-use crate::config;
 use crate::files::{Dir, way_in};
 use crate::provider::Change;
+use crate::settings;
 use walk::{LONGEST, closed_files, first_entry, first_seq, open, open_if_there, torn_files, walk};
 pub use walk::{files, follow, follow_past, links, read_all, recall};
 
@@ -77,7 +77,7 @@ pub struct OpenIntent {
 #[derive(Debug)]
 pub struct Log {
     dir: PathBuf,
-    settings: config::Audit,
+    settings: settings::Audit,
     tail: Tail,
     /// Where the last whole line of the current file ends, in bytes.
     end: u64,
@@ -101,7 +101,7 @@ impl Log {
     /// Reads where the log in `dir` ends, and which intents are open. Writes nothing.
     ///
     /// A line that does not hold does not keep the home from being served: the log goes on behind it.
-    pub fn open(dir: &Path, settings: config::Audit) -> Result<Self, AuditError> {
+    pub fn open(dir: &Path, settings: settings::Audit) -> Result<Self, AuditError> {
         let mut log = Self {
             dir: dir.to_owned(),
             settings,
@@ -154,7 +154,7 @@ impl Log {
     }
 
     /// Goes on with other settings, after a reload.
-    pub fn refit(&mut self, settings: config::Audit) {
+    pub fn refit(&mut self, settings: settings::Audit) {
         self.settings = settings;
     }
 

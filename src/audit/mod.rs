@@ -4,6 +4,9 @@
 
 pub mod chain;
 pub mod file;
+pub mod topics;
+pub mod wave;
+pub mod words;
 
 use std::net::IpAddr;
 
@@ -11,8 +14,8 @@ use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
+use crate::audit::wave::{Behind, Serving};
 use crate::clock::{Step, Timestamp};
-use crate::confirm::wave::{Behind, Serving};
 use crate::provider::Change;
 
 /// One thing worth remembering.

@@ -4,13 +4,13 @@ use std::fmt::Write as _;
 
 use ipnet::IpNet;
 
-use super::say::{Paint, Tone};
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json};
 use crate::address::Family;
 use crate::allowlist::compare::{Ranges, Verdict, grouped};
 use crate::allowlist::{self, AllowlistError, Compared, Outcome, Reload, Rendered, Report};
 use crate::cli::Common;
 use crate::clock::Clock;
+use crate::say::{Paint, Tone};
 
 pub(super) fn fetch(common: &Common, accept: bool) -> Result<Exit, CommandError> {
     // No provider is asked for anything, so none of their secrets is needed.

@@ -1,28 +1,24 @@
 //! `fingerpost audit`: the log for people, and its chain, checked. Writes nothing.
 
 use std::collections::BTreeSet;
-use std::fmt::Write as _;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use ipnet::IpNet;
 use rustix::termios::tcgetwinsize;
 
-use super::{CommandError, Exit, load_to_look, print, print_json, say};
+use super::{CommandError, Exit, load_to_look, print, print_json};
+use crate::audit::Event;
 use crate::audit::chain::{Entry, Known, Lack};
 use crate::audit::file::{self, AuditError};
-use crate::audit::{Event, Hands, Word};
+use crate::audit::words::sentence;
 use crate::cli::Common;
-use crate::clock::{Clock, Step, Timestamp};
-use crate::confirm::wave::Serving;
+use crate::clock::{Clock, Timestamp};
 use crate::name::DnsName;
-use crate::provider::Change;
 use crate::shown;
 use crate::state::{self, State, StateError};
 use crate::status::memory::SPAN;
 use crate::status::tenure::{Move, stays};
-use crate::watch::Via;
 
 pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
     let dir = state_dir(common)?;
@@ -220,104 +216,6 @@ impl Concerned {
     }
 }
 
-/// What `entry` says, in words.
-pub(crate) fn sentence(entry: &Entry) -> String {
-    let event = match &entry.event {
-        Known::Yes(event) => event,
-        Known::No(name) => return format!("{name} (an event of another version)"),
-    };
-    match event {
-        Event::Settled { line, family, from, to, word } => {
-            let via = Via { line: line.clone(), family: *family };
-            let from = from.map_or_else(String::new, |from| format!("{from} → "));
-            format!("settled {via} {from}{to}, {}", on_the_word_of(word))
-        }
-        Event::Outage { line, family, since, why } => {
-            let via = Via { line: line.clone(), family: *family };
-            format!("no ruling for {via} since {since}, until now: {why}")
-        }
-        Event::Intent { provider, target, changes, .. } => {
-            let changes: Vec<String> = changes.iter().map(change).collect();
-            format!("intent at {provider} ({target}): {}", changes.join("; "))
-        }
-        Event::Outcome { intent, result, detail, .. } => {
-            let detail = if detail.is_empty() { String::new() } else { format!(": {detail}") };
-            format!("outcome of {intent}: {}{detail}", result.word())
-        }
-        Event::Hold { provider, why } => format!("hold on {provider}: {why}"),
-        Event::Release { provider, why } => format!("release of {provider}: {why}"),
-        Event::Spread { intent, provider, took_ms, servers, .. } => {
-            format!("spread of {intent} at {provider}, in {}: {}", say::span(*took_ms), lags(servers))
-        }
-        Event::Unspread { intent, provider, took_ms, servers, missing, why, .. } => {
-            let missing: Vec<String> = missing.iter().map(ToString::to_string).collect();
-            let lags = if servers.is_empty() { String::new() } else { format!("; {}", lags(servers)) };
-            let missing = if missing.is_empty() { String::new() } else { format!("; {}", missing.join(", ")) };
-            format!("no full spread of {intent} at {provider}, after {}: {why}{missing}{lags}", say::span(*took_ms))
-        }
-        Event::Found { line, text, .. } => format!("found{}: {text}", on(line.as_deref())),
-        Event::Gone { line, about } => format!("gone{}: {about}", on(line.as_deref())),
-        Event::Lease { provider, what, other } => {
-            let other = |word: &str| other.as_ref().map_or_else(String::new, |other| format!(" {word} {other}"));
-            match what {
-                Hands::Taken => format!("lease of {provider} taken{}", other("from")),
-                Hands::Lost => format!("lease of {provider} lost{}", other("to")),
-                Hands::Released => format!("lease of {provider} given back"),
-            }
-        }
-        Event::Ranges { edge, number, came, came_addresses, went, went_addresses, .. } => {
-            let part = |what: &str, ranges: &[IpNet], addresses: &str| match ranges {
-                [] => String::new(),
-                _ => {
-                    let first: Vec<String> = ranges.iter().take(4).map(ToString::to_string).collect();
-                    let more = if ranges.len() > first.len() { ", …" } else { "" };
-                    format!("; {what} {}{more} ({addresses} addresses)", first.join(", "))
-                }
-            };
-            let (came, went) = (part("came", came, came_addresses), part("went", went, went_addresses));
-            format!("ranges of {edge}, version {number}{came}{went}")
-        }
-        Event::Clock(Step { began, was, is }) => {
-            format!(
-                "the clock was set from {was} to {is}: what this process did before, since {began}, is dated otherwise"
-            )
-        }
-        Event::SetAside { file, bytes, removed } => {
-            let removed = if removed.is_empty() { String::new() } else { format!("; removed: {}", removed.join(", ")) };
-            format!("a torn line of {bytes} bytes was set aside in {file}{removed}")
-        }
-    }
-}
-
-/// Each server with its lag and serial.
-fn lags(servers: &[Serving]) -> String {
-    let one = |serving: &Serving| {
-        let serial = serving.serial.map_or_else(String::new, |serial| format!(", serial {serial}"));
-        format!("{} after {}{serial}", serving.server, say::span(serving.lag_ms))
-    };
-    servers.iter().map(one).collect::<Vec<_>>().join("; ")
-}
-
 fn counted(files: usize) -> String {
     if files == 1 { "1 file".to_owned() } else { format!("{files} files") }
-}
-
-fn on(line: Option<&str>) -> String {
-    line.map_or_else(String::new, |line| format!(" on {line}"))
-}
-
-fn change(change: &Change) -> String {
-    let before = change.before.as_ref().map_or_else(|| "nothing".to_owned(), say::list);
-    format!("{} {} {before} → {}, TTL {} s", change.name, change.rtype, say::list(&change.after), change.after.ttl)
-}
-
-fn on_the_word_of(word: &Word) -> String {
-    let mut text = format!("on the word of {}", word.agreed.join(", "));
-    if !word.dissent.is_empty() {
-        let _ = write!(text, "; against: {}", word.dissent.join(", "));
-    }
-    if !word.silent.is_empty() {
-        let _ = write!(text, "; silent: {}", word.silent.join(", "));
-    }
-    text
 }

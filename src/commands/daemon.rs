@@ -6,7 +6,8 @@ use tokio::sync::{mpsc, watch};
 use super::{CommandError, Exit, block_on, load};
 use crate::cli::Common;
 use crate::clock::Clock;
-use crate::daemon::{self, Notifier, Snapshot, Surroundings, Trigger};
+use crate::daemon::{self, Notifier, Surroundings, Trigger};
+use crate::status::Snapshot;
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     block_on(async {

@@ -2,12 +2,14 @@
 
 use std::fmt::Write as _;
 
-use super::{CommandError, Exit, block_on, load, print, print_json, say};
+use super::{CommandError, Exit, block_on, load, print, print_json};
 use crate::cli::Common;
 use crate::clock::Clock;
 use crate::config::load::add;
 use crate::exposure::{Finding, Grade, look::recall};
-use crate::round::{self, Means, RoundError};
+use crate::round::{Means, RoundError};
+use crate::watch::look::agreed;
+use crate::{say, update};
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     let config = load(common)?.config;
@@ -16,14 +18,14 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
         let text = format!("no [[exposure.service]] is configured: what is to be looked at? {way}");
         return Err(CommandError::Unconfigured(text));
     }
-    let state = round::peek(&config).map_err(RoundError::from)?;
+    let state = update::peek(&config).map_err(RoundError::from)?;
     let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
     // What was settled on a line or family that is not configured any more is not the home's.
     let mut settled: Vec<_> = means.vias().iter().filter_map(|via| state.settled.get(via).copied()).collect();
     let found = block_on(async {
         if settled.is_empty() {
             // No daemon has run here yet.
-            settled = round::agreed(&means.look().await).into_values().collect();
+            settled = agreed(&means.look().await).into_values().collect();
         }
         // What does not hold in the log was told by `peek`.
         let home = recall(&means.config.state_dir, settled, means.config.watch.prefix_length)?;

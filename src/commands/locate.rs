@@ -1,9 +1,10 @@
 //! `fingerpost locate`: the witnesses and the vote. Writes nothing.
 
-use super::{CommandError, Exit, block_on, load_to_look, print, print_json, say, verdict};
+use super::{CommandError, Exit, block_on, load_to_look, print, print_json, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
 use crate::round::{Histories, Means, RoundError};
+use crate::say;
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     let means = Means::new(load_to_look(common)?.config, Clock::system()).map_err(RoundError::from)?;

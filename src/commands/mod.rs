@@ -11,7 +11,6 @@ mod new;
 mod plot;
 mod preview;
 mod rehearse;
-pub mod say;
 mod status;
 mod sync;
 
@@ -29,12 +28,15 @@ use crate::config::load::{self, ConfigError, Loaded, Sources};
 use crate::daemon::DaemonError;
 use crate::echo::EchoError;
 use crate::rehearsal::RehearsalError;
-use crate::round::{Look, RoundError};
+use crate::round::RoundError;
+use crate::say;
 use crate::shown::{self, Through};
 use crate::state::StateError;
 use crate::status::ask::AskError;
+use crate::text::chain_of;
 use crate::update::{BooksError, RecordState, Report, Trouble};
 use crate::watch::WatchError;
+use crate::watch::look::Look;
 use crate::watch::vote::Outcome;
 
 /// Exit statuses, after sysexits.h.
@@ -277,21 +279,6 @@ pub fn logging(cli: &Cli) {
 fn to_the_journal() -> bool {
     let Ok(told) = std::env::var("JOURNAL_STREAM") else { return false };
     rustix::fs::fstat(io::stderr()).is_ok_and(|stat| told == format!("{}:{}", stat.st_dev, stat.st_ino))
-}
-
-/// An error with everything beneath it, in one line, each thing once.
-pub fn chain_of(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut next = error.source();
-    while let Some(source) = next {
-        let more = source.to_string();
-        if !text.contains(&more) {
-            text.push_str(": ");
-            text.push_str(&more);
-        }
-        next = source.source();
-    }
-    text
 }
 
 fn load(common: &Common) -> Result<Loaded, ConfigError> {

@@ -12,7 +12,7 @@ use crate::config::draft::text::ADVICE;
 use crate::config::draft::{self, Draft, KINDS, Kept, Kind, Place, Refused, SOFTWARE};
 use crate::config::load::{ConfigError, Sources, load};
 use crate::files::{Astray, create, replace};
-use crate::provider::RecordType;
+use crate::record::RecordType;
 
 /// Why a first configuration is not written.
 #[derive(Debug, thiserror::Error)]

@@ -6,6 +6,7 @@ use std::time::Duration;
 use crate::clock::Timestamp;
 use crate::status::model::Stay;
 use crate::status::words;
+use crate::text;
 
 /// The narrowest drawing that still says something.
 const LEAST: usize = 20;
@@ -39,7 +40,7 @@ pub(super) fn plot(stays: &[Stay], now: Timestamp, span: Duration, width: usize)
         let of: Vec<&Stay> =
             stays.iter().filter(|s| (s.line.as_deref(), s.family.as_str()) == (line, family)).collect();
         let line = line.map(|line| format!("{line} ")).unwrap_or_default();
-        let _ = writeln!(text, "{line}{}, the last {}", words::family(family), words::span(span));
+        let _ = writeln!(text, "{line}{}, the last {}", words::family(family), text::span(span));
         let mut bar = vec![' '; width];
         let (addresses, gaps): (Vec<&Stay>, Vec<&Stay>) = of.iter().copied().partition(|stay| stay.address.is_some());
         for (number, stay) in addresses.iter().enumerate() {
@@ -57,7 +58,7 @@ pub(super) fn plot(stays: &[Stay], now: Timestamp, span: Duration, width: usize)
         let _ = writeln!(text, "{}", bar.into_iter().collect::<String>());
         for stay in of.iter().rev() {
             let what = stay.address.as_deref().unwrap_or("no ruling");
-            let lasted = words::span(stay.to.unwrap_or(now).since(stay.from));
+            let lasted = text::span(stay.to.unwrap_or(now).since(stay.from));
             let until = stay.to.map_or_else(|| "now".to_owned(), words::moment);
             let _ = writeln!(text, "{what:39}  {} to {until}, {lasted}", words::moment(stay.from));
         }

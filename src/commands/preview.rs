@@ -2,11 +2,13 @@
 
 use serde::Serialize;
 
-use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
+use super::{CommandError, Exit, block_on, load, print, print_json, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
-use crate::round::{self, Found, HeldBack, Look, Means, RoundError};
+use crate::round::{self, Means, RoundError};
 use crate::update::Report;
+use crate::watch::look::{Found, HeldBack, Look};
+use crate::{say, update};
 
 /// What one round saw, and did or would do.
 #[derive(Debug, Serialize)]
@@ -20,7 +22,7 @@ pub(super) struct Document<'a> {
 
 pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError> {
     let config = load(common)?.config;
-    let state = round::peek(&config).map_err(RoundError::from)?;
+    let state = update::peek(&config).map_err(RoundError::from)?;
     let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
     let (looks, found, reports) = block_on(async {
         let looks = means.look().await;

@@ -4,18 +4,19 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::time::Duration;
 
-use super::say::{Paint, Tone};
 use super::{CommandError, Exit, load_to_look, print, print_json};
 use crate::audit::file;
 use crate::cli::Common;
 use crate::clock::{Clock, Timestamp};
-use crate::config::Config;
-use crate::round::{self, Means, RoundError};
-use crate::shown;
+use crate::round::{Means, RoundError};
+use crate::say::{Paint, Tone};
+use crate::settings::Config;
 use crate::status::ask::{self, AskError};
 use crate::status::memory::Memory;
 use crate::status::model::{Record, State, Status};
 use crate::status::{build, words};
+use crate::text::chain_of;
+use crate::{shown, text, update};
 
 pub(super) fn run(common: &Common, follow: bool) -> Result<Exit, CommandError> {
     // What runs is asked also while the file beside it does not hold, after a reload that was refused say. Where a
@@ -89,12 +90,12 @@ fn follow(common: &Common, dir: &Path) -> Result<Exit, CommandError> {
 
 /// What the state file and the audit log tell.
 fn left_behind(config: &Config) -> Result<Status, CommandError> {
-    let mut state = round::peek(config).map_err(RoundError::from)?;
+    let mut state = update::peek(config).map_err(RoundError::from)?;
     let means = Means::new(config.clone(), Clock::system()).map_err(RoundError::from)?;
     state.ledger.settle(means.sites());
     let mut memory = Memory::default();
     let flaw = file::recall(&config.state_dir, |entry| memory.hear(entry))?;
-    let flaw = flaw.map(|flaw| super::chain_of(&flaw));
+    let flaw = flaw.map(|flaw| chain_of(&flaw));
     Ok(build::left_behind(config, &state, &memory, flaw, Clock::system().now()))
 }
 
@@ -138,7 +139,7 @@ fn told(status: &Status, paint: Paint) -> String {
     for need in &status.needs {
         let _ = writeln!(text, "{} {need}", paint.tone(Tone::Amiss, "!"));
     }
-    let ago = |time: Option<Timestamp>| time.map(|time| format!("{} ago", words::span(status.time.since(time))));
+    let ago = |time: Option<Timestamp>| time.map(|time| format!("{} ago", text::span(status.time.since(time))));
     records(&mut text, &status.records, paint);
     homes(&mut text, status, paint);
     heading(&mut text, "providers", !status.providers.is_empty(), paint);
@@ -176,7 +177,7 @@ fn told(status: &Status, paint: Paint) -> String {
         let _ = writeln!(text, "{}  {}", line.time, line.text);
     }
     if let Some(next) = status.next_round {
-        let wait = words::span(Duration::from_millis(next.millis().saturating_sub(status.time.millis())));
+        let wait = text::span(Duration::from_millis(next.millis().saturating_sub(status.time.millis())));
         let _ = writeln!(text, "\n{} rounds since the start; the next one in {wait}", status.rounds);
     }
     text

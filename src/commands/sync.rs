@@ -9,15 +9,16 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::preview::Document;
-use super::{CommandError, Exit, block_on, load, print, print_json, say, verdict};
+use super::{CommandError, Exit, block_on, load, print, print_json, verdict};
 use crate::cli::Common;
 use crate::clock::Clock;
 use crate::confirm::{Confirming, End, Verdict};
 use crate::daemon::DaemonError;
 use crate::round::{Home, Means, RoundError};
+use crate::say;
+use crate::settings::Via;
 use crate::update::retry::{Retry, SIGHT};
 use crate::update::{RecordState, Report};
-use crate::watch::Via;
 use crate::watch::settle::Heard;
 
 /// The longest time between two rounds that settle an address here: long enough for an answer that one moment got wrong to

@@ -7,9 +7,10 @@ pub mod text;
 use super::cell::not_one_of;
 use super::providers::absolute_program;
 use super::units::Wrong;
-use super::{Extract, words};
+use super::words;
 use crate::name::DnsName;
-use crate::provider::RecordType;
+use crate::record::RecordType;
+use crate::settings::Extract;
 
 /// What a first configuration says.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -7,13 +7,12 @@ use std::time::Duration;
 use super::cell::Cell;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::{Exposure, Front, Gateway, Service, words};
+use super::words;
 use crate::address::set::AddressSet;
 use crate::name::DnsName;
+use crate::settings::{Exposure, Front, Gateway, INDEPENDENT, Service};
 
 const HOUR: Duration = Duration::from_secs(3600);
-/// Resolvers that have to agree before a name counts as masked.
-pub(crate) const INDEPENDENT: usize = 2;
 
 /// `edges` are the names of the `[[edge]]` tables.
 pub(super) fn read(root: &Table<'_>, edges: &[&str]) -> Option<Exposure> {

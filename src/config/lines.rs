@@ -6,8 +6,9 @@ use std::net::IpAddr;
 use super::cell::Cell;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::{Bind, Line, words};
+use super::words;
 use crate::address::Family;
+use crate::settings::{Bind, Line};
 
 /// The lines as read; `whole` is missing in one that something is wrong with.
 pub(super) struct Lined {

@@ -8,9 +8,8 @@ use super::layers::Layers;
 pub(crate) use super::problem::add;
 pub use super::problem::{ConfigError, Problem};
 use super::reader::Doc;
-use super::{
-    Config, by_provider, edges, exposure, led, lines, messages, providers, records, standby, status, tables, witnesses,
-};
+use super::{edges, exposure, led, lines, messages, providers, records, standby, status, tables, witnesses};
+use crate::settings::{Config, by_provider};
 
 /// Where a configuration comes from.
 #[derive(Clone, Default)]

@@ -1,7 +1,6 @@
 //! `[[message]]`: who is told of what, and how.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::time::Duration;
 
 use reqwest::Method;
 use reqwest::header::{HeaderMap, HeaderName, HeaderValue};
@@ -10,63 +9,12 @@ use super::cell::Cell;
 use super::edges::command;
 use super::load::Sources;
 use super::reader::Table;
-use super::secret::{self, Secret};
+use super::secret;
 use super::units::Wrong;
 use super::words;
-use crate::message::causes::Kind;
-use crate::message::desk::Quiet;
 use crate::provider::rest::body::Body;
-
-/// One `[[message]]`.
-#[derive(Clone, Debug)]
-pub struct Message {
-    /// Its name, unique.
-    pub name: String,
-    /// What it tells of.
-    pub events: BTreeSet<Kind>,
-    /// When nothing is sent.
-    pub quiet: Option<Quiet>,
-    /// How long one sending may take.
-    pub timeout: Duration,
-    /// The way.
-    pub way: Way,
-}
-
-/// How somebody is told.
-#[derive(Clone, Debug)]
-pub enum Way {
-    /// A request.
-    Webhook(Webhook),
-    /// A program that sends mail.
-    Mail {
-        /// The program and its arguments; never empty. It reads the mail with its headers.
-        command: Vec<String>,
-        /// To whom.
-        to: String,
-        /// From whom.
-        from: String,
-    },
-    /// A program that reads JSON.
-    Program {
-        /// The program and its arguments; never empty.
-        command: Vec<String>,
-    },
-}
-
-/// A request that tells somebody.
-#[derive(Clone, Debug)]
-pub struct Webhook {
-    /// Whole; it may hold the secret.
-    pub url: Secret,
-    /// Scheme, host and port: for people.
-    pub origin: String,
-    /// The method.
-    pub method: Method,
-    /// Its headers; they may hold the secret, and do not show it.
-    pub headers: HeaderMap,
-    /// Its body.
-    pub body: Body,
-}
+use crate::secret::Secret;
+use crate::settings::{Message, Occasion, Quiet, Way, Webhook};
 
 #[derive(Clone, Copy)]
 enum By {
@@ -91,9 +39,9 @@ fn message(table: &Table<'_>, sources: &Sources, names: &mut BTreeMap<String, Op
     if let Some(name) = &name {
         words::unique(&name_cell, name, "message", names);
     }
-    let events_cell = table.key("events").or(Kind::ALL.map(|(word, _)| word).to_vec());
-    let events: Option<BTreeSet<Kind>> =
-        events_cell.list().map(|items| items.iter().filter_map(|item| item.one_of(&Kind::ALL)).collect());
+    let events_cell = table.key("events").or(Occasion::ALL.map(|(word, _)| word).to_vec());
+    let events: Option<BTreeSet<Occasion>> =
+        events_cell.list().map(|items| items.iter().filter_map(|item| item.one_of(&Occasion::ALL)).collect());
     if events_cell.is_empty_list() {
         events_cell.wrong("no event is listed", "list some, or remove the key for all of them");
     }

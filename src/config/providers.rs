@@ -10,11 +10,14 @@ use ring::digest;
 use super::cell::{Cell, not_one_of};
 use super::load::Sources;
 use super::reader::{Doc, Table};
-use super::secret::{self, Secret};
+use super::secret;
 use super::units::Wrong;
-use super::{Confirm, Provider, ProviderKind, Record, TsigAlgorithm, TsigKey, edges, rest, tables, words};
-use crate::confirm;
+use super::{edges, rest, tables, words};
+use crate::dns::tsig::{TsigAlgorithm, TsigKey};
 use crate::name::DnsName;
+use crate::secret::Secret;
+use crate::settings;
+use crate::settings::{Confirm, Provider, ProviderKind, Record};
 
 /// A provider as read; `whole` is missing when something is wrong with it.
 pub(super) struct Provided {
@@ -79,8 +82,8 @@ fn confirm(cell: &Cell<'_>) -> Option<Confirm> {
     let items = cell.list()?;
     if items.is_empty() {
         cell.wrong("no server is listed", "list every server of the zone, or write \"delegation\" or \"off\"");
-    } else if items.len() > confirm::SERVERS {
-        cell.wrong("too many servers are listed", format!("list {} at most", confirm::SERVERS));
+    } else if items.len() > settings::SERVERS {
+        cell.wrong("too many servers are listed", format!("list {} at most", settings::SERVERS));
     }
     let mut servers: Vec<String> = Vec::new();
     for item in &items {

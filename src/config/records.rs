@@ -9,11 +9,12 @@ use super::lines::Lined;
 use super::providers::Provided;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::{Record, Sharing, lines, words};
+use super::{lines, words};
 use crate::address::{Family, prefix};
 use crate::name::DnsName;
-use crate::provider::RecordType;
-use crate::watch::Via;
+use crate::record::RecordType;
+use crate::settings::Via;
+use crate::settings::{Record, Sharing};
 
 /// RFC 2181, section 8.
 const MAX_TTL: u64 = 0x7fff_ffff;

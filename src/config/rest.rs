@@ -8,7 +8,6 @@ use figment::value::Value;
 use reqwest::header::{AUTHORIZATION, HeaderValue};
 use ring::digest;
 
-use super::ProviderKind;
 use super::cell::Cell;
 use super::description::auth::Auth;
 use super::description::{Names, description};
@@ -17,11 +16,13 @@ use super::led::To;
 use super::load::Sources;
 use super::problem::ConfigError;
 use super::reader::{Doc, Table, nearest};
-use super::secret::{self, Secret};
+use super::secret;
 use super::units::Wrong;
 use crate::name::DnsName;
 use crate::provider::rest::body::{Var, Vars};
 use crate::provider::rest::description::{Api, Credential, Place};
+use crate::secret::Secret;
+use crate::settings::ProviderKind;
 
 pub(super) fn read(
     doc: &Doc,

@@ -1,6 +1,5 @@
 //! Secrets: where they may come from, and a type that cannot be printed.
 
-use std::fmt;
 use std::fs::File;
 use std::io::{self, Read};
 use std::os::unix::fs::MetadataExt;
@@ -14,28 +13,6 @@ use super::led::To;
 use super::load::Sources;
 use super::reader::Table;
 use crate::files::{self, Astray, Errand};
-
-/// A secret's bytes. It has no `Display`, and its `Debug` shows nothing of it.
-#[derive(Clone)]
-pub struct Secret(Vec<u8>);
-
-impl Secret {
-    /// Takes the bytes over.
-    pub fn new(bytes: Vec<u8>) -> Self {
-        Self(bytes)
-    }
-
-    /// The bytes, for the one place that signs or sends with them.
-    pub fn expose(&self) -> &[u8] {
-        &self.0
-    }
-}
-
-impl fmt::Debug for Secret {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("(secret)")
-    }
-}
 
 /// Far more than any key or token needs.
 const MAX_BYTES: u64 = 4096;

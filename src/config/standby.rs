@@ -7,9 +7,10 @@ use super::cell::Cell;
 use super::providers::Provided;
 use super::reader::Table;
 use super::units::Wrong;
-use super::{ProviderKind, Standby, words};
+use super::words;
 use crate::name::DnsName;
-use crate::standby::SPANS;
+use crate::provider::claim::SPANS;
+use crate::settings::{ProviderKind, Standby};
 
 pub(super) fn read(root: &Table<'_>, providers: &BTreeMap<String, Provided>) -> Option<Standby> {
     let table = root.table_if_set("standby")?;

@@ -5,7 +5,8 @@ use std::path::PathBuf;
 
 use super::reader::Table;
 use super::units::Wrong;
-use super::{Listen, StatusPage, words};
+use super::words;
+use crate::settings::{Listen, StatusPage};
 
 pub(super) fn read(root: &Table<'_>) -> Option<StatusPage> {
     let table = root.table("status");

@@ -5,7 +5,8 @@ use std::time::Duration;
 use super::cell::{Cell, not_one_of};
 use super::reader::Table;
 use super::units::Wrong;
-use super::{Audit, CarrierNat, Confirmation, Limits, Quorum, Retry, Watch, words};
+use super::words;
+use crate::settings::{Audit, CarrierNat, Confirmation, Limits, Quorum, Retry, Watch};
 
 const MILLISECOND: Duration = Duration::from_millis(1);
 const SECOND: Duration = Duration::from_secs(1);

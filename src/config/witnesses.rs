@@ -8,9 +8,10 @@ use super::lines::Lined;
 use super::reader::Table;
 use super::records::Recorded;
 use super::units::Wrong;
-use super::{Quorum, Witness, WitnessKind, lines, words};
+use super::{lines, words};
 use crate::address::Family;
-use crate::watch::Via;
+use crate::settings::Via;
+use crate::settings::{Quorum, Witness, WitnessKind};
 
 /// A witness as read; `whole` is missing when something is wrong with it.
 pub(super) struct Witnessed<'d> {

@@ -7,11 +7,11 @@ use ipnet::IpNet;
 
 use super::cell::{Cell, not_one_of};
 use super::units::Wrong;
-use super::{Extract, Sharing};
 use crate::address;
 use crate::address::prefix::{self, Mac};
 use crate::name::DnsName;
-use crate::provider::RecordType;
+use crate::record::RecordType;
+use crate::settings::{Extract, Sharing};
 
 /// Every way a record may be shared.
 pub(super) const SHARING: [(&str, Sharing); 2] = [("sole", Sharing::Sole), ("member", Sharing::Member)];

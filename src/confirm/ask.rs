@@ -13,8 +13,8 @@ use tokio::task::JoinSet;
 use tokio::time::timeout;
 
 use super::spread::{Errand, Heard, Question};
-use super::wave::{Awaited, Why};
 use super::{PATIENCE, Server};
+use crate::audit::wave::{Awaited, Why};
 use crate::dns::answer;
 use crate::dns::message::{query, wire_name, wire_type};
 use crate::dns::udp::Asker;

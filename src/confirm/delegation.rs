@@ -6,7 +6,7 @@ use std::net::IpAddr;
 use hickory_proto::op::{Message, ResponseCode};
 use hickory_proto::rr::{Name, RData, Record};
 
-use super::SERVERS;
+use crate::settings::SERVERS;
 
 /// Addresses of one server at most.
 pub(super) const ADDRESSES: usize = 6;

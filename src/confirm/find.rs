@@ -15,11 +15,11 @@ use tokio::time::timeout;
 
 use super::delegation::{self, ADDRESSES, Undelegated};
 use super::{PATIENCE, Server};
-use crate::config::Confirm;
 use crate::dns::message::{query, wire_name};
 use crate::dns::udp::Asker;
 use crate::files::{self, Errand};
 use crate::name::DnsName;
+use crate::settings::Confirm;
 
 /// Where DNS is served (RFC 1035, section 4.2).
 const PORT: u16 = 53;

@@ -3,12 +3,13 @@
 use hickory_proto::op::{Message, Query};
 use hickory_proto::rr::{Name, RecordType as WireType};
 
+use super::ask;
 use super::delegation::{ADDRESSES, addresses, delegation, enclosing, nameservers};
-use super::{SERVERS, ask};
 use crate::dns::answer;
 use crate::dns::message::wire_name;
 use crate::name::DnsName;
-use crate::provider::RecordType;
+use crate::record::RecordType;
+use crate::settings::SERVERS;
 
 /// An answer over UDP: as it is, and with a header that belongs to the question.
 pub fn any_answer(raw: &[u8]) -> bool {

@@ -1,6 +1,6 @@
 //! Confirming: after a write, every authoritative server of the zone is asked until all of them serve it.
 //!
-//! [`wave`] has the values, `spread` decides (pure) who is asked when and what has been reached, `delegation` reads
+//! [`crate::audit::wave`] has the values, `spread` decides (pure) who is asked when and what has been reached, `delegation` reads
 //! (pure) what resolvers and parents answer. `find` and `ask` touch the network, and [`Confirming`] runs them: a task a
 //! provider, beside everything else, with nothing to wait for it.
 //!
@@ -12,7 +12,6 @@ mod find;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
 mod spread;
-pub mod wave;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -22,17 +21,14 @@ use std::time::Duration;
 use tokio::task::{JoinError, JoinSet};
 use tokio::time::{Instant, sleep_until};
 
+use crate::audit::wave::{Behind, Wave};
 use crate::clock::Timestamp;
-use crate::config::{Config, Confirm};
 use crate::dns::udp::Asker;
 use crate::name::DnsName;
+use crate::settings::{Config, Confirm};
 use crate::update::{RecordState, Report};
 pub use spread::{End, Verdict};
 use spread::{Errand, Pass, Tracker};
-use wave::{Behind, Wave};
-
-/// Servers of one zone that are asked, at most: the root has 13 (common practice, no source).
-pub const SERVERS: usize = 16;
 
 /// How long one question to one address may take, a second try included.
 const PATIENCE: Duration = Duration::from_secs(3);
@@ -92,7 +88,7 @@ pub struct Confirming {
 impl Confirming {
     /// For the zones of `config`; asks nobody yet.
     pub fn new(config: &Config) -> Self {
-        let place = |(name, provider): (&String, &crate::config::Provider)| {
+        let place = |(name, provider): (&String, &crate::settings::Provider)| {
             (name.clone(), Place { zone: provider.zone.clone(), confirm: provider.confirm.clone() })
         };
         Self {

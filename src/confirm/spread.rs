@@ -12,7 +12,7 @@ use serde::{Serialize, Serializer};
 
 use super::Server;
 use super::find::Lost;
-use super::wave::{Awaited, Behind, Serving, Wave, Why};
+use crate::audit::wave::{Awaited, Behind, Serving, Wave, Why};
 use crate::clock::Timestamp;
 
 /// The longest pause between two askings.

@@ -8,8 +8,8 @@ use super::ears::Ears;
 use super::{Daemon, DaemonError, GRACE};
 use crate::allowlist::{self, AllowlistError, Outcome, Reload, Report};
 use crate::clock::Timestamp;
-use crate::commands::chain_of;
 use crate::status::model::Edge;
+use crate::text::chain_of;
 
 /// After a look that brought nothing the next one comes sooner.
 const SOON: Duration = Duration::from_secs(3600);

@@ -6,10 +6,10 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 use crate::clock::Timestamp;
-use crate::config::{self, Config, Watch};
+use crate::settings;
+use crate::settings::{Config, Via, Watch};
 use crate::update::retry::{Retry, SIGHT};
 use crate::update::{Report, Trouble};
-use crate::watch::Via;
 use crate::watch::settle::Heard;
 
 /// Between two tries of a provider that is on hold: its refusal may have been a passing state of the server.
@@ -39,7 +39,7 @@ struct ProviderPace {
 
 impl Pace {
     pub(super) fn new(config: &Config) -> Self {
-        let doubt = config::Retry { initial: config.watch.settle_every, max: config.watch.every };
+        let doubt = settings::Retry { initial: config.watch.settle_every, max: config.watch.every };
         Self { doubt: Retry::new(doubt), providers: BTreeMap::new() }
     }
 
@@ -92,7 +92,14 @@ impl Pace {
     }
 
     /// Takes in how a pass over a provider ended.
-    pub(super) fn after(&mut self, report: &Report, settings: config::Retry, wall: Timestamp, now: Instant, draw: f64) {
+    pub(super) fn after(
+        &mut self,
+        report: &Report,
+        settings: settings::Retry,
+        wall: Timestamp,
+        now: Instant,
+        draw: f64,
+    ) {
         let pace = self.providers.entry(report.provider.clone()).or_insert_with(|| ProviderPace {
             retry: Retry::new(settings),
             wait: None,
@@ -139,11 +146,11 @@ impl Pace {
 mod tests {
     use super::*;
     use crate::address::Family;
-    use crate::config::Quorum;
+    use crate::settings::Quorum;
     use std::net::IpAddr;
 
     const SECOND: Duration = Duration::from_secs(1);
-    const RETRY: config::Retry = config::Retry { initial: Duration::from_secs(5), max: Duration::from_secs(60) };
+    const RETRY: settings::Retry = settings::Retry { initial: Duration::from_secs(5), max: Duration::from_secs(60) };
 
     fn watch() -> Watch {
         Watch {
@@ -152,7 +159,7 @@ mod tests {
             settle_every: 10 * SECOND,
             quorum: Quorum::Majority,
             timeout: SECOND,
-            carrier_nat: config::CarrierNat::Hold,
+            carrier_nat: crate::settings::CarrierNat::Hold,
             push: true,
             return_after: Duration::from_secs(600),
             accept_special: Vec::new(),
@@ -161,7 +168,7 @@ mod tests {
     }
 
     fn pace() -> Pace {
-        let doubt = config::Retry { initial: watch().settle_every, max: watch().every };
+        let doubt = settings::Retry { initial: watch().settle_every, max: watch().every };
         Pace { doubt: Retry::new(doubt), providers: BTreeMap::new() }
     }
 
@@ -295,7 +302,7 @@ mod tests {
     fn a_refusal_that_nothing_proves_is_asked_again_with_growing_waits_of_an_hour_at_most() {
         let (mut pace, now) = (pace(), Instant::now());
         let unproven = report(Some(Trouble::Unproven { why: "REFUSED, unsigned".to_owned() }), None);
-        let day = config::Retry { initial: 5 * SECOND, max: 86_400 * SECOND };
+        let day = settings::Retry { initial: 5 * SECOND, max: 86_400 * SECOND };
         let mut waits = || {
             pace.after(&unproven, day, wall(), now, 1.0);
             (pace.next_due().unwrap() - now).as_secs()

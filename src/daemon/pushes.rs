@@ -9,7 +9,7 @@ use std::net::Ipv4Addr;
 use std::pin::Pin;
 use std::task::Poll;
 
-use crate::config::{Bind, Config, WitnessKind};
+use crate::settings::{Bind, Config, WitnessKind};
 use crate::watch::changes::{self, Changes};
 use crate::watch::router::announce::Announcements;
 

@@ -3,10 +3,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::allowlist::{self, Outcome as Lists, Rendered};
-use crate::commands::say;
 use crate::confirm::{End, Verdict};
-use crate::round::{Found, Look};
+use crate::say;
 use crate::update::{RecordState, Report, Trouble};
+use crate::watch::look::{Found, Look};
 use crate::watch::settle::Heard;
 use crate::watch::vote::Outcome;
 
@@ -199,8 +199,8 @@ impl Said {
             match &record.standing {
                 RecordState::InStep | RecordState::Spreading { .. } => {
                     if record.verb.is_some() {
-                        let before = record.before.as_ref().map_or_else(|| "nothing".to_owned(), say::list);
-                        let after = record.after.as_ref().map(say::list).unwrap_or_default();
+                        let before = record.before.as_ref().map_or_else(|| "nothing".to_owned(), ToString::to_string);
+                        let after = record.after.as_ref().map(ToString::to_string).unwrap_or_default();
                         tracing::info!("{} {} written: {before} → {after}", record.name, record.rtype);
                         self.is_over(&topic);
                     } else if self.is_over(&topic) {

@@ -6,7 +6,7 @@ use hickory_proto::op::{Message, MessageType, OpCode, Query};
 use hickory_proto::rr::{DNSClass, Name, RData, Record};
 
 use super::message::wire_type;
-use crate::provider::{RecordType, RrSet};
+use crate::record::{RecordType, RrSet};
 
 /// The message in `raw`, if it answers `question` as asked with `id` (RFC 5452, section 9.1).
 pub(crate) fn belongs(raw: &[u8], id: u16, question: &Query) -> Option<Message> {

@@ -6,9 +6,9 @@ use hickory_proto::rr::rdata::tsig::TsigAlgorithm as WireAlgorithm;
 use hickory_proto::rr::{Name, RecordType as WireType, TSigVerifier, TSigner};
 
 use crate::clock::Timestamp;
-use crate::config::{TsigAlgorithm, TsigKey};
+use crate::dns::tsig::{TsigAlgorithm, TsigKey};
 use crate::name::DnsName;
-use crate::provider::RecordType;
+use crate::record::RecordType;
 
 /// Seconds by which the clocks of both sides may differ (RFC 8945, section 10, recommends 300).
 pub(crate) const FUDGE: u16 = 300;

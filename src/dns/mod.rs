@@ -1,10 +1,11 @@
 //! DNS messages and how they travel: what the `rfc2136` provider, the confirming and the rehearsal share.
 //!
-//! [`message`] and [`answer`] are pure; [`tcp`] opens connections, and [`udp`] asks single questions.
+//! `message` and `answer` are pure; `tcp` opens connections, and `udp` asks single questions.
 
 pub(crate) mod answer;
 pub(crate) mod message;
 pub(crate) mod tcp;
+pub mod tsig;
 pub(crate) mod udp;
 
 use ring::rand::{SecureRandom, SystemRandom};

@@ -8,8 +8,8 @@ use reqwest::Url;
 
 use super::home::Home;
 use crate::address::set::AddressSet;
-use crate::config::{Exposure, Front, Service};
 use crate::confirm::Server;
+use crate::settings::{Exposure, Front, Service};
 
 /// Who may be asked: what the configuration names, and the home itself.
 #[derive(Clone, Debug)]
@@ -85,9 +85,9 @@ mod tests {
     use std::time::Duration;
 
     use super::{Allowed, Edges, Permit};
-    use crate::config::{Exposure, Front, Service};
     use crate::exposure::home::Home;
     use crate::name::DnsName;
+    use crate::settings::{Exposure, Front, Service};
 
     fn service(name: &str, edge: &[&str]) -> Service {
         let ranges = || edge.iter().map(|range| range.parse::<ipnet::IpNet>().unwrap());

@@ -16,7 +16,7 @@ use x509_parser::x509::{AlgorithmIdentifier, SubjectPublicKeyInfo};
 use super::{Check, Finding, Grade};
 use crate::clock::Timestamp;
 use crate::name::DnsName;
-use crate::watch::http::one_line;
+use crate::text::short_line;
 
 const DAY: Duration = Duration::from_secs(86_400);
 /// At most this long before its end a certificate is told of; otherwise a third of its life before.
@@ -150,7 +150,7 @@ pub fn read(chain: &[CertificateDer<'_>], roots: &Roots, now: Timestamp) -> Resu
         let whose = if at == 0 {
             "it".to_owned()
         } else {
-            format!("the certificate of {}", one_line(&other.subject().to_string()))
+            format!("the certificate of {}", short_line(&other.subject().to_string()))
         };
         if let Some(what) = weak_signature(&other.signature_algorithm) {
             weak.push(format!("{whose} is signed by {what}"));
@@ -164,7 +164,7 @@ pub fn read(chain: &[CertificateDer<'_>], roots: &Roots, now: Timestamp) -> Resu
     // Held against a moment at which it is valid: that it is not now is told apart.
     let time = now.clamp(not_before, not_after.max(not_before));
     let time = UnixTime::since_unix_epoch(Duration::from_millis(time.millis()));
-    let issuer = one_line(&parsed.issuer().to_string());
+    let issuer = short_line(&parsed.issuer().to_string());
     let untrusted = roots.refuse(chain, parsed.subject() == parsed.issuer(), &issuer, time);
     Ok(Seen { names: names.collect(), not_before, not_after, weak, untrusted })
 }
@@ -286,7 +286,7 @@ pub fn judge(name: &DnsName, seen: &Seen, now: Timestamp) -> Finding {
 }
 
 fn list(names: &[String]) -> String {
-    let mut text: Vec<String> = names.iter().take(4).map(|name| one_line(name)).collect();
+    let mut text: Vec<String> = names.iter().take(4).map(|name| short_line(name)).collect();
     if names.len() > 4 {
         text.push(format!("{} more", names.len() - 4));
     }

@@ -14,7 +14,7 @@ use super::masked::Told;
 use crate::dns::message::{query, wire_name};
 use crate::dns::udp::Asker;
 use crate::name::DnsName;
-use crate::watch::http::root_cause;
+use crate::text::root_cause;
 
 /// Who is asked: at the first of its addresses that answers.
 pub(super) struct Source {

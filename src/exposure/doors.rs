@@ -7,7 +7,7 @@ use super::{Check, Finding, Grade};
 use crate::address::set::AddressSet;
 use crate::allowlist::compare::{Comparison, Verdict};
 use crate::allowlist::firewall::mappings;
-use crate::config::Service;
+use crate::settings::Service;
 use crate::watch::router::igd::xml::Mapping;
 
 /// What is compared by `fingerpost allowlist compare`, about `about`, which is on `port`.

@@ -10,10 +10,11 @@ use super::allowed::Permit;
 use super::home::{Home, Whose};
 use super::reach::Entry;
 use crate::address::Family;
-use crate::config::Service;
 use crate::echo::knock::Knock;
 use crate::http;
-use crate::watch::http::{local_address, one_line, root_cause};
+use crate::settings::Service;
+use crate::text::{root_cause, short_line};
+use crate::watch::http::local_address;
 
 /// The longest answer of a helper that is read, in bytes.
 const LIMIT: usize = 4096;
@@ -82,7 +83,7 @@ pub(super) async fn knock(
         }
     }
     if !status.is_success() {
-        return Err(format!("the helper says: {} ({})", one_line(&String::from_utf8_lossy(&body)), status.as_u16()));
+        return Err(format!("the helper says: {} ({})", short_line(&String::from_utf8_lossy(&body)), status.as_u16()));
     }
     let knocked: Knocked =
         serde_json::from_slice(&body).map_err(|_| "what the helper says is not an answer to a knock".to_owned())?;

@@ -26,15 +26,14 @@ use crate::aside::aside;
 use crate::audit::chain::Known;
 use crate::audit::file::{self, AuditError};
 use crate::clock::Timestamp;
-use crate::commands::chain_of;
-use crate::config::exposure::INDEPENDENT;
-use crate::config::{Config, Edge, Firewall, Gateway, Place, Service};
 use crate::confirm;
 use crate::dns::udp::Asker;
 use crate::files::{self, Errand};
 use crate::name::DnsName;
 use crate::provider::Provider;
 use crate::provider::listing::{ROOM, ZoneRecord};
+use crate::settings::{Config, Edge, Firewall, Gateway, INDEPENDENT, Place, Service};
+use crate::text::chain_of;
 use crate::watch::router::Router;
 
 /// How long one question may take; a helper needs time to see that nothing answers.

@@ -4,8 +4,7 @@ use std::collections::BTreeSet;
 
 use super::{Finding, Grade};
 
-/// What the key of every finding of this room begins with.
-pub const PREFIX: &str = "exposure: ";
+use crate::audit::topics::EXPOSURE;
 
 /// One thing that is new.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -19,7 +18,7 @@ pub enum News<'a> {
 impl Finding {
     /// What it is about, always in the same words.
     pub fn key(&self) -> String {
-        format!("{PREFIX}{}, {}", self.check, self.about)
+        format!("{EXPOSURE}{}, {}", self.check, self.about)
     }
 }
 

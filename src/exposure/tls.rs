@@ -16,7 +16,7 @@ use tokio_rustls::TlsConnector;
 
 use super::allowed::Permit;
 use crate::name::DnsName;
-use crate::watch::http::root_cause;
+use crate::text::root_cause;
 
 /// Why a server's certificates were not seen.
 #[derive(Debug, PartialEq, Eq)]

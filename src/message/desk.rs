@@ -1,14 +1,13 @@
 //! What is sent when: one desk for each `[[message]]`. Pure; the time is an argument.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeSet, VecDeque};
 use std::time::Duration;
 
-use serde::{Deserialize, Serialize};
-
-use super::causes::{Kind, causes, is_unknown, of_record, published};
+use super::causes::{causes, is_unknown, of_record, published};
 use crate::clock::{Step, Timestamp};
-use crate::config::Message;
+use crate::settings::{Message, Occasion, Quiet};
 use crate::shown;
+use crate::state::Past;
 use crate::status::Status;
 
 /// Letters that may wait, at most; the oldest goes when there are more.
@@ -28,7 +27,7 @@ pub struct Letter {
     /// What it is about; the same for the beginning and the end of one cause.
     pub key: String,
     /// What kind of thing that is.
-    pub kind: Kind,
+    pub kind: Occasion,
     /// Whether it says that something is over.
     pub over: bool,
     /// The words.
@@ -40,7 +39,7 @@ pub struct Letter {
 }
 
 impl Letter {
-    fn new(key: String, kind: Kind, over: bool, text: String, time: Timestamp) -> Self {
+    fn new(key: String, kind: Occasion, over: bool, text: String, time: Timestamp) -> Self {
         let text = shown::lines(&text).into_owned();
         Self { key, kind, over, text, time, addresses: Vec::new() }
     }
@@ -55,64 +54,10 @@ pub enum Next {
     Wait(Duration),
 }
 
-/// Hours of the day in which nothing is sent: minutes since midnight in UTC, from and until.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Quiet {
-    /// From then.
-    pub from: u32,
-    /// Until then, perhaps on the next day.
-    pub until: u32,
-}
-
-const MINUTES: u32 = 24 * 60;
-
-impl Quiet {
-    /// How long it stays quiet at `now`; `None` when it is not.
-    pub fn lasts(self, now: Timestamp) -> Option<Duration> {
-        let day = Duration::from_secs(86_400).as_millis();
-        let spent = Duration::from_millis((u128::from(now.millis()) % day).try_into().unwrap_or_default());
-        let minute = u32::try_from(spent.as_secs() / 60).unwrap_or_default();
-        let since = (minute + MINUTES - self.from) % MINUTES;
-        let span = (self.until + MINUTES - self.from) % MINUTES;
-        (since < span).then(|| {
-            let begun =
-                Duration::from_secs(u64::from(since) * 60) + (spent - Duration::from_secs(u64::from(minute) * 60));
-            Duration::from_secs(u64::from(span) * 60) - begun
-        })
-    }
-}
-
-/// What a person knows already.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(from = "Kept")]
-pub struct Past {
-    /// The causes that were told and are not over.
-    pub causes: BTreeSet<String>,
-    /// The addresses of each record, by name and type, as they were last told or first seen.
-    pub published: BTreeMap<String, Vec<String>>,
-}
-
-/// [`Past`] as a state file has it; once it was the causes alone.
-#[derive(Deserialize)]
-#[serde(untagged)]
-enum Kept {
-    Whole { causes: BTreeSet<String>, published: BTreeMap<String, Vec<String>> },
-    Causes(BTreeSet<String>),
-}
-
-impl From<Kept> for Past {
-    fn from(kept: Kept) -> Self {
-        match kept {
-            Kept::Whole { causes, published } => Self { causes, published },
-            Kept::Causes(causes) => Self { causes, ..Self::default() },
-        }
-    }
-}
-
 /// One way to a person: what was told, and what waits to be.
 #[derive(Debug)]
 pub struct Desk {
-    kinds: BTreeSet<Kind>,
+    kinds: BTreeSet<Occasion>,
     quiet: Option<Quiet>,
     past: Past,
     waiting: VecDeque<Letter>,
@@ -153,7 +98,7 @@ impl Desk {
         }
         // What nobody was told of need not be called off.
         let lasts = |key: &str| causes.contains_key(key) || is_unknown(status, key);
-        self.waiting.retain(|letter| letter.over || letter.kind == Kind::Changed || lasts(&letter.key));
+        self.waiting.retain(|letter| letter.over || letter.kind == Occasion::Changed || lasts(&letter.key));
         self.waiting.retain(|letter| !letter.over || !lasts(&letter.key));
         let over: Vec<String> = self.past.causes.iter().filter(|key| !lasts(key)).cloned().collect();
         for key in over {
@@ -167,7 +112,7 @@ impl Desk {
     }
 
     fn changed(&mut self, status: &Status, now: Timestamp) {
-        if !self.kinds.contains(&Kind::Changed) {
+        if !self.kinds.contains(&Occasion::Changed) {
             return;
         }
         let present = published(status);
@@ -182,7 +127,7 @@ impl Desk {
             let is_said = |letter: &Letter| has_moved && letter.addresses == addresses;
             self.waiting.retain(|letter| letter.key != key || is_said(letter));
             if has_moved && !self.waiting.iter().any(|letter| letter.key == key) {
-                self.put(Letter { addresses, ..Letter::new(key, Kind::Changed, false, text, now) });
+                self.put(Letter { addresses, ..Letter::new(key, Occasion::Changed, false, text, now) });
             }
         }
     }
@@ -224,7 +169,7 @@ impl Desk {
         self.waiting.retain(|waiting| waiting != letter);
         match (letter.kind, letter.over) {
             // A change is no state that lasts.
-            (Kind::Changed, _) => {
+            (Occasion::Changed, _) => {
                 if let Some(about) = letter.key.strip_prefix("changed ") {
                     self.past.published.insert(about.to_owned(), letter.addresses.clone());
                 }
@@ -250,9 +195,9 @@ impl Desk {
     }
 }
 
-fn kind_of(key: &str) -> Kind {
+fn kind_of(key: &str) -> Occasion {
     let word = key.split(' ').next().unwrap_or_default();
-    Kind::ALL.iter().find(|(known, _)| *known == word).map_or(Kind::Finding, |(_, kind)| *kind)
+    Occasion::ALL.iter().find(|(known, _)| *known == word).map_or(Occasion::Finding, |(_, kind)| *kind)
 }
 
 #[cfg(test)]

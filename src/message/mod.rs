@@ -9,20 +9,15 @@ pub mod causes;
 pub mod desk;
 mod send;
 
-use std::collections::BTreeMap;
-
 use futures_util::future::join_all;
 use tokio::sync::watch;
 use tokio::time::sleep;
 
 use crate::clock::Clock;
-use crate::config::Message;
-use crate::daemon::Snapshot;
-use crate::status::build;
-use desk::{Desk, Next, Past};
-
-/// What has been told to whom, by the name of the `[[message]]`. It survives restarts.
-pub type Told = BTreeMap<String, Past>;
+use crate::settings::Message;
+use crate::state::Told;
+use crate::status::{Snapshot, build};
+use desk::{Desk, Next};
 
 /// Tells people by `messages` what the snapshots show, for as long as it is polled; never ends. `told` begins with what was
 /// told in an earlier life, and is shown what is told now.

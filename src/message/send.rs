@@ -6,11 +6,11 @@ use std::time::Duration;
 use reqwest::header::{CONTENT_TYPE, HeaderValue};
 
 use super::desk::Letter;
-use crate::config::{Message, Way, Webhook};
 use crate::http;
 use crate::provider::command::{self, Job, NotEnded};
 use crate::provider::rest::body::{Var, Vars};
-use crate::watch::http::root_cause;
+use crate::settings::{Message, Way, Webhook};
+use crate::text::root_cause;
 
 /// Sends `letter`.
 ///

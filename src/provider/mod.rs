@@ -3,6 +3,7 @@
 //! A provider reads and writes, once, when it is told to. Retrying, back-off, limits, the audit log and
 //! the reading-back after a write belong to [`crate::update`]; a provider does none of these.
 
+pub mod claim;
 pub(crate) mod command;
 pub mod listing;
 pub mod program;
@@ -13,53 +14,17 @@ pub mod zonefile;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::future::Future;
-use std::net::IpAddr;
 use std::pin::Pin;
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::address::Family;
 use crate::name::DnsName;
+use crate::record::{RecordType, RrSet};
 use listing::ZoneRecord;
 
-/// The record types this program publishes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "UPPERCASE")]
-pub enum RecordType {
-    /// An IPv4 address (RFC 1035, section 3.4.1).
-    A,
-    /// An IPv6 address (RFC 3596, section 2.1).
-    Aaaa,
-}
-
-impl RecordType {
-    /// The family of the addresses such a record holds.
-    pub fn family(self) -> Family {
-        match self {
-            Self::A => Family::Ipv4,
-            Self::Aaaa => Family::Ipv6,
-        }
-    }
-}
-
-impl fmt::Display for RecordType {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::A => "A",
-            Self::Aaaa => "AAAA",
-        })
-    }
-}
-
-/// The A or AAAA RRset at one name: one TTL for all members (RFC 2181, section 5.2), at least one address.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct RrSet {
-    /// Time to live, in seconds.
-    pub ttl: u32,
-    /// The members.
-    pub addresses: BTreeSet<IpAddr>,
-}
+/// The longest wait that the other side can ask for: a day. One that asks for more is tried all the same.
+pub const LONGEST_ASKED: Duration = Duration::from_secs(86_400);
 
 /// What stands at one name.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

@@ -9,9 +9,10 @@ use std::net::IpAddr;
 use serde::Serialize;
 
 use crate::address::{Family, prefix};
-use crate::config::{Record, Sharing};
 use crate::name::DnsName;
-use crate::provider::{Change, Observed, Obstacle, RecordType, RrSet, Standing};
+use crate::provider::{Change, Observed, Obstacle, Standing};
+use crate::record::{RecordType, RrSet};
+use crate::settings::{Record, Sharing};
 
 /// One record as it shall be published now.
 #[derive(Clone, Debug, PartialEq, Eq)]

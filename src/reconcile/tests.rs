@@ -4,7 +4,7 @@ use std::net::IpAddr;
 use proptest::prelude::*;
 
 use super::*;
-use crate::config::by_provider;
+use crate::settings::by_provider;
 
 const NEW: &str = "203.0.113.77";
 const OLD: &str = "203.0.113.9";

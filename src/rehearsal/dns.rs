@@ -21,10 +21,10 @@ use tokio::time::timeout;
 
 use super::zone::Zone;
 use crate::clock::Timestamp;
-use crate::config::TsigKey;
 use crate::dns::message::{signer, verifiable};
+use crate::dns::tsig::TsigKey;
 use crate::name::DnsName;
-use crate::provider::{RecordType, RrSet};
+use crate::record::{RecordType, RrSet};
 
 /// Connections served at once.
 const CONNECTIONS: usize = 64;

@@ -20,11 +20,12 @@ use super::dns::Server;
 use super::echo::{Behaviour, Echo};
 use crate::clock::Clock;
 use crate::config::load::{self, Loaded, Sources};
-use crate::config::secret::Secret;
-use crate::config::{TsigAlgorithm, TsigKey};
-use crate::daemon::{self, DaemonError, Notifier, Snapshot, Surroundings, Trigger};
+use crate::daemon::{self, DaemonError, Notifier, Surroundings, Trigger};
+use crate::dns::tsig::{TsigAlgorithm, TsigKey};
 use crate::name::DnsName;
-use crate::provider::{RecordType, RrSet};
+use crate::record::{RecordType, RrSet};
+use crate::secret::Secret;
+use crate::status::Snapshot;
 
 /// The operators of the five echo services.
 pub(super) const OPERATORS: [&str; 5] = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];

@@ -14,12 +14,12 @@ use super::{RehearsalError, Teller};
 use crate::audit::chain::{Entry, Known};
 use crate::audit::{Ending, Event, file};
 use crate::clock::Clock;
-use crate::commands::say;
-use crate::daemon::{Snapshot, Trigger};
-use crate::provider::{RecordType, RrSet};
+use crate::daemon::Trigger;
+use crate::record::{RecordType, RrSet};
 use crate::round::Means;
+use crate::say;
 use crate::state::State;
-use crate::status::SOCKET;
+use crate::status::{SOCKET, Snapshot};
 use crate::update::{RecordState, Report};
 
 const fn wan(host: u8) -> IpAddr {
@@ -65,7 +65,7 @@ async fn preview(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalErro
     teller.show(&say::records(&reports, say::Mood::Would, say::Paint::plain()));
     let planned = |label: &str| planned(&reports, label);
     teller.claim("three of five operators are a majority, so the liar and the silent one change nothing", {
-        let agreed = crate::round::agreed(&looks);
+        let agreed = crate::watch::look::agreed(&looks);
         agreed.values().eq([&wan(9)]) && looks.iter().all(|look| look.ruling.agreed.len() == 3)
     })?;
     teller.claim("gauge would be replaced; at mill, our address would join the neighbour's", {
@@ -136,7 +136,7 @@ async fn doubt(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalError>
     stage.tell(Trigger::Round).await?;
     let looks = stage
         .until("a round without a ruling", |seen| {
-            (!seen.looks.is_empty() && crate::round::agreed(&seen.looks).is_empty()).then(|| seen.looks.clone())
+            (!seen.looks.is_empty() && crate::watch::look::agreed(&seen.looks).is_empty()).then(|| seen.looks.clone())
         })
         .await?;
     teller.show(&say::looks(&looks, say::Paint::plain()));
@@ -350,7 +350,7 @@ fn at(seen: &Snapshot, home: IpAddr) -> bool {
     let mut records = seen.providers.values().flat_map(|report| &report.records).peekable();
     records.peek().is_some()
         && records.all(|record| record.address == home)
-        && crate::round::agreed(&seen.looks).values().eq([&home])
+        && crate::watch::look::agreed(&seen.looks).values().eq([&home])
 }
 
 /// Whether every record that is not blocked is in step.

@@ -10,7 +10,7 @@ use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as Type, Seria
 
 use crate::dns::message::{wire_name, wire_type};
 use crate::name::DnsName;
-use crate::provider::{RecordType, RrSet};
+use crate::record::{RecordType, RrSet};
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 struct Set {

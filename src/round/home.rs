@@ -16,24 +16,20 @@ use tokio::time::Instant;
 use super::outages::{Moment, Outages};
 use super::reach::Reach;
 use super::work::{Done, Work};
-use super::{
-    Found, HeldBack, Histories, Look, Means, RoundError, agreed, follower, histories, open_books, word, words,
-};
+use super::{Histories, Means, RoundError, follower, histories, word, words};
 use crate::allowlist::{self, AllowlistError, Looked};
-use crate::audit::Event;
-use crate::audit::file;
+use crate::audit::{Event, file};
 use crate::clock::{Setting, Timestamp};
-use crate::config::{Config, Witness, by_provider};
 use crate::confirm::{End, Verdict};
-use crate::message::Told;
 use crate::reconcile;
+use crate::settings::{Config, Via, Witness, by_provider};
 use crate::standby::{Lease, Leases};
-use crate::state::State;
+use crate::state::{State, Told};
 use crate::status::memory::Memory;
 use crate::update::{Books, Report};
-use crate::watch::Via;
 use crate::watch::diagnose::{Finding, History};
 use crate::watch::failover::{Failover, Seen};
+use crate::watch::look::{Found, HeldBack, Look, agreed};
 use crate::watch::rota::Rota;
 use crate::watch::settle::{Heard, Settling};
 
@@ -66,7 +62,7 @@ pub struct Home {
 impl Home {
     /// Locks the state directory and opens the books. Holds whose configuration has changed end here.
     pub fn open(means: Means) -> Result<Self, RoundError> {
-        let books = open_books(&means.config).map_err(RoundError::Books)?;
+        let books = Books::open(&means.config).map_err(RoundError::Books)?;
         let settling = books
             .state
             .settled
@@ -204,7 +200,7 @@ impl Home {
                 let event = Event::Settled { line: look.line.clone(), family: look.family, from, to, word };
                 // Nothing else is entered before it, and so nothing sent.
                 if let Err(error) = self.books.borrow_mut().log.append_or_owe(now, event) {
-                    tracing::warn!("{}", crate::commands::chain_of(&error));
+                    tracing::warn!("{}", crate::text::chain_of(&error));
                 }
             }
             // Where nothing can be published, a record has nothing to follow.
@@ -235,8 +231,8 @@ impl Home {
         memory.live();
         self.memory = Arc::new(memory);
         match followed {
-            Ok(flaw) => flaw.map(|flaw| crate::commands::chain_of(&flaw)),
-            Err(error) => Some(crate::commands::chain_of(&error)),
+            Ok(flaw) => flaw.map(|flaw| crate::text::chain_of(&flaw)),
+            Err(error) => Some(crate::text::chain_of(&error)),
         }
     }
 
@@ -352,7 +348,7 @@ impl Home {
     fn keep_settled(&mut self) {
         let mut books = self.books.borrow_mut();
         if let Err(error) = books.log.pay() {
-            tracing::debug!("{}", crate::commands::chain_of(&error));
+            tracing::debug!("{}", crate::text::chain_of(&error));
             return;
         }
         let settled = self.settling.iter().filter_map(|(via, settling)| Some((via.clone(), settling.settled?)));
@@ -393,7 +389,7 @@ impl Home {
 
     fn enter(&mut self, event: Event) {
         if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
-            tracing::warn!("{}", crate::commands::chain_of(&error));
+            tracing::warn!("{}", crate::text::chain_of(&error));
         }
     }
 
@@ -404,7 +400,7 @@ impl Home {
             return;
         };
         // Told when it begins; each try after that says no more.
-        let why = crate::commands::chain_of(error);
+        let why = crate::text::chain_of(error);
         if std::mem::replace(&mut self.is_unsaved, true) { tracing::debug!("{why}") } else { tracing::warn!("{why}") }
     }
 }

@@ -6,23 +6,25 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::{Found, HeldBack, Histories, Look, agreed, follower, words};
+use super::{Histories, follower, words};
 use crate::address::Family;
 use crate::audit::Word;
 use crate::clock::Clock;
-use crate::config::{CarrierNat, Config, Confirm, ProviderKind, Witness, WitnessKind, by_provider};
 use crate::exposure::{self, look::look};
+use crate::limits;
 use crate::name::DnsName;
+use crate::provider::claim::Nonce;
 use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
-use crate::standby::{self, Lease, Leases, Nonce};
+use crate::settings::{CarrierNat, Config, Confirm, ProviderKind, Via, Witness, WitnessKind, by_provider};
+use crate::standby::{self, Lease, Leases};
 use crate::state::State;
-use crate::update::{self, Job, Report, limits};
+use crate::update::{self, Job, Report};
 use crate::watch::diagnose::{self, Finding, Vantage};
 use crate::watch::failover::{Failover, Seen};
+use crate::watch::look::{Found, HeldBack, Look, agreed};
 use crate::watch::rota::{self, Rota};
-use crate::watch::vote;
-use crate::watch::{Testimony, Via, WatchError, Watcher};
+use crate::watch::{Testimony, WatchError, Watcher, vote};
 
 /// What is configured, made able to act: the witnesses and the providers.
 pub struct Means {
@@ -40,7 +42,7 @@ impl Means {
     pub fn new(config: Config, clock: Clock) -> Result<Self, WatchError> {
         let watcher =
             Watcher::new(&config.witnesses, &config.lines, config.watch.timeout, &config.watch.accept_special)?;
-        let build = |(name, provider): (&String, &crate::config::Provider)| {
+        let build = |(name, provider): (&String, &crate::settings::Provider)| {
             let zone = provider.zone.clone();
             let built: Arc<dyn Provider> = match &provider.kind {
                 ProviderKind::Rfc2136 { server, key } => {
@@ -88,7 +90,7 @@ impl Means {
     /// How one looks at a home that is known later.
     pub(super) fn onlooker(&self) -> impl AsyncFnOnce(exposure::home::Home) -> Vec<exposure::Finding> + use<> {
         let (config, now) = (self.config.clone(), self.clock.now());
-        let zone = |(name, settings): (&String, &crate::config::Provider)| {
+        let zone = |(name, settings): (&String, &crate::settings::Provider)| {
             Some((settings.zone.clone(), Arc::clone(self.providers.get(name)?)))
         };
         let zones: Vec<(DnsName, Arc<dyn Provider>)> = self.config.providers.iter().filter_map(zone).collect();

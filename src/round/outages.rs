@@ -7,7 +7,7 @@ use tokio::time::Instant;
 use super::Look;
 use crate::audit::Event;
 use crate::clock::Timestamp;
-use crate::watch::Via;
+use crate::settings::Via;
 use crate::watch::vote::Outcome;
 
 /// One that goes on.

@@ -13,8 +13,8 @@ use futures_util::stream::FuturesUnordered;
 use super::Means;
 use crate::audit::Word;
 use crate::reconcile::Desired;
+use crate::settings::Via;
 use crate::update::{self, Books, Report, Trouble};
-use crate::watch::Via;
 
 /// Providers that are worked on at the same time. One that is silent costs hardly more than its socket, and a process may
 /// have 1024 open (`RLIMIT_NOFILE`, the soft limit of systemd and Linux).

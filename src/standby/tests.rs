@@ -6,7 +6,8 @@ use tokio::task::JoinHandle;
 
 use super::*;
 use crate::clock::Timestamp;
-use crate::provider::{Observed, Pending, RecordType, RrSet, Texts};
+use crate::provider::{Observed, Pending, Texts};
+use crate::record::{RecordType, RrSet};
 
 const LEASE: Duration = Duration::from_secs(30);
 const SECOND: Duration = Duration::from_secs(1);

@@ -9,8 +9,8 @@
 use std::fmt;
 use std::time::Duration;
 
-use super::claim::{Claim, Nonce, Unreadable};
 use crate::clock::{self, Timestamp};
+use crate::provider::claim::{Claim, Nonce, Unreadable};
 
 /// A moment, as the time since some start.
 type Moment = Duration;

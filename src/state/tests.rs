@@ -4,9 +4,9 @@ use super::*;
 use crate::address::Family;
 use crate::audit::Word;
 use crate::audit::file::Log;
-use crate::config;
 use crate::name::DnsName;
-use crate::provider::{RecordType, RrSet};
+use crate::record::{RecordType, RrSet};
+use crate::settings;
 
 const LIMITS: Limits = Limits { spacing: std::time::Duration::from_secs(60), burst: 1, daily: 100 };
 
@@ -34,9 +34,11 @@ fn load(dir: &Path) -> State {
 
 /// A log in `dir` in which one change was intended and done, and another only intended.
 fn log(dir: &Path) {
-    let mut log =
-        Log::open(dir, config::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) })
-            .unwrap();
+    let mut log = Log::open(
+        dir,
+        settings::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
+    )
+    .unwrap();
     let word = Word { address: ip(77), agreed: vec![], dissent: vec![], silent: vec![] };
     let intent = |changes| Event::Intent { provider: "home".into(), target: "ns1".into(), changes, word: vec![] };
     let mut append = |event| log.append(moment(), event).unwrap();
@@ -133,7 +135,7 @@ fn a_hold_outlives_the_state_whatever_is_configured_now_until_a_person_ends_it()
     let dir = tempfile::tempdir().unwrap();
     let mut log = Log::open(
         dir.path(),
-        config::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
+        settings::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
     for provider in ["home", "away"] {
@@ -184,7 +186,7 @@ fn a_directory_that_cannot_be_written_is_named() {
     let mut store = Store::lock(dir.path()).unwrap().store(&state);
     fs::create_dir(dir.path().join(".state.json.new")).unwrap();
     state.settled.insert(Via::only(Family::Ipv4), ip(77));
-    let told = crate::commands::chain_of(&store.save(&state).unwrap_err());
+    let told = crate::text::chain_of(&store.save(&state).unwrap_err());
     assert_eq!(
         told,
         format!(
@@ -269,7 +271,7 @@ fn when_the_clock_is_set_what_this_process_dated_moves_along_and_a_lost_state_is
     }
     // The same from the log.
     let dir = tempfile::tempdir().unwrap();
-    let settings = config::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) };
+    let settings = settings::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) };
     let mut log = Log::open(dir.path(), settings).unwrap();
     let word = Word { address: ip(77), agreed: vec![], dissent: vec![], silent: vec![] };
     let (provider, target) = ("home".to_owned(), "ns1".to_owned());

@@ -10,14 +10,14 @@ use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State,
 use super::{tenure, words};
 use crate::allowlist;
 use crate::clock::Timestamp;
-use crate::config::{self, Config};
-use crate::daemon::Snapshot;
-use crate::provider::RecordType;
-use crate::round::{Found, HeldBack, Look, agreed};
+use crate::limits::record_key;
+use crate::record::RecordType;
+use crate::settings;
+use crate::settings::{Config, Via};
 use crate::state;
-use crate::update::limits::record_key;
+use crate::status::Snapshot;
 use crate::update::{RecordReport, RecordState, Report, Trouble};
-use crate::watch::Via;
+use crate::watch::look::{Found, HeldBack, Look, agreed};
 use crate::watch::vote::Outcome;
 
 /// What `seen`, of a running daemon, amounts to.
@@ -60,7 +60,7 @@ fn records(seen: &Snapshot) -> Vec<Record> {
     let reported: BTreeMap<_, _> = reported.map(|(report, one)| (key(report, one), record(report, one))).collect();
     let held: BTreeMap<_, _> = seen.held_back.iter().map(|held| ((&held.name, held.rtype), held)).collect();
     let agreed = agreed(&seen.looks);
-    let one = |(configured, rtype): (&config::Record, RecordType)| {
+    let one = |(configured, rtype): (&settings::Record, RecordType)| {
         if let Some(held) = held.get(&(&configured.name, rtype)) {
             return held_back(held, &configured.provider);
         }
@@ -71,12 +71,12 @@ fn records(seen: &Snapshot) -> Vec<Record> {
 }
 
 /// Each of `records` with each of its types.
-fn each(records: &[config::Record]) -> impl Iterator<Item = (&config::Record, RecordType)> {
+fn each(records: &[settings::Record]) -> impl Iterator<Item = (&settings::Record, RecordType)> {
     records.iter().flat_map(|record| record.types.iter().map(move |rtype| (record, *rtype)))
 }
 
 /// Nobody was asked about it: there is nothing that it should be, or it is too early.
-fn unreported(one: &config::Record, rtype: RecordType, seen: &Snapshot, agreed: &BTreeMap<Via, IpAddr>) -> Record {
+fn unreported(one: &settings::Record, rtype: RecordType, seen: &Snapshot, agreed: &BTreeMap<Via, IpAddr>) -> Record {
     let family = rtype.family();
     let looked_at = |via: &Via| seen.looks.iter().any(|look| look.line == via.line && look.family == via.family);
     let vias = one.lines.iter().map(|line| Via { line: line.clone(), family });
@@ -211,10 +211,10 @@ fn stays(seen: &Snapshot, now: Timestamp) -> Vec<super::model::Stay> {
 
 /// What is kept of the edges, before their lists are looked at.
 pub fn edges(config: &Config) -> Vec<Edge> {
-    let one = |edge: &config::Edge| {
+    let one = |edge: &settings::Edge| {
         let (kept, trouble) = match allowlist::kept(config, edge) {
             Ok(kept) => (kept, None),
-            Err(error) => (None, Some(crate::commands::chain_of(&error))),
+            Err(error) => (None, Some(crate::text::chain_of(&error))),
         };
         let (number, since) = kept.as_ref().map(|kept| (kept.number, kept.since)).unzip();
         let ranges = kept.map_or(0, |kept| kept.set().prefixes().count());
@@ -233,7 +233,7 @@ pub fn left_behind(
     flaw: Option<String>,
     now: Timestamp,
 ) -> Status {
-    let kept = |(one, rtype): (&config::Record, RecordType)| {
+    let kept = |(one, rtype): (&settings::Record, RecordType)| {
         let addresses = state.published.get(&record_key(&one.provider, &one.name, rtype));
         Record {
             name: one.name.to_string(),

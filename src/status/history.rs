@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, VecDeque};
 
 use super::model::{Mark, Totals, Witness};
 use crate::address::Family;
-use crate::round::Look;
-use crate::watch::Via;
+use crate::settings::Via;
+use crate::watch::look::Look;
 use crate::watch::vote::Outcome;
 
 /// How many rounds are remembered: eight hours of rounds five minutes apart.

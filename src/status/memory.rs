@@ -7,10 +7,10 @@ use super::history::count;
 use super::model::{Line, Spread};
 use super::tenure::{Move, What};
 use crate::audit::chain::{Entry, Known};
+use crate::audit::words::sentence;
 use crate::audit::{Ending, Event};
 use crate::clock::{Step, Timestamp};
-use crate::commands::audit::sentence;
-use crate::watch::Via;
+use crate::settings::Via;
 
 /// How far back the home's addresses are told.
 pub const SPAN: Duration = Duration::from_secs(90 * 24 * 60 * 60);

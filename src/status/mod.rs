@@ -14,10 +14,12 @@ pub mod model;
 pub mod page;
 pub mod request;
 pub mod serve;
+pub mod snapshot;
 pub mod tenure;
 pub mod words;
 
 pub use model::Status;
+pub use snapshot::Snapshot;
 
 /// The control socket's name in the state directory.
 pub const SOCKET: &str = "status.sock";

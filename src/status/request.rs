@@ -5,8 +5,8 @@ use std::net::{IpAddr, SocketAddr};
 use ipnet::IpNet;
 
 use super::{Status, metrics, page};
-use crate::config::Listen;
 use crate::serving::{Answer, Method, Request};
+use crate::settings::Listen;
 
 /// Nothing but what is served here may be used by the page, which can send nothing anywhere and stand in no frame (Content
 /// Security Policy Level 3, sections 6.1, 6.3 and 6.4).

@@ -21,10 +21,10 @@ use tokio::time::{Instant, timeout};
 
 use super::request::{Door, What, answer, careful, peer_of};
 use super::{build, words};
-use crate::config::Listen;
-use crate::daemon::Snapshot;
 use crate::serving::admission::Rules;
 use crate::serving::{Admitted, Answer, Gate, HEAD, Method, Ordeal, Request, finish, read_head};
+use crate::settings::Listen;
+use crate::status::Snapshot;
 
 /// Connections served at once, a listener. A household is one network.
 const CONNECTIONS: Rules = Rules { all: 128, kept: 16, each: 16, network: 64, site: 96 };

@@ -9,7 +9,7 @@ use super::model::Stay;
 use crate::audit::Event;
 use crate::audit::chain::{Entry, Known};
 use crate::clock::Timestamp;
-use crate::watch::Via;
+use crate::settings::Via;
 
 /// What one entry tells of where the home is.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -1,7 +1,6 @@
 //! The status in words: the sentence that comes first, what needs a person, spans and counts. Pure.
 
 use std::fmt::Write as _;
-use std::time::Duration;
 
 use super::model::{Home, Record, State, Status};
 use crate::clock::Timestamp;
@@ -157,16 +156,6 @@ pub fn moment(time: Timestamp) -> String {
     match (text.get(..10), text.get(11..16)) {
         (Some(day), Some(minute)) => format!("{day} {minute} UTC"),
         _ => text,
-    }
-}
-
-/// A span for people, in its largest unit: `12 s`, `5 min`, `3 h`, `26 days`.
-pub fn span(span: Duration) -> String {
-    match span.as_secs() {
-        seconds @ 0..120 => format!("{seconds} s"),
-        seconds @ 120..7200 => format!("{} min", seconds / 60),
-        seconds @ 7200..172_800 => format!("{} h", seconds / 3600),
-        seconds => format!("{} days", seconds / 86_400),
     }
 }
 

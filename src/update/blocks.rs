@@ -8,9 +8,9 @@
 
 use std::time::Duration;
 
-use super::limits::record_key;
 use super::{Job, stands};
 use crate::clock::Timestamp;
+use crate::limits::record_key;
 use crate::provider::{Change, Fault, FaultKind, Observed};
 use crate::state::{Block, State};
 

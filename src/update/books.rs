@@ -4,6 +4,7 @@ use super::afoot::Afoot;
 use crate::audit::file::{AuditError, Log};
 use crate::audit::{Event, Hands};
 use crate::clock::Timestamp;
+use crate::settings::Config;
 use crate::standby::{Lease, News};
 use crate::state::{State, StateError, Store};
 
@@ -21,6 +22,14 @@ pub struct Books {
 }
 
 impl Books {
+    /// Locks the state directory and opens the books.
+    pub fn open(config: &Config) -> Result<Self, BooksError> {
+        let locked = Store::lock(&config.state_dir)?;
+        let state = State::load(&config.state_dir, &config.limits)?;
+        let log = Log::open(&config.state_dir, config.audit)?;
+        Ok(Self { store: locked.store(&state), state, log, afoot: Afoot::default() })
+    }
+
     /// Makes the state durable, if it is not, and with it where the log ends: that alone is no reason to write.
     pub fn save(&mut self) -> Result<(), StateError> {
         if self.store.has(&self.state) {
@@ -59,7 +68,7 @@ impl Books {
             // A lease may be given back because nothing can be written: then this is written first when it can.
             let event = Event::Lease { provider: provider.to_owned(), what, other };
             if let Err(error) = self.log.append_or_owe(now, event) {
-                tracing::warn!("{}", crate::commands::chain_of(&error));
+                tracing::warn!("{}", crate::text::chain_of(&error));
             }
         }
     }
@@ -74,4 +83,11 @@ pub enum BooksError {
     /// The audit log.
     #[error(transparent)]
     Audit(#[from] AuditError),
+}
+
+/// The state as a reader without the lock sees it. Writes nothing.
+pub fn peek(config: &Config) -> Result<State, BooksError> {
+    // What does not hold in the log is told, as a start of the daemon would.
+    Log::open(&config.state_dir, config.audit)?;
+    Ok(State::load(&config.state_dir, &config.limits)?)
 }

@@ -1,6 +1,6 @@
 //! The updater: brings one provider's records in step, and keeps the books while doing so.
 //!
-//! It owns what a provider does not: the limits (pure, in [`limits`]), the hold after a refusal, the audit entries
+//! It owns what a provider does not: the limits (pure, in [`crate::limits`]), the hold after a refusal, the audit entries
 //! before and after, the reading-back. Touches the outside through the provider and the books only.
 //!
 //! The order is the promise, and it lives in `send`. Before anything is sent the limits are charged and saved, then the intent is written
@@ -10,7 +10,6 @@
 mod afoot;
 mod blocks;
 mod books;
-pub mod limits;
 mod open;
 mod report;
 pub mod retry;
@@ -22,17 +21,17 @@ use std::rc::Rc;
 
 use crate::audit::{Event, Word};
 use crate::clock::Clock;
-use crate::config::{Limits, Sharing};
+use crate::limits::record_key;
 use crate::name::DnsName;
-use crate::provider::{Change, Fault, FaultKind, Observed, Provider, RecordType, Tally};
+use crate::provider::{Change, Fault, FaultKind, Observed, Provider, Tally};
 use crate::reconcile::{self, Desired, Item, Step};
+use crate::record::RecordType;
+use crate::settings::{Limits, Sharing, Via};
 use crate::standby::Lease;
 use crate::state::{Hold, State};
-use crate::watch::Via;
 pub use afoot::Afoot;
 use blocks::Sorted;
-pub use books::{Books, BooksError};
-use limits::record_key;
+pub use books::{Books, BooksError, peek};
 pub use report::{RecordReport, RecordState, Report, Trouble};
 use send::{Sent, no_books, read, send, stands};
 
@@ -376,7 +375,7 @@ fn end_hold(job: &Job<'_>, books: &mut Books, clock: &Clock) {
     let event = Event::Release { provider: job.name.to_owned(), why };
     let kept = books.log.append(clock.now(), event).map_err(BooksError::from);
     if let Err(error) = kept.and_then(|_| Ok(books.save()?)) {
-        tracing::warn!("{}", crate::commands::chain_of(&error));
+        tracing::warn!("{}", crate::text::chain_of(&error));
     }
 }
 
@@ -410,7 +409,7 @@ impl Report {
                 kept = kept.and_then(|()| Ok(books.log.append(clock.now(), event).map(|_| ())?));
             }
             if let Err(error) = kept {
-                tracing::warn!("{}", crate::commands::chain_of(&error));
+                tracing::warn!("{}", crate::text::chain_of(&error));
             }
         }
         self.trouble = Some(trouble);

@@ -7,13 +7,14 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use super::limits::Cause;
 use super::{ATTEMPTS, Job, stands};
+use crate::audit::wave::Behind;
 use crate::clock::{self, Timestamp};
-use crate::confirm::wave::Behind;
+use crate::limits::Cause;
 use crate::name::DnsName;
-use crate::provider::{Change, Fault, FaultKind, Observed, RecordType, RrSet};
+use crate::provider::{Change, Fault, FaultKind, Observed};
 use crate::reconcile::{Desired, Item, Step, Verb};
+use crate::record::{RecordType, RrSet};
 use crate::standby::NotHeld;
 
 /// What became of one provider in one pass.

@@ -5,13 +5,11 @@ use std::time::Duration;
 use backoff::ExponentialBackoff;
 use backoff::backoff::Backoff as _;
 
-use crate::config;
-
-/// The longest wait that the other side can ask for: a day. One that asks for more is tried all the same.
-pub const LONGEST_ASKED: Duration = Duration::from_secs(86_400);
+use crate::provider::LONGEST_ASKED;
+use crate::settings;
 
 /// Between two looks for what was sent and is not to be seen: soon at first, for most show it soon.
-pub const SIGHT: config::Retry = config::Retry { initial: Duration::from_secs(1), max: Duration::from_secs(60) };
+pub const SIGHT: settings::Retry = settings::Retry { initial: Duration::from_secs(1), max: Duration::from_secs(60) };
 
 /// Exponentially growing waits with full jitter: each is drawn evenly between nothing and the present bound,
 /// which doubles from `initial` to `max`. Full jitter keeps many homes from returning at the same moment.
@@ -20,7 +18,7 @@ pub struct Retry(ExponentialBackoff);
 
 impl Retry {
     /// Waits as `settings` say.
-    pub fn new(settings: config::Retry) -> Self {
+    pub fn new(settings: settings::Retry) -> Self {
         let bounds = backoff::ExponentialBackoffBuilder::new()
             .with_initial_interval(settings.initial)
             .with_max_interval(settings.max)
@@ -51,7 +49,7 @@ mod tests {
     use super::*;
 
     fn retry() -> Retry {
-        Retry::new(config::Retry { initial: Duration::from_secs(5), max: Duration::from_secs(60) })
+        Retry::new(settings::Retry { initial: Duration::from_secs(5), max: Duration::from_secs(60) })
     }
 
     #[test]

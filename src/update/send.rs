@@ -11,8 +11,9 @@ use super::{Books, BooksError, Job, Trouble};
 use crate::address::Family;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::{Clock, Timestamp};
-use crate::provider::{Applied, Change, Fault, FaultKind, Grace, Observed, RrSet};
-use crate::watch::Via;
+use crate::provider::{Applied, Change, Fault, FaultKind, Grace, Observed};
+use crate::record::RrSet;
+use crate::settings::Via;
 
 /// How one message, or what goes together, ended.
 pub(super) enum Sent {
@@ -201,7 +202,7 @@ fn announce(
         // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.
         books.state = before;
         if let Err(error) = books.save() {
-            tracing::debug!("{}", crate::commands::chain_of(&error));
+            tracing::debug!("{}", crate::text::chain_of(&error));
         }
         error.into()
     })
@@ -261,5 +262,5 @@ pub(super) fn stands(observed: &Observed, change: &Change, set: Option<&RrSet>) 
 }
 
 pub(super) fn no_books(error: BooksError) -> Trouble {
-    Trouble::NoBooks { why: crate::commands::chain_of(&error) }
+    Trouble::NoBooks { why: crate::text::chain_of(&error) }
 }

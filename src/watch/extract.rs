@@ -6,14 +6,13 @@ use ipnet::IpNet;
 
 use super::Silence;
 use crate::address::{Family, special};
-use crate::config::Extract;
+use crate::settings::Extract;
+use crate::text::excerpt;
 
 /// The longest answer that is read, in bytes.
 pub const LIMIT: usize = 4096;
 
 /// The longest excerpt of an answer that is shown, in characters.
-const EXCERPT: usize = 60;
-
 /// The one address in an answer with status 200. White space of ASCII around it is put aside, and nothing else.
 ///
 /// # Errors
@@ -71,30 +70,6 @@ pub(crate) fn is_page(content_type: Option<&str>, body: &[u8]) -> bool {
     let bare = body.strip_prefix(b"\xef\xbb\xbf").unwrap_or(body).trim_ascii_start();
     let opens_with = |tag: &str| bare.get(..tag.len()).is_some_and(|start| start.eq_ignore_ascii_case(tag.as_bytes()));
     declared || opens_with("<!doctype") || opens_with("<html")
-}
-
-/// At most [`EXCERPT`] characters of `body` that are safe to print on one line.
-pub(crate) fn excerpt(body: &[u8]) -> String {
-    let text = String::from_utf8_lossy(body.trim_ascii());
-    if text.is_empty() {
-        return "an empty answer".to_owned();
-    }
-    let mut shown = String::new();
-    let mut length = 0;
-    for c in text.chars() {
-        let piece = if matches!(c, '"' | '\'' | '\\') { c.to_string() } else { c.escape_debug().collect::<String>() };
-        length += piece.chars().count();
-        if length > EXCERPT {
-            // Makes room for the mark that something is missing.
-            while shown.chars().count() >= EXCERPT {
-                shown.pop();
-            }
-            shown.push('…');
-            break;
-        }
-        shown.push_str(&piece);
-    }
-    shown
 }
 
 #[cfg(test)]

@@ -3,7 +3,6 @@
 //! A family is chosen by binding the local end. No proxy, whatever the environment says: a proxy's address would come
 //! back. No kept connection: it would be reset, or answer for the old address, when the WAN address moves.
 
-use std::error::Error;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
@@ -13,9 +12,9 @@ use reqwest::{Client, StatusCode, Url, redirect};
 use super::extract::{LIMIT, extract, too_long};
 use super::{Silence, WatchError};
 use crate::address::Family;
-use crate::config::{Bind, Extract, Witness, WitnessKind};
 use crate::http;
-use crate::shown;
+use crate::settings::{Bind, Extract, Witness, WitnessKind};
+use crate::text::{causes, root_cause, short_line};
 
 /// Redirects within the same origin that are followed.
 const REDIRECTS: usize = 3;
@@ -123,7 +122,7 @@ fn refused(previous: &[Url], next: &Url) -> Option<Refused> {
 fn silence(family: Family, error: &reqwest::Error) -> Silence {
     for cause in causes(error) {
         match cause.downcast_ref() {
-            Some(Refused::Away(origin)) => return Silence::RedirectedAway(one_line(origin)),
+            Some(Refused::Away(origin)) => return Silence::RedirectedAway(short_line(origin)),
             Some(Refused::TooOften) => return Silence::TooManyRedirects(REDIRECTS),
             None => {}
         }
@@ -135,23 +134,9 @@ fn silence(family: Family, error: &reqwest::Error) -> Silence {
     Silence::Unreachable(root_cause(error))
 }
 
-fn causes<'a>(error: &'a (dyn Error + 'static)) -> impl Iterator<Item = &'a (dyn Error + 'static)> {
-    std::iter::successors(Some(error), |error| (*error).source())
-}
-
-/// The innermost cause, on one line and without the operating system's number for it.
-pub(crate) fn root_cause(error: &(dyn Error + 'static)) -> String {
-    let text = causes(error).last().map(ToString::to_string).unwrap_or_default();
-    one_line(text.split(" (os error").next().unwrap_or_default())
-}
-
-pub(crate) fn one_line(text: &str) -> String {
-    shown::one_line(text).chars().take(120).collect()
-}
-
 #[cfg(test)]
 mod tests {
-    use super::{Refused, Url, one_line, refused};
+    use super::{Refused, Url, refused};
 
     #[test]
     fn a_redirect_stays_within_its_origin() {
@@ -180,11 +165,5 @@ mod tests {
         let url = Url::parse("https://echo.north.example/").unwrap();
         assert_eq!(refused(&vec![url.clone(); 3], &url), None);
         assert_eq!(refused(&vec![url.clone(); 4], &url), Some(Refused::TooOften));
-    }
-
-    #[test]
-    fn causes_are_shown_on_one_short_line() {
-        assert_eq!(one_line("a\n\tb\x1b[1m  c "), "a b [1m c");
-        assert_eq!(one_line(&"x".repeat(121)), "x".repeat(120));
     }
 }

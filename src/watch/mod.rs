@@ -10,6 +10,7 @@ pub mod extract;
 pub mod failover;
 pub mod http;
 pub mod interface;
+pub mod look;
 pub mod netlink;
 pub mod rota;
 pub mod router;
@@ -18,7 +19,6 @@ pub mod stun;
 pub mod vote;
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt;
 use std::future::poll_fn;
 use std::net::IpAddr;
 use std::pin::Pin;
@@ -26,65 +26,14 @@ use std::task::Poll;
 use std::time::Duration;
 
 use ipnet::IpNet;
+use serde::Serialize;
 use serde::ser::{SerializeStruct, Serializer};
-use serde::{Deserialize, Serialize};
 use tokio::time::{Instant, timeout};
 
 use crate::address::Family;
 use crate::address::special::NotPublishable;
-use crate::config::{Bind, Line, Quorum, Witness, WitnessKind};
+use crate::settings::{Bind, Line, Quorum, Via, Witness, WitnessKind};
 use vote::Ruling;
-
-/// A line and a family: what a vote is held about. In the state file it is written `ipv4`, or `fibre ipv4`.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(into = "String", try_from = "String")]
-pub struct Via {
-    /// The line's name; `None` when there is only one.
-    pub line: Option<String>,
-    /// The family.
-    pub family: Family,
-}
-
-impl Via {
-    /// The only line, in `family`.
-    pub fn only(family: Family) -> Self {
-        Self { line: None, family }
-    }
-}
-
-/// For people: `IPv4`, or `fibre IPv4`.
-impl fmt::Display for Via {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match &self.line {
-            None => self.family.fmt(f),
-            Some(line) => write!(f, "{line} {}", self.family),
-        }
-    }
-}
-
-impl From<Via> for String {
-    fn from(via: Via) -> Self {
-        let family = match via.family {
-            Family::Ipv4 => "ipv4",
-            Family::Ipv6 => "ipv6",
-        };
-        via.line.map_or_else(|| family.to_owned(), |line| format!("{line} {family}"))
-    }
-}
-
-impl TryFrom<String> for Via {
-    type Error = String;
-
-    fn try_from(text: String) -> Result<Self, String> {
-        let (line, family) = text.rsplit_once(' ').map_or((None, text.as_str()), |(line, family)| (Some(line), family));
-        let family = match family {
-            "ipv4" => Family::Ipv4,
-            "ipv6" => Family::Ipv6,
-            _ => return Err(format!("{text:?} is no line and family")),
-        };
-        Ok(Self { line: line.map(str::to_owned), family })
-    }
-}
 
 /// One witness's answer in one round, or why there is none.
 #[derive(Clone, Debug, PartialEq)]

@@ -46,10 +46,9 @@ mod tests {
 
     use super::*;
     use crate::address::Family;
-    use crate::config::Quorum;
-    use crate::watch::Silence;
+    use crate::settings::Quorum;
     use crate::watch::settle::{Heard, Settling};
-    use crate::watch::vote;
+    use crate::watch::{Silence, vote};
 
     const FAR: [&str; 5] = ["north-collective", "ferryman", "tern-labs", "millrace", "quayside"];
     const V4: Via = Via { line: None, family: Family::Ipv4 };

@@ -1,7 +1,6 @@
 use super::{Silence, Testimony, Watcher};
 use crate::address::Family;
-use crate::config::{Extract, Quorum, Witness, WitnessKind};
-use crate::watch::Via;
+use crate::settings::{Extract, Quorum, Via, Witness, WitnessKind};
 use crate::watch::vote::Outcome;
 use std::net::{IpAddr, SocketAddr};
 use std::process::Command;

@@ -10,7 +10,7 @@ use std::net::IpAddr;
 use serde::{Serialize, Serializer};
 
 use super::Testimony;
-use crate::config::Quorum;
+use crate::settings::Quorum;
 
 /// How the vote of one family ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

@@ -8,7 +8,7 @@ use fingerpost::address::Family;
 use fingerpost::address::set::AddressSet;
 use fingerpost::allowlist::firewall::LetIn;
 use fingerpost::allowlist::firewall::nft::{Question, Ruleset};
-use fingerpost::config::Place;
+use fingerpost::settings::Place;
 use ipnet::IpNet;
 
 /// Loads `text` into the nftables of a fresh network namespace, and gives what `nft -j list ruleset` prints.

@@ -1,7 +1,8 @@
 //! What every provider does at a host in good health.
 
-use fingerpost::provider::RecordType::{A, Aaaa};
-use fingerpost::provider::{Change, FaultKind, Obstacle, RecordType, RrSet};
+use fingerpost::provider::{Change, FaultKind, Obstacle};
+use fingerpost::record::RecordType::{A, Aaaa};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::{at, set};
 use crate::host::*;

@@ -6,7 +6,8 @@ use std::net::IpAddr;
 use std::time::{Duration, Instant};
 
 use fingerpost::name::DnsName;
-use fingerpost::provider::{Change, Fault, FaultKind, Observed, Provider, RecordType, RrSet};
+use fingerpost::provider::{Change, Fault, FaultKind, Observed, Provider};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::{at, set};
 

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use fingerpost::provider::FaultKind;
-use fingerpost::provider::RecordType::A;
+use fingerpost::record::RecordType::A;
 use fingerpost::update::{RecordState, Report};
 
 use crate::common::{ZONE, at, dns, set};

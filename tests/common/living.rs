@@ -11,7 +11,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 use fingerpost::rehearsal::echo::Echo;
 use rustix::process::{Pid, Signal, kill_process};
 use tempfile::TempDir;

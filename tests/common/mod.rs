@@ -24,10 +24,10 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use fingerpost::config::secret::Secret;
-use fingerpost::config::{TsigAlgorithm, TsigKey};
+use fingerpost::dns::tsig::{TsigAlgorithm, TsigKey};
 use fingerpost::name::DnsName;
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::secret::Secret;
 use rustix::net::{AddressFamily, SocketType, bind, getsockname, socket};
 use rustix::process::{Pid, Signal, kill_process, kill_process_group};
 use tempfile::TempDir;

@@ -6,10 +6,10 @@ use crate::mill::{FREELY, Mill, alone, wan};
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
-use fingerpost::daemon::{Snapshot, Trigger};
-use fingerpost::status::build;
+use fingerpost::daemon::Trigger;
+use fingerpost::settings::Via;
 use fingerpost::status::model::State;
-use fingerpost::watch::Via;
+use fingerpost::status::{Snapshot, build};
 use tokio::net::TcpListener;
 
 /// As many zones as the issue of the day: they answer to nothing for as long as the test takes.

@@ -5,8 +5,8 @@ use std::sync::atomic::Ordering;
 use std::time::SystemTime;
 
 use fingerpost::clock::Timestamp;
-use fingerpost::daemon::{Snapshot, Trigger};
-use fingerpost::status::build;
+use fingerpost::daemon::Trigger;
+use fingerpost::status::{Snapshot, build};
 use serde_json::Value;
 
 use crate::mill::{FREELY, Mill, TEN_YEARS, wan};

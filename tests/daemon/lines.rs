@@ -1,10 +1,11 @@
 //! A home with two lines in this process: each is told by its source address. And what is not configured any more.
 
 use fingerpost::address::Family;
-use fingerpost::daemon::{Snapshot, Trigger};
+use fingerpost::daemon::Trigger;
 use fingerpost::rehearsal::echo::{Behaviour, Echo};
+use fingerpost::settings::Via;
 use fingerpost::state::State;
-use fingerpost::watch::Via;
+use fingerpost::status::Snapshot;
 use fingerpost::watch::diagnose::Finding;
 
 use crate::mill::{FREELY, Mill, alone, wan};

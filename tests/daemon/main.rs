@@ -21,14 +21,15 @@ use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::{Log, read_all};
 use fingerpost::audit::{Ending, Event};
 use fingerpost::clock::Timestamp;
-use fingerpost::config::Audit;
-use fingerpost::daemon::{DaemonError, Snapshot, Trigger};
-use fingerpost::provider::{Change, RecordType};
+use fingerpost::daemon::{DaemonError, Trigger};
+use fingerpost::provider::Change;
+use fingerpost::record::RecordType;
 use fingerpost::rehearsal::echo::Behaviour;
-use fingerpost::round;
-use fingerpost::status::build;
+use fingerpost::settings::Audit;
 use fingerpost::status::model::State;
+use fingerpost::status::{Snapshot, build};
 use fingerpost::update::RecordState;
+use fingerpost::watch::look::agreed;
 use tokio::net::TcpListener;
 use tokio::time::timeout;
 
@@ -38,7 +39,7 @@ fn told(seen: &Snapshot) -> Option<(State, String)> {
 }
 
 fn no_ruling(seen: &Snapshot) -> Option<()> {
-    (!seen.looks.is_empty() && round::agreed(&seen.looks).is_empty()).then_some(())
+    (!seen.looks.is_empty() && agreed(&seen.looks).is_empty()).then_some(())
 }
 
 #[tokio::test(flavor = "local")]

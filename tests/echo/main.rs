@@ -12,7 +12,7 @@ use std::os::unix::net::UnixDatagram;
 use std::time::Duration;
 
 use fingerpost::address::Family;
-use fingerpost::config::{Extract, Witness, WitnessKind};
+use fingerpost::settings::{Extract, Witness, WitnessKind};
 use fingerpost::watch::stun::ask;
 use fingerpost::watch::{Silence, Watcher};
 

@@ -235,7 +235,7 @@ fn one_blocked_record_does_not_keep_the_others() {
     let _ = fs::remove_file(mill.named.zone_file(crate::common::ZONE).with_extension("zone.jnl"));
     mill.named.reconfigure::<Named>(&[KEY], &[ZoneSetup { grants: grants.to_vec(), ..ZoneSetup::new("") }]);
     daemon.look();
-    let cam = || mill.named.rrset("cam.heronmill.example", fingerpost::provider::RecordType::A);
+    let cam = || mill.named.rrset("cam.heronmill.example", fingerpost::record::RecordType::A);
     wait_until("the other name", Some(set(120, &[HOME])), cam);
     daemon.stop();
 }

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 use serde_json::Value;
 use tempfile::TempDir;
 

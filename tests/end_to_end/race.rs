@@ -5,7 +5,7 @@ use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::{Grant, KEY, SECRET_BASE64, ZONE, ZoneSetup, python, run, set};
 use crate::mill::{HOME, Mill};

@@ -3,7 +3,7 @@
 use std::fs;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 
 use crate::common::{Grant, KEY, ServerKey, ZONE, ZoneSetup, run, set};
 use crate::mill::{HOME, Mill, wait_until};

@@ -10,9 +10,10 @@ use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
 use fingerpost::clock::Clock;
 use fingerpost::config::load::{Sources, load};
-use fingerpost::daemon::{self, Notifier, Snapshot, Surroundings, Trigger};
+use fingerpost::daemon::{self, Notifier, Surroundings, Trigger};
 use fingerpost::exposure::{Check, Grade};
 use fingerpost::rehearsal::echo::Echo;
+use fingerpost::status::Snapshot;
 use tokio::sync::{mpsc, watch};
 
 use crate::common::{ZONE, ZoneSetup};

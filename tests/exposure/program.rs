@@ -5,8 +5,8 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use fingerpost::address::Family;
+use fingerpost::settings::Via;
 use fingerpost::state::State;
-use fingerpost::watch::Via;
 
 use crate::common::{ZONE, ZoneSetup};
 use crate::{NAME, config};

@@ -5,14 +5,14 @@ use std::net::{IpAddr, SocketAddr};
 use std::time::SystemTime;
 
 use fingerpost::clock::Timestamp;
-use fingerpost::config::secret::Secret;
-use fingerpost::config::{TsigAlgorithm, TsigKey};
+use fingerpost::dns::tsig::{TsigAlgorithm, TsigKey};
 use fingerpost::echo::budget::Rates;
 use fingerpost::echo::{KnockBack, Options, Sockets, serve as echo};
 use fingerpost::exposure::{Check, Finding, Grade};
 use fingerpost::name::DnsName;
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 use fingerpost::rehearsal::dns::Server;
+use fingerpost::secret::Secret;
 use tokio::net::{TcpListener, TcpSocket};
 
 use crate::certificates::{Ca, serve};

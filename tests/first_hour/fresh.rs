@@ -6,7 +6,7 @@ use std::net::SocketAddr;
 use std::path::Path;
 use std::process::Command;
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 
 use crate::common::knot::Knotd;
 use crate::common::named::Named;

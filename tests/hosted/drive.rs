@@ -18,15 +18,15 @@ use fingerpost::audit::Word;
 use fingerpost::audit::file::Log;
 use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::config::load::{Sources, load};
-use fingerpost::config::{Audit, Limits, ProviderKind, Sharing};
 use fingerpost::name::DnsName;
+use fingerpost::provider::Provider;
 use fingerpost::provider::program::Program;
 use fingerpost::provider::rest::Rest;
-use fingerpost::provider::{Provider, RecordType};
 use fingerpost::reconcile::Desired;
+use fingerpost::record::RecordType;
+use fingerpost::settings::{Audit, Limits, ProviderKind, Sharing, Via};
 use fingerpost::state::{State, Store};
 use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
-use fingerpost::watch::Via;
 use tempfile::TempDir;
 use tokio::time::Instant;
 

@@ -7,7 +7,7 @@ use std::time::Duration;
 use fingerpost::address::Family;
 use fingerpost::allowlist::firewall::nft::{Question, Ruleset};
 use fingerpost::allowlist::firewall::{LetIn, mappings};
-use fingerpost::config::Place;
+use fingerpost::settings::Place;
 use fingerpost::watch::router::Router;
 use tokio::net::TcpSocket;
 

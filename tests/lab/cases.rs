@@ -2,7 +2,7 @@
 
 use std::net::{Ipv4Addr, TcpListener};
 
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::nginx::{Nginx, Service};
 use crate::common::{DnsServer, ZONE, set};

@@ -4,7 +4,7 @@ use std::fs;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 use serde_json::Value;
 
 use crate::common::named::Named;

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::process::Output;
 use std::time::Duration;
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 use rcgen::{CertificateParams, KeyPair};
 
 use crate::common::named::Named;

@@ -7,7 +7,7 @@ use std::ops::RangeInclusive;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 
 use crate::common::nginx::Nginx;
 use crate::common::set;

@@ -1,6 +1,6 @@
 //! The program at home: it publishes the line's address, and follows it.
 
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::set;
 use crate::living::until;

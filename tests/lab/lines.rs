@@ -2,7 +2,7 @@
 
 use std::net::Ipv4Addr;
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 
 use crate::common::nginx::Nginx;
 use crate::common::{DnsServer, ZONE, set};

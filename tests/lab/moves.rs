@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::net::Ipv4Addr;
 use std::time::{Duration, SystemTime};
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 
 use crate::common::set;
 use crate::living::until;

@@ -4,7 +4,7 @@ use std::io::{Read as _, Write as _};
 use std::net::{Ipv4Addr, TcpStream};
 use std::time::Duration;
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 
 use crate::chromium::Browser;
 use crate::common::set;

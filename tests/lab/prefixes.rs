@@ -4,7 +4,7 @@
 use std::net::{IpAddr, Ipv6Addr};
 use std::time::SystemTime;
 
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::ZONE;
 use crate::living::until;

@@ -16,9 +16,10 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use fingerpost::config::TsigAlgorithm;
+use fingerpost::dns::tsig::TsigAlgorithm;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{Change, Provider, RecordType, Register};
+use fingerpost::provider::{Change, Provider, Register};
+use fingerpost::record::RecordType;
 use rustix::process::Signal;
 
 use crate::common::named::Named;

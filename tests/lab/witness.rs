@@ -3,7 +3,7 @@
 use std::io::ErrorKind;
 use std::net::{IpAddr, Ipv4Addr, TcpListener};
 
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 use serde_json::{Value, json};
 
 use crate::common::{ZONE, set};

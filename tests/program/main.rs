@@ -11,10 +11,11 @@ use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use fingerpost::config::secret::Secret;
 use fingerpost::name::DnsName;
 use fingerpost::provider::program::Program;
-use fingerpost::provider::{Change, Fault, FaultKind, Provider, RecordType, RrSet};
+use fingerpost::provider::{Change, Fault, FaultKind, Provider};
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::secret::Secret;
 use tempfile::TempDir;
 
 const LONG: Duration = Duration::from_secs(20);

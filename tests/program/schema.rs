@@ -6,9 +6,10 @@ use std::fs;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 
-use fingerpost::config::secret::Secret;
 use fingerpost::provider::program::Program;
-use fingerpost::provider::{Change, Provider, RecordType, RrSet};
+use fingerpost::provider::{Change, Provider};
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::secret::Secret;
 use serde_json::{Value, json};
 
 use crate::{LONG, dns, run};

@@ -17,7 +17,7 @@ use common::{SECRET_BASE64, ZONE};
 use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
 use fingerpost::audit::{Ending, Event};
-use fingerpost::provider::RecordType;
+use fingerpost::record::RecordType;
 use living::{HAND, Living, open_intents, until};
 
 /// Conflicts that must have happened: without any, there was no race.

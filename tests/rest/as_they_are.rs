@@ -2,8 +2,8 @@
 
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::{FaultKind, Observed, Provider};
+use fingerpost::record::RecordType::{A, Aaaa};
 use serde_json::{Value, json};
 
 use crate::common::record_api::{Asked, Body, RecordApi, Reply};

@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use fingerpost::provider::RecordType::A;
 use fingerpost::provider::{Change, FaultKind, Provider};
+use fingerpost::record::RecordType::A;
 
 use crate::common::record_api::{Asked, Body, RecordApi, Reply};
 use crate::common::*;

@@ -2,8 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use fingerpost::provider::RecordType::{A, Aaaa};
-use fingerpost::provider::{Provider, RecordType, RrSet};
+use fingerpost::provider::Provider;
+use fingerpost::record::RecordType::{A, Aaaa};
+use fingerpost::record::{RecordType, RrSet};
 use serde_json::{Map, Value};
 
 use crate::common::record_api::{RecordApi, Zone};

@@ -3,8 +3,8 @@
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
-use fingerpost::provider::RecordType::A;
 use fingerpost::provider::{FaultKind, Provider};
+use fingerpost::record::RecordType::A;
 use serde_json::{Value, json};
 
 use crate::common::record_api::{Body, RecordApi, Reply, TOKEN, Trick};

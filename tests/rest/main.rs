@@ -22,10 +22,11 @@ use std::time::Duration;
 
 use common::record_api::TOKEN;
 use common::*;
-use fingerpost::config::ProviderKind;
 use fingerpost::name::DnsName;
 use fingerpost::provider::rest::Rest;
-use fingerpost::provider::{Change, Fault, FaultKind, Observed, Provider, RecordType, RrSet};
+use fingerpost::provider::{Change, Fault, FaultKind, Observed, Provider};
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::settings::ProviderKind;
 use home::{BASE, Home};
 
 const RECORD: &str = include_str!("../../config/providers/record.toml");

@@ -2,9 +2,9 @@
 
 use std::time::Duration;
 
-use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{Change, Fault, FaultKind, Obstacle, Provider};
+use fingerpost::record::RecordType::{A, Aaaa};
 
 use crate::common::powerdns::{API_KEY, PowerDns};
 use crate::common::*;
@@ -20,7 +20,7 @@ fn the_peer_serves_and_takes_the_updates_that_a_key_is_granted() {
     let zone = ZoneSetup { grants, ..ZoneSetup::new("gauge 120 A 203.0.113.9") };
     let mut server = DnsServer::start::<PowerDns>(&[KEY, NARROW], std::slice::from_ref(&zone));
     let write = |server: &DnsServer, key: &str, label: &str, after: &str| -> Result<(), Fault> {
-        let key = client_key(key, fingerpost::config::TsigAlgorithm::HmacSha256, SECRET);
+        let key = client_key(key, fingerpost::dns::tsig::TsigAlgorithm::HmacSha256, SECRET);
         let provider = Rfc2136::new(dns(ZONE), server.address(), Some(key), Duration::from_secs(10));
         let before = server.rrset(at(label).as_str(), A);
         let change = Change { name: at(label), rtype: A, before, after: set(120, &[after]) };

@@ -1,7 +1,7 @@
 //! An API whose items are single records with an id, as `config/providers/record.toml` has it.
 
-use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::{FaultKind, Obstacle, Provider};
+use fingerpost::record::RecordType::{A, Aaaa};
 
 use crate::common::record_api::{Asked, Body, Pages, RecordApi, Reply};
 use crate::common::*;

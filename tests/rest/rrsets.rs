@@ -1,7 +1,7 @@
 //! An API whose items are RRsets, as `config/providers/rrset.toml` has it: whole items, entity tags, relative names.
 
-use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::{FaultKind, Provider};
+use fingerpost::record::RecordType::{A, Aaaa};
 
 use crate::common::record_api::{Pages, RecordApi};
 use crate::common::*;

@@ -5,8 +5,8 @@ use std::io::Write;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::{FaultKind, Provider};
+use fingerpost::record::RecordType::{A, Aaaa};
 use serde_json::{Value, json};
 
 use crate::common::record_api::{Body, RecordApi, Reply, TOKEN, Trick};

@@ -6,10 +6,10 @@ use std::net::SocketAddr;
 use std::path::Path;
 
 use fingerpost::clock::Clock;
-use fingerpost::config::{Limits, Sharing};
-use fingerpost::provider::RecordType::{A, Aaaa};
 use fingerpost::provider::Standing;
 use fingerpost::reconcile::Desired;
+use fingerpost::record::RecordType::{A, Aaaa};
+use fingerpost::settings::{Limits, Sharing};
 use fingerpost::state::State;
 use fingerpost::update::{Job, RecordState, foresee};
 

@@ -2,9 +2,9 @@
 
 use std::time::{Duration, Instant};
 
-use fingerpost::provider::RecordType::A;
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{FaultKind, Provider};
+use fingerpost::record::RecordType::A;
 use hickory_proto::op::{Message, MessageType, ResponseCode};
 use hickory_proto::rr::rdata::SOA;
 use hickory_proto::rr::{RData, Record, RecordType};

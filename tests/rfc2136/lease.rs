@@ -5,10 +5,12 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use fingerpost::clock::Clock;
-use fingerpost::config::Standby;
+use fingerpost::provider::claim::Nonce;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{FaultKind, RecordType::A, Register};
-use fingerpost::standby::{Lease, News, Nonce, NotHeld};
+use fingerpost::provider::{FaultKind, Register};
+use fingerpost::record::RecordType::A;
+use fingerpost::settings::Standby;
+use fingerpost::standby::{Lease, News, NotHeld};
 
 use crate::common::knot::Knotd;
 use crate::common::named::Named;

@@ -9,9 +9,9 @@ use fingerpost::audit::Event;
 use fingerpost::audit::chain::{Entry, Known};
 use fingerpost::audit::file::{Log, read_all};
 use fingerpost::clock::Clock;
-use fingerpost::config::{Audit, Limits, Sharing};
-use fingerpost::provider::RecordType::A;
 use fingerpost::reconcile::Desired;
+use fingerpost::record::RecordType::A;
+use fingerpost::settings::{Audit, Limits, Sharing};
 use fingerpost::state::{State, Store};
 use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
 

@@ -2,8 +2,9 @@
 
 use std::time::Duration;
 
-use fingerpost::provider::RecordType::A;
-use fingerpost::provider::{FaultKind, Provider, RrSet};
+use fingerpost::provider::{FaultKind, Provider};
+use fingerpost::record::RecordType::A;
+use fingerpost::record::RrSet;
 use tokio::time::timeout;
 
 use crate::common::*;

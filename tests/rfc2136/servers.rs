@@ -2,10 +2,11 @@
 
 use std::time::Duration;
 
-use fingerpost::config::TsigAlgorithm;
-use fingerpost::provider::RecordType::{A, Aaaa};
+use fingerpost::dns::tsig::TsigAlgorithm;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{FaultKind, Obstacle, Provider, RrSet};
+use fingerpost::provider::{FaultKind, Obstacle, Provider};
+use fingerpost::record::RecordType::{A, Aaaa};
+use fingerpost::record::RrSet;
 
 use crate::common::knot::Knotd;
 use crate::common::named::Named;

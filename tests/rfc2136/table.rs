@@ -1,9 +1,9 @@
 //! What every server must do alike, the rehearsal's own included.
 
 use fingerpost::clock::Timestamp;
-use fingerpost::config::TsigAlgorithm;
-use fingerpost::provider::RecordType::{A, Aaaa};
+use fingerpost::dns::tsig::TsigAlgorithm;
 use fingerpost::provider::{Change, FaultKind, Obstacle, Provider};
+use fingerpost::record::RecordType::{A, Aaaa};
 
 use crate::common::*;
 use crate::{PASSING, Peer, change, faulty, hour_ahead, hour_behind, read};

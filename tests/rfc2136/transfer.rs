@@ -6,9 +6,9 @@ use std::net::SocketAddr;
 use std::path::Path;
 
 use fingerpost::name::DnsName;
-use fingerpost::provider::RecordType::A;
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{FaultKind, Observed, Provider};
+use fingerpost::record::RecordType::A;
 
 use crate::common::knot::Knotd;
 use crate::common::named::Named;
@@ -239,7 +239,7 @@ fn a_transfer_of_knot_shows_no_wildcards_doing() {
 #[ignore = "needs named: tests/all.sh runs it"]
 fn a_transfer_hides_no_refusal() {
     let server = DnsServer::start::<Named>(&[KEY], &[ZoneSetup::new(&lines(&labels(40)))]);
-    let key = client_key(KEY.name, fingerpost::config::TsigAlgorithm::HmacSha256, b"not the secret");
+    let key = client_key(KEY.name, fingerpost::dns::tsig::TsigAlgorithm::HmacSha256, b"not the secret");
     let provider = Rfc2136::new(dns(ZONE), server.address(), Some(key), TIMEOUT);
     let outcome = run_case(provider.read(&names(&labels(40))));
     faulty(outcome, FaultKind::Unproven, &["the secret of the key gauge-key", "BADSIG"]);

@@ -16,8 +16,8 @@ use common::{DnsServer, ZONE, free_port};
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
-use fingerpost::confirm::wave::Why;
-use fingerpost::provider::RecordType;
+use fingerpost::audit::wave::Why;
+use fingerpost::record::RecordType;
 use fingerpost::state::State;
 use living::{Living, binary, until};
 
@@ -73,7 +73,7 @@ impl Mill {
     }
 
     fn waves(&self) -> usize {
-        let limits = fingerpost::config::Limits { spacing: std::time::Duration::ZERO, burst: 1, daily: 1 };
+        let limits = fingerpost::settings::Limits { spacing: std::time::Duration::ZERO, burst: 1, daily: 1 };
         State::load(&self.living.state_dir(), &limits).unwrap().spreading.values().map(Vec::len).sum()
     }
 }

@@ -22,7 +22,7 @@ use common::named::Named;
 use common::{DnsServer, Grant, KEY, ZONE, ZoneSetup};
 use fastrand::Rng;
 use fingerpost::audit::file::files;
-use fingerpost::provider::RrSet;
+use fingerpost::record::RrSet;
 use living::{Living, open_intents};
 use proxy::{Proxy, Tampering};
 use serde_json::Value;

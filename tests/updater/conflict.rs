@@ -3,9 +3,9 @@
 use std::time::Duration;
 
 use fingerpost::audit::Ending;
-use fingerpost::config::Sharing;
-use fingerpost::provider::RecordType::A;
 use fingerpost::provider::Tally;
+use fingerpost::record::RecordType::A;
+use fingerpost::settings::Sharing;
 use fingerpost::update::{RecordState, Report};
 
 use super::fake::*;

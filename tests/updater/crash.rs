@@ -4,7 +4,7 @@ use std::fs;
 
 use fingerpost::audit::file::read_all;
 use fingerpost::audit::{Ending, Event};
-use fingerpost::provider::RecordType::A;
+use fingerpost::record::RecordType::A;
 
 use super::fake::*;
 

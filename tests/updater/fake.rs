@@ -17,14 +17,13 @@ use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::{Log, read_all};
 use fingerpost::audit::{Ending, Event, Word};
 use fingerpost::clock::{Clock, Timestamp};
-use fingerpost::config::{Audit, Limits, Sharing};
+use fingerpost::limits::{Site, place};
 use fingerpost::name::DnsName;
-use fingerpost::provider::{
-    Applied, Change, Fault, FaultKind, Observed, Pending, Provider, RecordType, RrSet, Standing, Tally,
-};
+use fingerpost::provider::{Applied, Change, Fault, FaultKind, Observed, Pending, Provider, Standing, Tally};
 use fingerpost::reconcile::Desired;
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::settings::{Audit, Limits, Sharing};
 use fingerpost::state::{State, Store};
-use fingerpost::update::limits::{Site, place};
 use fingerpost::update::{Afoot, Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 
@@ -212,7 +211,7 @@ impl Bench {
         {
             let mut books = bench.books.as_ref().unwrap().borrow_mut();
             for label in ["gauge", "mill"] {
-                let key = fingerpost::update::limits::record_key("home", &name(label), RecordType::A);
+                let key = fingerpost::limits::record_key("home", &name(label), RecordType::A);
                 books.state.published.insert(key, ["203.0.113.9".parse().unwrap()].into());
             }
             books.save().unwrap();
@@ -319,7 +318,7 @@ impl Bench {
         };
         let now = Arc::clone(&self.now);
         let clock = Clock::telling(move || Timestamp::from_millis(now.load(Ordering::Relaxed)));
-        let words = Rc::new(BTreeMap::from([(fingerpost::watch::Via::only(Family::Ipv4), word)]));
+        let words = Rc::new(BTreeMap::from([(fingerpost::settings::Via::only(Family::Ipv4), word)]));
         let job = Job {
             name: "home",
             zone: &DnsName::parse(ZONE).unwrap(),

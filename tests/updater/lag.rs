@@ -12,14 +12,13 @@ use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::{Log, read_all};
 use fingerpost::audit::{Ending, Event};
 use fingerpost::clock::{Clock, Timestamp};
-use fingerpost::config::{Audit, Sharing};
+use fingerpost::limits::{Site, place};
 use fingerpost::name::DnsName;
-use fingerpost::provider::{
-    Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider, RecordType, RrSet, Standing, Tally,
-};
+use fingerpost::provider::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider, Standing, Tally};
 use fingerpost::reconcile::Desired;
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::settings::{Audit, Sharing};
 use fingerpost::state::{State, Store};
-use fingerpost::update::limits::{Site, place};
 use fingerpost::update::{Afoot, Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 use tokio::time::{Instant, sleep, timeout};

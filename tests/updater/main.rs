@@ -16,9 +16,9 @@ use fake::*;
 use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
 use fingerpost::audit::{Ending, Event};
-use fingerpost::config::Sharing;
-use fingerpost::provider::RecordType::A;
 use fingerpost::provider::{Fault, FaultKind};
+use fingerpost::record::RecordType::A;
+use fingerpost::settings::Sharing;
 use fingerpost::update::{RecordState, Trouble};
 
 const DONE: Ending = Ending::Done;
@@ -362,7 +362,7 @@ fn a_record_no_longer_configured_is_read_for_its_intent_and_never_written() {
 fn other_records_of_the_zone_are_left_alone() {
     let mut bench = Bench::new();
     let cam = ((name("cam"), A), set(300, &["203.0.113.9"]));
-    let six = ((name("gauge"), fingerpost::provider::RecordType::Aaaa), set(300, &["2001:db8::9"]));
+    let six = ((name("gauge"), fingerpost::record::RecordType::Aaaa), set(300, &["2001:db8::9"]));
     bench.fake.zone.lock().unwrap().extend([cam.clone(), six.clone()]);
     for address in ["203.0.113.9", "203.0.113.77", "203.0.113.78"] {
         bench.move_to(address);
@@ -418,9 +418,9 @@ fn state_that_cannot_be_saved_after_the_write_is_told_and_saved_later() {
 }
 
 /// What is awaited: for each wave the names and what they shall have.
-fn awaited(bench: &Bench) -> Vec<(u64, Vec<(String, fingerpost::provider::RrSet)>)> {
+fn awaited(bench: &Bench) -> Vec<(u64, Vec<(String, fingerpost::record::RrSet)>)> {
     let state = bench.state_on_disk();
-    let wave = |wave: &fingerpost::confirm::wave::Wave| {
+    let wave = |wave: &fingerpost::audit::wave::Wave| {
         (wave.intent, wave.records.iter().map(|one| (one.name.to_string(), one.set.clone())).collect())
     };
     state.spreading.get("home").map(|waves| waves.iter().map(wave).collect()).unwrap_or_default()

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
 use fingerpost::name::DnsName;
-use fingerpost::provider::{RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::select;

@@ -7,9 +7,9 @@ use std::time::Duration;
 
 use fingerpost::audit::file::Log;
 use fingerpost::clock::Clock;
-use fingerpost::config::{Audit, Limits, Sharing};
-use fingerpost::provider::RecordType;
 use fingerpost::reconcile::Desired;
+use fingerpost::record::RecordType;
+use fingerpost::settings::{Audit, Limits, Sharing};
 use fingerpost::state::{State, Store};
 use fingerpost::update::{Books, Job, Trouble, bring_in_step};
 

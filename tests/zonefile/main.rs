@@ -19,7 +19,8 @@ use std::time::Duration;
 
 use fingerpost::name::DnsName;
 use fingerpost::provider::zonefile::ZoneFile;
-use fingerpost::provider::{Applied, Change, Fault, FaultKind, Provider, RecordType, RrSet};
+use fingerpost::provider::{Applied, Change, Fault, FaultKind, Provider};
+use fingerpost::record::{RecordType, RrSet};
 use generate::{File, NAMES, Narrow, Wants, ZONE};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;

@@ -1,7 +1,7 @@
 use proptest::prelude::*;
 
 use super::*;
-use crate::config::Shortest;
+use crate::settings::Shortest;
 
 fn edge() -> Edge {
     Edge {

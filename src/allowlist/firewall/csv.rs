@@ -9,8 +9,8 @@ use csv::{ReaderBuilder, StringRecord, Trim};
 use super::{Doubt, LetIn, Way};
 use crate::address::set::AddressSet;
 use crate::allowlist::source::range;
-use crate::config::Columns;
-use crate::watch::extract::excerpt;
+use crate::settings::Columns;
+use crate::text::excerpt;
 
 /// Words for everybody, and for every port (common practice, no source).
 const ANY: [&str; 4] = ["", "*", "any", "all"];

@@ -23,7 +23,7 @@ pub fn let_in(mappings: &[Mapping], port: u16) -> LetIn {
                 Ok(address) => LetIn { ways: vec![Way { set: IpAddr::from(address).into(), by }], ..LetIn::default() },
                 // A name, perhaps: whom it means is not known here.
                 Err(_) => {
-                    let why = format!("its remote host is {}", crate::watch::extract::excerpt(remote.as_bytes()));
+                    let why = format!("its remote host is {}", crate::text::excerpt(remote.as_bytes()));
                     LetIn { doubts: vec![Doubt { set: everybody.clone(), by, why }], ..LetIn::default() }
                 }
             },

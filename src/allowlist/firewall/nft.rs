@@ -19,7 +19,7 @@ use serde_json::Value;
 
 use super::LetIn;
 use crate::address::Family;
-use crate::config::Place;
+use crate::settings::Place;
 
 /// What is asked: who gets to this port?
 #[derive(Clone, Debug)]

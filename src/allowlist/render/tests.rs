@@ -88,7 +88,7 @@ proptest! {
             prop_assert_eq!(read_back(&text), set.clone());
         }
         let lines = render(Form::Lines, &parts, &[]).unwrap();
-        let again = crate::allowlist::source::read(&crate::config::ListForm::Lines, None, lines.as_bytes()).unwrap();
+        let again = crate::allowlist::source::read(&crate::settings::ListForm::Lines, None, lines.as_bytes()).unwrap();
         prop_assert_eq!(&again.set, &set);
         let template = "{% for r in ranges %}{{ r.cidr }}\n{% endfor %}";
         prop_assert_eq!(read_back(&render(Form::Template(template), &parts, &[]).unwrap()), set);

@@ -3,9 +3,9 @@ use std::time::Duration;
 
 use super::*;
 use crate::name::DnsName;
-use crate::provider::{RecordType, RrSet};
+use crate::record::{RecordType, RrSet};
 
-const SETTINGS: config::Audit = config::Audit { max_bytes: 4096, keep: 3, unknown_after: DAY };
+const SETTINGS: settings::Audit = settings::Audit { max_bytes: 4096, keep: 3, unknown_after: DAY };
 
 const DAY: Duration = Duration::from_secs(86_400);
 
@@ -293,7 +293,7 @@ fn what_cannot_be_written_leaves_the_log_as_it_was() {
     let (path, away) = (dir.path().join(CURRENT), dir.path().join("away"));
     fs::rename(&path, &away).unwrap();
     fs::create_dir(&path).unwrap();
-    let told = crate::commands::chain_of(&log.append(moment(), intent()).unwrap_err());
+    let told = crate::text::chain_of(&log.append(moment(), intent()).unwrap_err());
     assert_eq!(
         told,
         format!(
@@ -349,7 +349,7 @@ fn a_link_in_the_state_directory_is_not_followed() {
     fs::write(&other, "root:secret").unwrap();
     // One that is there at the start, and one that comes later: what it leads to is neither copied nor written to.
     symlink(&other, dir.join(CURRENT)).unwrap();
-    let told = crate::commands::chain_of(&Log::open(&dir, SETTINGS).unwrap_err());
+    let told = crate::text::chain_of(&Log::open(&dir, SETTINGS).unwrap_err());
     let want = format!("cannot read {}; until it can, nothing is sent", dir.join(CURRENT).display());
     assert!(told.starts_with(&want) && told.contains("a symbolic link stands there"), "{told}");
     fs::remove_file(dir.join(CURRENT)).unwrap();
@@ -371,7 +371,7 @@ fn a_link_in_the_state_directory_is_not_followed() {
 #[test]
 fn other_settings_count_from_the_next_line_on() {
     let dir = tempfile::tempdir().unwrap();
-    let mut log = Log::open(dir.path(), config::Audit { max_bytes: 1 << 30, ..SETTINGS }).unwrap();
+    let mut log = Log::open(dir.path(), settings::Audit { max_bytes: 1 << 30, ..SETTINGS }).unwrap();
     for _ in 0..40 {
         let seq = append(&mut log, intent());
         append(&mut log, outcome(seq));

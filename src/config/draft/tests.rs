@@ -4,7 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::config::load::{Loaded, Sources, load};
-use crate::config::{Confirm, ProviderKind, WitnessKind};
+use crate::settings::{Confirm, ProviderKind, WitnessKind};
 
 fn draft(place: Place) -> Draft {
     let zone = zone("heronmill.example").unwrap();

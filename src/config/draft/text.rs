@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use super::{Asked, At, Draft, Kept, Place, Software};
 use crate::name::DnsName;
-use crate::provider::RecordType;
+use crate::record::RecordType;
 
 /// What somebody else has to be told, so that the key can do what is needed and no more.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -8,10 +8,10 @@ use hickory_proto::rr::{RData, Record};
 use tokio::net::UdpSocket;
 
 use super::*;
-use crate::config::secret::Secret;
-use crate::config::{TsigAlgorithm, TsigKey};
-use crate::provider::{RecordType, RrSet};
+use crate::dns::tsig::{TsigAlgorithm, TsigKey};
+use crate::record::{RecordType, RrSet};
 use crate::rehearsal::dns::Server as Dns;
+use crate::secret::Secret;
 
 fn zone() -> DnsName {
     DnsName::parse("heronmill.example").unwrap()

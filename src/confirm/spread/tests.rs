@@ -2,7 +2,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::name::DnsName;
-use crate::provider::{RecordType, RrSet};
+use crate::record::{RecordType, RrSet};
 
 const S: Duration = Duration::from_secs(1);
 const WALL: Timestamp = Timestamp::from_millis(1_795_000_000_000);

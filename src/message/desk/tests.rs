@@ -1,6 +1,8 @@
 use super::*;
-use crate::config::Way;
+use std::collections::BTreeMap;
+
 use crate::message::causes::NO_RULING;
+use crate::settings::Way;
 use crate::status::model::{State, Stay};
 
 /// Invented, as the page's tests have it; a blocked record and a check that is amiss are in it.
@@ -15,13 +17,13 @@ fn calm() -> Status {
     status
 }
 
-fn message(events: &[Kind], quiet: Option<Quiet>) -> Message {
+fn message(events: &[Occasion], quiet: Option<Quiet>) -> Message {
     let way = Way::Program { command: vec!["true".into()] };
     Message { name: "keeper".into(), events: events.iter().copied().collect(), quiet, timeout: FIRST, way }
 }
 
 fn desk(quiet: Option<Quiet>) -> Desk {
-    Desk::new(&message(&Kind::ALL.map(|(_, kind)| kind), quiet), Past::default())
+    Desk::new(&message(&Occasion::ALL.map(|(_, kind)| kind), quiet), Past::default())
 }
 
 fn at(text: &str) -> Timestamp {
@@ -73,7 +75,7 @@ fn a_cause_is_told_once_until_it_clears_and_then_that_it_is_over() {
     desk.hear(&status(), noon);
     assert_eq!(sent(&mut desk, noon).len(), 2);
     // What was told in an earlier life is not told again.
-    let mut again = Desk::new(&message(&[Kind::Blocked], None), desk.past().clone());
+    let mut again = Desk::new(&message(&[Occasion::Blocked], None), desk.past().clone());
     again.hear(&status(), noon);
     assert_eq!(sent(&mut again, noon), Vec::<String>::new());
 }
@@ -92,7 +94,7 @@ fn what_is_not_known_yet_is_not_over() {
     ];
     let published = [("gauge.heronmill.example A".to_owned(), vec!["203.0.113.9".to_owned()])];
     let past = Past { causes: told.map(str::to_owned).into(), published: published.into() };
-    let mut desk = Desk::new(&message(&Kind::ALL.map(|(_, kind)| kind), None), past.clone());
+    let mut desk = Desk::new(&message(&Occasion::ALL.map(|(_, kind)| kind), None), past.clone());
     desk.hear(&young(), now);
     // Holds survive a start.
     assert_eq!(sent(&mut desk, now), ["over: home"]);
@@ -196,7 +198,7 @@ fn a_change_is_told_with_what_was_before() {
     let mut home = moved.clone();
     home.records[0].at_provider = vec!["203.0.113.77".into()];
     desk.hear(&home, now);
-    let mut again = Desk::new(&message(&[Kind::Changed], None), desk.past().clone());
+    let mut again = Desk::new(&message(&[Occasion::Changed], None), desk.past().clone());
     again.hear(&home, now);
     assert_eq!(sent(&mut again, now), ["gauge.heronmill.example A is 203.0.113.77 now, and was 203.0.113.9"]);
     // Back before anybody was told: nothing has changed.
@@ -209,7 +211,7 @@ fn a_change_is_told_with_what_was_before() {
     desk.hear(&moved, now);
     assert_eq!(desk.past().published.keys().collect::<Vec<_>>(), ["gauge.heronmill.example A"]);
     // Only of what it shall tell.
-    let mut other = Desk::new(&message(&[Kind::Hold], None), Past::default());
+    let mut other = Desk::new(&message(&[Occasion::Hold], None), Past::default());
     other.hear(&calm(), now);
     other.hear(&moved, now);
     other.hear(&status(), now);

@@ -14,8 +14,8 @@ use std::time::Duration;
 
 use super::command::{self, Job, NotEnded};
 use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider};
-use crate::config::secret::Secret;
 use crate::name::DnsName;
+use crate::secret::Secret;
 use protocol::{Problem, Task};
 
 /// How long an answer may be, in bytes: a mebibyte, and a kibibyte more for each name.

@@ -10,7 +10,8 @@ use serde::de::{Error as _, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize};
 
 use crate::name::DnsName;
-use crate::provider::{Applied, Change, Fault, FaultKind, Observed, Obstacle, RecordType, RrSet, Standing};
+use crate::provider::{Applied, Change, Fault, FaultKind, Observed, Obstacle, Standing};
+use crate::record::{RecordType, RrSet};
 
 /// The version of this protocol.
 const VERSION: u32 = 1;

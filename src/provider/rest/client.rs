@@ -20,7 +20,7 @@ use super::pages::{self, Course, Key};
 use super::template::in_query;
 use crate::name::DnsName;
 use crate::provider::Fault;
-use crate::watch::http::{one_line, root_cause};
+use crate::text::{root_cause, short_line};
 
 /// The most bytes that are taken in during one read: some 100,000 records.
 const MOST_BYTES: usize = 32 << 20;
@@ -198,7 +198,7 @@ impl Client {
     /// The JSON of an answer.
     pub(super) fn json<'r>(&self, errand: Errand<'_>, reply: &'r Reply) -> Result<&'r RawValue, Fault> {
         serde_json::from_slice(&reply.body).map_err(|error| {
-            let shown = one_line(&self.context().hide(&String::from_utf8_lossy(&reply.body)));
+            let shown = short_line(&self.context().hide(&String::from_utf8_lossy(&reply.body)));
             let why = format!("{} answered something else than JSON: {shown:?}", self.origin);
             errand.doubt(why, "see who answers at that address").caused_by(error)
         })
@@ -228,7 +228,7 @@ impl Client {
     fn same_origin(&self, at: &Url, link: &str) -> Result<Url, Fault> {
         let url = at.join(link).map_err(|error| {
             Fault::refused(
-                format!("{:?} is no URI for {}: {error}", one_line(&self.context().hide(link)), self.origin),
+                format!("{:?} is no URI for {}: {error}", short_line(&self.context().hide(link)), self.origin),
                 "correct the URIs in the description",
             )
         })?;
@@ -236,7 +236,7 @@ impl Client {
             let why = format!(
                 "{} leads on to {}, and the token is sent nowhere else",
                 self.origin,
-                one_line(&self.context().hide(&url.origin().ascii_serialization()))
+                short_line(&self.context().hide(&url.origin().ascii_serialization()))
             );
             return Err(Fault::refused(
                 why,

@@ -10,7 +10,7 @@ use super::body::{Body, Vars};
 use super::forms::{Ttls, Types};
 use super::json::Pointer;
 use super::template::Template;
-use crate::config::secret::Secret;
+use crate::secret::Secret;
 
 /// An API, with the values that the configuration gives to its variables.
 #[derive(Clone, Debug)]

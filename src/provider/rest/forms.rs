@@ -1,8 +1,8 @@
 //! How an API writes a record's type and TTL. Pure.
 
 use super::body::Var;
-use crate::provider::RecordType;
 use crate::provider::zonefile::lex::ttl;
+use crate::record::RecordType;
 
 /// How types are written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

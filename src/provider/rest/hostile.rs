@@ -18,7 +18,8 @@ use super::plan::{Index, plan};
 use super::template::Template;
 use crate::name::DnsName;
 use crate::provider::listing::{Part, ZoneRecord};
-use crate::provider::{Change, Obstacle, RecordType, RrSet};
+use crate::provider::{Change, Obstacle};
+use crate::record::{RecordType, RrSet};
 
 /// A list of records or RRsets, and what is made of it when an address shall be written.
 pub fn any_answer(data: &[u8]) -> bool {

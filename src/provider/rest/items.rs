@@ -12,8 +12,9 @@ use super::description::{Api, Shape};
 use super::forms;
 use super::json::{Pointer, list, text};
 use crate::name::DnsName;
-use crate::provider::{Obstacle, RecordType, RrSet, Standing};
-use crate::watch::http::one_line;
+use crate::provider::{Obstacle, Standing};
+use crate::record::{RecordType, RrSet};
+use crate::text::short_line;
 
 /// What is wrong with what an API told: a clause, and the way out.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -220,7 +221,7 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
         format!(
             "its TTL is {}, and no number of whole seconds; give it one at the DNS host, or compare `item.ttl` in the \
              description with what the API answers",
-            one_line(&told)
+            short_line(&told)
         )
     });
     let (id, members) = match &api.shape {

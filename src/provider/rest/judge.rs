@@ -7,11 +7,10 @@ use serde_json::value::RawValue;
 
 use super::description::AnswerForm;
 use super::json::text;
-use crate::config::secret::Secret;
-use crate::provider::{Fault, FaultKind};
+use crate::provider::{Fault, FaultKind, LONGEST_ASKED};
+use crate::secret::Secret;
 use crate::shown;
-use crate::update::retry::LONGEST_ASKED;
-use crate::watch::http::one_line;
+use crate::text::short_line;
 
 /// An answer, as far as it is judged.
 pub(super) struct Answer<'a> {
@@ -141,7 +140,7 @@ impl Context<'_> {
         if status.is_redirection() {
             let to =
                 answer.location.and_then(|to| reqwest::Url::parse(to).ok()).map(|to| to.origin().ascii_serialization());
-            let to = to.map(|to| format!(" to {}", one_line(&self.hide(&to)))).unwrap_or_default();
+            let to = to.map(|to| format!(" to {}", short_line(&self.hide(&to)))).unwrap_or_default();
             let why = format!("{why}: redirected{to}, and the token is sent nowhere else");
             let remedy =
                 "where the API has moved, change the values in the configuration, or `base` in the description";
@@ -218,7 +217,7 @@ impl Context<'_> {
             Some(text(found).unwrap_or_else(|| found.get().to_owned()))
         });
         let text = told.unwrap_or_else(|| String::from_utf8_lossy(body).into_owned());
-        match one_line(&self.hide(&text)) {
+        match short_line(&self.hide(&text)) {
             text if text.is_empty() => text,
             text => format!(": {text:?}"),
         }

@@ -11,7 +11,8 @@ use super::forms::Ttls;
 use super::items::{Item, Kind, Member, relative};
 use super::json::{raw, string};
 use crate::name::DnsName;
-use crate::provider::{Change, RecordType, RrSet};
+use crate::provider::Change;
+use crate::record::{RecordType, RrSet};
 
 /// The address items by name and type.
 pub(super) struct Index<'a>(HashMap<(&'a DnsName, RecordType), Vec<&'a Item>>);

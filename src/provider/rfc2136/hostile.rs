@@ -5,11 +5,12 @@ use hickory_proto::rr::RecordType as WireType;
 use super::judge::{Answer, Context, Task, Writing, judge};
 use super::read;
 use crate::clock::Timestamp;
-use crate::config::secret::Secret;
-use crate::config::{TsigAlgorithm, TsigKey};
 use crate::dns::message::{query, seal, signer, wire_name};
+use crate::dns::tsig::{TsigAlgorithm, TsigKey};
 use crate::name::DnsName;
-use crate::provider::{FaultKind, RecordType};
+use crate::provider::FaultKind;
+use crate::record::RecordType;
+use crate::secret::Secret;
 
 const NOW: u64 = 1_790_000_000;
 

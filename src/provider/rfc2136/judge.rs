@@ -5,8 +5,8 @@ use std::cmp::Ordering;
 use hickory_proto::op::{Message, MessageType, ResponseCode as Rcode};
 use hickory_proto::rr::rdata::tsig::TsigError;
 
-use crate::config::TsigKey;
 use crate::dns::message::{Sent, algorithm_name, verifiable};
+use crate::dns::tsig::TsigKey;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind};
 
@@ -377,11 +377,11 @@ mod tests {
 
     use super::{Answer, Context, Task, Writing, judge};
     use crate::clock::Timestamp;
-    use crate::config::secret::Secret;
-    use crate::config::{TsigAlgorithm, TsigKey};
     use crate::dns::message::{Sent, query, seal, signer};
+    use crate::dns::tsig::{TsigAlgorithm, TsigKey};
     use crate::name::DnsName;
     use crate::provider::FaultKind;
+    use crate::secret::Secret;
 
     const NOW: u64 = 1_790_000_000;
 

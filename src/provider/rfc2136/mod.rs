@@ -38,10 +38,10 @@ use super::{
     Applied, Change, Fault, FaultKind, Grace, Observed, Obstacle, Pending, Provider, RecordType, Register, Tally,
 };
 use crate::clock::Timestamp;
-use crate::config::TsigKey;
 use crate::dns::fresh_id;
 use crate::dns::message::{FUDGE, Sent, query, seal, signer, wire_name, wire_type};
 use crate::dns::tcp::Link;
+use crate::dns::tsig::TsigKey;
 use crate::name::DnsName;
 
 /// Questions on their way at once: few enough that neither side waits for the other to read.

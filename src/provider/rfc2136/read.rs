@@ -7,7 +7,8 @@ use hickory_proto::rr::{Name, RData, Record, RecordType as WireType};
 
 use crate::dns::answer;
 use crate::name::DnsName;
-use crate::provider::{Fault, Obstacle, RecordType, Standing};
+use crate::provider::{Fault, Obstacle, Standing};
+use crate::record::RecordType;
 
 /// DNAME (RFC 6672, section 2.1), whose data the library does not read.
 pub(super) const DNAME: u16 = 39;

@@ -9,8 +9,8 @@ use super::update::swap;
 use super::{Rfc2136, unbuilt};
 use crate::dns::message::{query, seal, wire_name};
 use crate::name::DnsName;
+use crate::provider::claim::Claim;
 use crate::provider::{Applied, Change, Fault, Fence, Pending, Register, Texts};
-use crate::standby::Claim;
 
 /// Nobody is to keep a text that is there to be compared (RFC 1035, section 3.2.1, on a TTL of 0).
 const TTL: u32 = 0;

@@ -1,7 +1,7 @@
 use super::update::update;
 use super::*;
 use crate::provider::Fence;
-use crate::provider::RrSet;
+use crate::record::RrSet;
 
 fn name(text: &str) -> Name {
     Name::from_ascii(text).unwrap()
@@ -46,8 +46,8 @@ fn what_does_not_fit_one_message_is_split_without_loss() {
 fn people_are_told_where_and_how_much() {
     let key = || TsigKey {
         name: DnsName::parse("gauge-key").unwrap(),
-        algorithm: crate::config::TsigAlgorithm::HmacSha256,
-        secret: crate::config::secret::Secret::new(vec![1]),
+        algorithm: crate::dns::tsig::TsigAlgorithm::HmacSha256,
+        secret: crate::secret::Secret::new(vec![1]),
     };
     let zone = || DnsName::parse("heronmill.example").unwrap();
     let at = |server: &str| Rfc2136::new(zone(), server.into(), Some(key()), Duration::ZERO);

@@ -11,7 +11,8 @@ use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType, T
 use super::read::{DNAME, text};
 use crate::dns::message::verifiable;
 use crate::provider::listing::{self, ZoneRecord};
-use crate::provider::{Obstacle, RecordType, RrSet, Standing};
+use crate::provider::{Obstacle, Standing};
+use crate::record::{RecordType, RrSet};
 
 /// Messages in a row that may go without a signature (RFC 8945, section 5.3.1).
 const UNSIGNED: usize = 99;

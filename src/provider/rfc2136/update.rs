@@ -11,7 +11,8 @@ use hickory_proto::rr::{DNSClass, Name, RData, Record, RecordType as WireType};
 
 use crate::dns::message::{wire_name, wire_type};
 use crate::name::DnsName;
-use crate::provider::{Change, Fence, RecordType, RrSet};
+use crate::provider::{Change, Fence};
+use crate::record::{RecordType, RrSet};
 
 /// An UPDATE that changes nothing and only asks whether the RRset itself exists (RFC 2136, section 2.4.1):
 /// a query cannot tell it from one synthesised by a wildcard (RFC 4592, section 3.3.1).

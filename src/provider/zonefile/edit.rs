@@ -13,7 +13,8 @@ use super::runs::{parting, uneven};
 use super::scan::{Master, Record, TtlRule};
 use super::{serial, view};
 use crate::name::DnsName;
-use crate::provider::{Change, RecordType, RrSet};
+use crate::provider::Change;
+use crate::record::{RecordType, RrSet};
 
 /// An edited master file.
 #[derive(Debug)]

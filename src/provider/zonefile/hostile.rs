@@ -7,7 +7,8 @@ use super::edit::edit;
 use super::scan::Master;
 use super::{serial, view};
 use crate::name::DnsName;
-use crate::provider::{Change, RecordType, RrSet};
+use crate::provider::Change;
+use crate::record::{RecordType, RrSet};
 
 /// A master file, read and edited.
 pub fn file(bytes: &[u8]) -> bool {

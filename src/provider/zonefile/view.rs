@@ -6,7 +6,8 @@ use std::net::IpAddr;
 use super::lex::{Problem, absolute};
 use super::scan::{Master, Record};
 use crate::name::DnsName;
-use crate::provider::{Observed, Obstacle, RecordType, RrSet, Standing};
+use crate::provider::{Observed, Obstacle, Standing};
+use crate::record::{RecordType, RrSet};
 
 /// What stands at `names` in the zone `zone`.
 pub(super) fn observe(master: &Master<'_>, zone: &DnsName, names: &BTreeSet<DnsName>) -> Result<Observed, Problem> {

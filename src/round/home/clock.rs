@@ -4,8 +4,8 @@ use super::Home;
 use crate::allowlist;
 use crate::audit::Event;
 use crate::clock::Step;
-use crate::commands::chain_of;
-use crate::round::Found;
+use crate::text::chain_of;
+use crate::watch::look::Found;
 
 impl Home {
     /// Goes by the wall clock as it is now. Where that was set, what this process dated before moves along, here and in the

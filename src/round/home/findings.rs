@@ -48,7 +48,7 @@ impl Home {
             let is_new = matches!(event, Event::Found { .. });
             // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
             if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
-                tracing::debug!("{}", crate::commands::chain_of(&error));
+                tracing::debug!("{}", crate::text::chain_of(&error));
             } else if is_new {
                 self.books.borrow_mut().state.findings.insert(key);
             } else {
@@ -56,7 +56,7 @@ impl Home {
             }
         }
         if let Err(error) = self.books.borrow_mut().save() {
-            tracing::debug!("{}", crate::commands::chain_of(&error));
+            tracing::debug!("{}", crate::text::chain_of(&error));
         }
     }
 
@@ -76,7 +76,7 @@ impl Home {
             match recalling.await {
                 Ok(home) => Some(look(home).await),
                 Err(error) => {
-                    tracing::debug!("{}", crate::commands::chain_of(&error));
+                    tracing::debug!("{}", crate::text::chain_of(&error));
                     None
                 }
             }
@@ -100,7 +100,7 @@ impl Home {
             };
             // As with the other findings: news again next time.
             if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
-                tracing::debug!("{}", crate::commands::chain_of(&error));
+                tracing::debug!("{}", crate::text::chain_of(&error));
                 continue;
             }
             let exposed = &mut self.books.borrow_mut().state.exposed;

@@ -65,7 +65,7 @@ impl Home {
         if ends {
             match self.books.borrow_mut().probe() {
                 Ok(()) => lease.can(),
-                Err(error) => lease.cannot(Inability::Books(crate::commands::chain_of(&error))),
+                Err(error) => lease.cannot(Inability::Books(crate::text::chain_of(&error))),
             }
         }
     }

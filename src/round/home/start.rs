@@ -5,10 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::Home;
 use crate::address::Family;
 use crate::audit::{Ending, Event};
-use crate::config::Confirm;
 use crate::round::follower;
+use crate::settings::{Confirm, Via};
 use crate::state::Hold;
-use crate::watch::Via;
 
 impl Home {
     /// Forgets the lines, families, operators and records that are not configured any more.

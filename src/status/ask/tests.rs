@@ -3,7 +3,7 @@ use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::*;
-use crate::daemon::Snapshot;
+use crate::status::Snapshot;
 use crate::status::request::Door;
 use crate::status::serve::serve;
 

@@ -2,16 +2,16 @@ use std::net::Ipv4Addr;
 
 use super::*;
 use crate::address::Family;
-use crate::config::Sharing;
 use crate::name::DnsName;
+use crate::settings::Sharing;
 use crate::watch::vote::Ruling;
 
 const HOME: IpAddr = IpAddr::V4(Ipv4Addr::new(203, 0, 113, 77));
 
-fn configured(label: &str, types: &[RecordType]) -> config::Record {
+fn configured(label: &str, types: &[RecordType]) -> settings::Record {
     let name = DnsName::parse(&format!("{label}.heronmill.example")).unwrap();
     let (provider, lines, types) = ("home".to_owned(), vec![None], types.to_vec());
-    config::Record { name, types, lines, provider, ttl: 120, host_part: None, sharing: Sharing::Sole }
+    settings::Record { name, types, lines, provider, ttl: 120, host_part: None, sharing: Sharing::Sole }
 }
 
 fn look(family: Family, outcome: Outcome) -> Look {

@@ -8,6 +8,7 @@ use crate::clock::Timestamp;
 use crate::status::memory::SPAN;
 use crate::status::model::{Check, Edge, Home, Mark, Provider, Record, State, Status, Stay, Witness};
 use crate::status::words;
+use crate::text;
 
 /// Arms of the signpost that are drawn, at most: what needs a person comes first.
 const ARMS: usize = 60;
@@ -134,7 +135,7 @@ impl View {
     /// Of this status.
     pub fn of(status: &Status) -> Self {
         let (arms, more) = arms(&status.records);
-        let ago = |time: Timestamp| words::span(status.time.since(time));
+        let ago = |time: Timestamp| text::span(status.time.since(time));
         let next = status.next_round.map(|next| format!(", the next at {}", words::moment(next)));
         let started = status.started.map(|started| format!(" up for {},", ago(started))).unwrap_or_default();
         Self {
@@ -337,7 +338,7 @@ fn tenures(stays: &[Stay], now: Timestamp) -> Vec<Tenure> {
 }
 
 fn stay_row(stay: &Stay, now: Timestamp) -> StayRow {
-    let span = words::span(stay.to.unwrap_or(now).since(stay.from));
+    let span = text::span(stay.to.unwrap_or(now).since(stay.from));
     let when = match stay.to {
         Some(to) => format!("{} to {}, {span}", words::moment(stay.from), words::moment(to)),
         None => format!("since {}, {span}", words::moment(stay.from)),
@@ -361,12 +362,12 @@ fn check(check: &Check) -> CheckRow {
 }
 
 fn provider(provider: &Provider, now: Timestamp) -> ProviderRow {
-    let ago = |time: Timestamp| words::span(now.since(time));
+    let ago = |time: Timestamp| text::span(now.since(time));
     let read = provider.last_read.map_or_else(|| "not read yet".to_owned(), |time| format!("read {} ago", ago(time)));
     let written = provider.last_write.map(|time| format!(", written {} ago", ago(time))).unwrap_or_default();
     let spread = provider.spread.as_ref().map(|spread| {
         let last = spread.servers.iter().map(|(_, lag)| *lag).max().unwrap_or_default();
-        let lag = words::span(Duration::from_millis(last));
+        let lag = text::span(Duration::from_millis(last));
         format!("; the last write was served by all {} servers after {lag}", spread.servers.len())
     });
     let until = provider.put_off_until.map(|until| format!("; a write waits until {}", words::moment(until)));

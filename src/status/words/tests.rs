@@ -1,4 +1,5 @@
 use super::*;
+use std::time::Duration;
 
 /// Invented, as the page's own tests have it.
 fn status() -> Status {
@@ -61,21 +62,6 @@ fn what_needs_a_person_is_told_and_nothing_else() {
         ["the ranges of weir: it is empty"]
     );
     assert_eq!(one(&|status| status.log.flaw = Some("line 3".into())), ["the audit log does not hold: line 3"]);
-}
-
-#[test]
-fn spans_are_told_in_their_largest_unit() {
-    for (seconds, told) in [
-        (0, "0 s"),
-        (119, "119 s"),
-        (120, "2 min"),
-        (7199, "119 min"),
-        (7200, "2 h"),
-        (172_799, "47 h"),
-        (172_800, "2 days"),
-    ] {
-        assert_eq!(span(Duration::from_secs(seconds)), told);
-    }
 }
 
 #[test]

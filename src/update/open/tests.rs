@@ -1,6 +1,7 @@
 use super::*;
 use crate::name::DnsName;
-use crate::provider::{RecordType, RrSet, Standing};
+use crate::provider::Standing;
+use crate::record::{RecordType, RrSet};
 use Answer::{Said, Taken, Unknown};
 use Ending::{Conflict, Done, Failed, Overtaken, Refused};
 use Grace::{Arrival, Visibility};

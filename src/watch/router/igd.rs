@@ -18,11 +18,10 @@ use reqwest::{Client, Response, StatusCode, Url};
 use tokio::net::UdpSocket;
 use tokio::time::{Instant, timeout_at};
 
-use super::{Failure, Heard, Mute, facing, one_line};
+use super::{Failure, Heard, Mute, facing};
 use crate::http;
+use crate::text::{excerpt, root_cause};
 use crate::watch::Silence;
-use crate::watch::extract::excerpt;
-use crate::watch::http::root_cause;
 use xml::{Answer, Entry, Mapping, Service};
 
 /// The longest description of a device that is read, in bytes.
@@ -89,7 +88,7 @@ async fn search<T, F: Future<Output = T>>(
     run: impl Fn(Client, Url) -> F,
     is_enough: impl Fn(&T) -> bool,
 ) -> Result<Vec<T>, Failure> {
-    let unavailable = |error: std::io::Error| Failure::Unavailable(one_line(&error));
+    let unavailable = |error: std::io::Error| Failure::Unavailable(root_cause(&error));
     // The address of ours that faces the gateway: the search leaves by its interface, and answers come to it.
     let local = facing(SocketAddrV4::new(gateway, group.port()), interface).map_err(unavailable)?;
     let socket = UdpSocket::bind((local, 0)).await.map_err(unavailable)?;

@@ -24,6 +24,8 @@ use tokio::time::{Instant, timeout_at};
 use super::Silence;
 use super::diagnose::is_carriers;
 use crate::address::special;
+use crate::text;
+use crate::text::root_cause;
 
 /// How a router was asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -165,7 +167,7 @@ impl Router {
     fn sum(&self, heard: Vec<(By, Heard)>, gateway: Ipv4Addr) -> Result<RouterSays, Silence> {
         let why = |of: By| {
             let of = heard.iter().filter(|(by, _)| *by == of).find_map(|(_, word)| match word {
-                Err(Failure::Unavailable(why)) => Some(super::http::one_line(why)),
+                Err(Failure::Unavailable(why)) => Some(text::short_line(why)),
                 _ => None,
             });
             of.unwrap_or_else(|| "no answer".to_owned())
@@ -200,7 +202,7 @@ impl Router {
         asked.map_err(|failure| match failure {
             Failure::Told(silence) => silence.to_string(),
             Failure::Unavailable(why) => {
-                let why = super::http::one_line(&why);
+                let why = text::short_line(&why);
                 format!("the router at {gateway} does not tell its port mappings by UPnP IGD: {why}")
             }
         })
@@ -213,7 +215,7 @@ impl Router {
         match gateway::default_gateway(self.interface.as_deref()) {
             Ok(Some((gateway, _))) => Ok(gateway),
             Ok(None) => Err(Mute::NoGateway(self.interface.clone())),
-            Err(error) => Err(Mute::Routes(one_line(&error))),
+            Err(error) => Err(Mute::Routes(root_cause(&error))),
         }
     }
 }
@@ -245,11 +247,6 @@ fn facing(peer: SocketAddrV4, interface: Option<&str>) -> io::Result<Ipv4Addr> {
         SocketAddr::V4(local) => Ok(*local.ip()),
         SocketAddr::V6(_) => Err(io::ErrorKind::AddrNotAvailable.into()),
     }
-}
-
-/// An error of the operating system without its number.
-fn one_line(error: &io::Error) -> String {
-    super::http::root_cause(error)
 }
 
 #[cfg(test)]

@@ -10,6 +10,8 @@ use tokio::time::{Instant, timeout_at};
 
 use super::{Failure, Mute};
 
+use crate::text::root_cause;
+
 /// Where a gateway listens (RFC 6886, section 1.1).
 pub const PORT: u16 = 5351;
 
@@ -55,7 +57,7 @@ pub(super) async fn ask(
     let unavailable = |error: io::Error| {
         Failure::Unavailable(match error.kind() {
             io::ErrorKind::ConnectionRefused => "it is turned off".to_owned(),
-            _ => super::one_line(&error),
+            _ => root_cause(&error),
         })
     };
     let socket = super::socket_towards(gateway, interface).map_err(unavailable)?;

@@ -16,7 +16,7 @@ use tokio::time::{Instant, timeout, timeout_at};
 use super::Silence;
 use super::http::local_address;
 use crate::address::Family;
-use crate::config::Bind;
+use crate::settings::Bind;
 use message::TransactionId;
 
 // RFC 8489, section 6.2.1: the initial RTO, the number of requests, and the last wait in multiples of the RTO.

@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use fingerpost::name::DnsName;
+use fingerpost::provider::Provider;
 use fingerpost::provider::program::Program;
-use fingerpost::provider::{Provider, RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 use tempfile::TempDir;
 
 use crate::common::{ZONE, at, dns};

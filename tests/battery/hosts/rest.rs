@@ -2,10 +2,11 @@
 
 use std::time::Duration;
 
-use fingerpost::config::ProviderKind;
 use fingerpost::name::DnsName;
+use fingerpost::provider::Provider;
 use fingerpost::provider::rest::Rest;
-use fingerpost::provider::{Provider, RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
+use fingerpost::settings::ProviderKind;
 
 use super::rfc2136::Update;
 use crate::common::powerdns::{API_KEY, PowerDns};

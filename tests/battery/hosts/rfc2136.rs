@@ -4,10 +4,11 @@ use std::marker::PhantomData;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use fingerpost::config::{TsigAlgorithm, TsigKey};
+use fingerpost::dns::tsig::{TsigAlgorithm, TsigKey};
 use fingerpost::name::DnsName;
+use fingerpost::provider::Provider;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{Provider, RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::*;
 use crate::host::{FORBIDDEN, Feature, Host, LONG, SEVERAL};

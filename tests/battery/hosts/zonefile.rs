@@ -5,8 +5,9 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 use fingerpost::name::DnsName;
+use fingerpost::provider::Provider;
 use fingerpost::provider::zonefile::ZoneFile;
-use fingerpost::provider::{Provider, RecordType, RrSet};
+use fingerpost::record::{RecordType, RrSet};
 
 use crate::common::nsd::Nsd;
 use crate::common::*;

@@ -453,5 +453,5 @@ fn fib(packet: &Packet, result: &str, flags: &[String]) -> Option<Field> {
 
 /// What was not understood, in so many words.
 pub(super) fn brief(value: &Value) -> String {
-    crate::watch::extract::excerpt(value.to_string().as_bytes())
+    crate::text::excerpt(value.to_string().as_bytes())
 }

@@ -10,7 +10,7 @@ use super::{Base, Chain, Key, Question, Rule, Ruleset};
 use crate::address::Family;
 use crate::address::set::AddressSet;
 use crate::allowlist::firewall::{Doubt, LetIn, Way, join_way};
-use crate::config::Place;
+use crate::settings::Place;
 
 /// Chains that call one another: the kernel takes 16 (`NFT_JUMP_STACK_SIZE`).
 const DEPTH: usize = 16;

@@ -5,10 +5,10 @@ use proptest::prelude::*;
 use ring::hmac;
 
 use super::*;
-use crate::config::secret::Secret;
-use crate::config::{TsigAlgorithm, TsigKey};
 use crate::dns::message::signer;
+use crate::dns::tsig::{TsigAlgorithm, TsigKey};
 use crate::name::DnsName;
+use crate::secret::Secret;
 
 const NOW: u64 = 1_790_000_000;
 const SECRET: &[u8] = b"secret";

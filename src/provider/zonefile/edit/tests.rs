@@ -4,7 +4,8 @@ use super::{check, edit};
 use crate::name::DnsName;
 use crate::provider::zonefile::scan::Master;
 use crate::provider::zonefile::view::observe;
-use crate::provider::{Change, FaultKind, RecordType, RrSet};
+use crate::provider::{Change, FaultKind};
+use crate::record::{RecordType, RrSet};
 
 const TODAY: u32 = 20261124;
 

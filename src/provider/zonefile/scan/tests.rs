@@ -4,7 +4,8 @@ use super::{Master, TtlRule};
 use crate::name::DnsName;
 use crate::provider::zonefile::lex::{Problem, absolute, ttl};
 use crate::provider::zonefile::view::observe;
-use crate::provider::{Observed, Obstacle, RecordType};
+use crate::provider::{Observed, Obstacle};
+use crate::record::RecordType;
 
 const SOA: &str = "@ 1h IN SOA ns1 keeper 7 1h 10m 4w 5m\n";
 

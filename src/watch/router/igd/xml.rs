@@ -8,7 +8,7 @@ use reqwest::Url;
 
 use super::ssdp::on_gateway;
 use super::tree::{Element, Tree, Unreadable};
-use crate::watch::extract::excerpt;
+use crate::text::excerpt;
 
 /// What is called, and nothing else.
 pub const ACTION: &str = "GetExternalIPAddress";

@@ -3,7 +3,7 @@ use std::net::IpAddr;
 use proptest::prelude::*;
 
 use super::*;
-use crate::provider::RrSet;
+use crate::record::RrSet;
 
 const HOME: &str = "home";
 

@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::clock::Timestamp;
 use crate::name::DnsName;
-use crate::provider::{Change, RecordType, RrSet};
+use crate::provider::Change;
+use crate::record::{RecordType, RrSet};
 
 /// What one intent wrote and not all servers are known to serve.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -18,9 +18,10 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use crate::clock::{Step, Timestamp};
-use crate::config::Limits;
 use crate::name::DnsName;
-use crate::provider::{Change, RecordType, Tally};
+use crate::provider::{Change, Tally};
+use crate::record::RecordType;
+use crate::settings::Limits;
 
 mod day;
 

@@ -8,13 +8,13 @@ use tracing_subscriber::fmt::format::Writer;
 use tracing_subscriber::fmt::{FmtContext, FormatEvent, FormatFields};
 use tracing_subscriber::registry::LookupSpan;
 
-use crate::confirm::wave::{Behind, Serving};
+use crate::audit::wave::{Behind, Serving};
 use crate::confirm::{End, Verdict};
-use crate::provider::RrSet;
 use crate::reconcile::Verb;
-use crate::round::{Found, HeldBack, Look};
+use crate::text::short_span;
 use crate::update::{RecordReport, RecordState, Report, Trouble};
 use crate::watch::Silence;
+use crate::watch::look::{Found, HeldBack, Look};
 use crate::watch::vote::Outcome;
 
 /// Whether the writes in a text have happened or would happen.
@@ -158,9 +158,9 @@ pub fn records(reports: &[Report], mood: Mood, paint: Paint) -> String {
 fn values(record: &RecordReport) -> String {
     match (&record.before, &record.after) {
         (before, Some(after)) => {
-            format!("{} → {}", before.as_ref().map_or_else(|| "nothing".to_owned(), list), list(after))
+            format!("{} → {}", before.as_ref().map_or_else(|| "nothing".to_owned(), ToString::to_string), after)
         }
-        (Some(before), None) => list(before),
+        (Some(before), None) => before.to_string(),
         (None, None) => format!("wants {}", record.address),
     }
 }
@@ -190,26 +190,17 @@ fn lagging(behind: &[Behind], waited_ms: u64) -> String {
     if behind.is_empty() {
         return String::new();
     }
-    format!(": {} ({})", all(behind), span(waited_ms))
+    format!(": {} ({})", all(behind), short_span(waited_ms))
 }
 
 fn all(behind: &[Behind]) -> String {
     behind.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
 }
 
-/// A span for people: in seconds, and below one in milliseconds.
-pub fn span(millis: u64) -> String {
-    match millis {
-        0..1000 => format!("{millis} ms"),
-        1000..120_000 => format!("{} s", millis / 1000),
-        _ => format!("{} min {} s", millis / 60_000, millis / 1000 % 60),
-    }
-}
-
 /// How the waiting for a write to spread ended.
 pub fn verdict(verdict: &Verdict) -> String {
     let Verdict { provider, records, took, serving, end, .. } = verdict;
-    let took = span(took.as_millis().try_into().unwrap_or(u64::MAX));
+    let took = short_span(took.as_millis().try_into().unwrap_or(u64::MAX));
     let records = if *records == 1 { "1 record".to_owned() } else { format!("{records} records") };
     match end {
         End::Served => format!("{provider}: {records} served by {} after {took}", served_by(serving)),
@@ -243,12 +234,6 @@ fn done(verb: Verb) -> &'static str {
         Verb::Join => "joined as a member",
         Verb::Retime => "changed the TTL",
     }
-}
-
-/// The addresses of `set`, with commas.
-pub fn list(set: &RrSet) -> String {
-    let texts: Vec<String> = set.addresses.iter().map(ToString::to_string).collect();
-    texts.join(", ")
 }
 
 /// The troubles of the providers, a line each.

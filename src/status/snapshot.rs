@@ -7,15 +7,14 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use crate::clock::{Step, Timestamp};
-use crate::config::Record;
 use crate::exposure::{Finding, Grade};
-use crate::round::{Found, HeldBack, Look};
+use crate::settings::{Record, Via};
 use crate::state::Hold;
 use crate::status::history::History;
 use crate::status::memory::Memory;
 use crate::status::model::Edge;
 use crate::update::{RecordState, Report, Trouble};
-use crate::watch::Via;
+use crate::watch::look::{Found, HeldBack, Look};
 
 /// What the daemon last saw and did: one value for everyone who asks.
 #[derive(Clone, Debug, Default, Serialize)]
@@ -145,7 +144,7 @@ impl Snapshot {
 }
 
 fn brief(look: &Look) -> String {
-    crate::round::agreed(std::slice::from_ref(look))
+    crate::watch::look::agreed(std::slice::from_ref(look))
         .get(&look.via())
         .map_or_else(|| "has no ruling".to_owned(), ToString::to_string)
 }
@@ -153,6 +152,6 @@ fn brief(look: &Look) -> String {
 impl Snapshot {
     /// The address that the newest round agreed on.
     pub fn agreed(&self, via: &Via) -> Option<IpAddr> {
-        crate::round::agreed(&self.looks).get(via).copied()
+        crate::watch::look::agreed(&self.looks).get(via).copied()
     }
 }
