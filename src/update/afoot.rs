@@ -11,6 +11,7 @@ use super::{Job, Report};
 use crate::audit::file::Log;
 use crate::clock::Timestamp;
 use crate::provider::{Change, Grace};
+use crate::state::State;
 
 /// What is known of the writes that have no outcome, and of those that were just seen.
 #[derive(Debug, Default)]
@@ -121,6 +122,12 @@ impl Afoot {
             awaited.iter().any(|one| one.changes.iter().any(|sent| has_to_wait(change, sent, one.is_taken)))
         };
         changes.into_iter().filter(|change| !waits(change)).collect()
+    }
+
+    /// Enters in `state` what of ours may yet come, or come again: a write that was sent twice, and comes when something else
+    /// took its place, sets what nobody else has.
+    pub(super) fn keep_ours(&mut self, job: &Job<'_>, log: &Log, state: &mut State, now: Timestamp) {
+        self.awaited(job, log, now).iter().for_each(|one| state.note_sent(job.name, &one.changes));
     }
 
     /// Tells of the records of `report` that are not as they were sent, and are looked for.

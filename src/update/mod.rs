@@ -20,7 +20,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::rc::Rc;
 
 use crate::audit::{Event, Word};
-use crate::clock::Clock;
+use crate::clock::{Clock, Timestamp};
 use crate::limits::record_key;
 use crate::name::DnsName;
 use crate::provider::{Change, Fault, FaultKind, Observed, Provider, Tally};
@@ -95,7 +95,7 @@ async fn pass(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Report {
             Err(trouble) => return report.with(trouble, &mut books.borrow_mut(), job, clock),
         };
         let items = plan(job, &observed, &books.borrow().state);
-        note_in_step(job, &items, &mut books.borrow_mut());
+        note_in_step(job, &items, &mut books.borrow_mut(), clock.now());
         blocks::set_apart(job.name, &together, &observed, &mut books.borrow_mut().state, clock.now());
         match write(job, items, observed.serial, attempt > 1, books, clock).await {
             Written::Settled(done) => {
@@ -263,19 +263,19 @@ async fn write(
             }
             Sent::Refused(fault) => fault,
         };
-        if !is_permitted {
-            match job.provider.permits() {
-                // The others show whether it concerns them.
-                None if fault.of_one => {}
-                None => break Some(Written::Stopped(report.clone(), Trouble::from(&fault))),
-                Some(answer) => match answer.await {
-                    Ok(()) => is_permitted = true,
-                    Err(all) if matches!(all.kind, FaultKind::Refused | FaultKind::Unproven) => {
-                        break Some(Written::Stopped(report.clone(), Trouble::from(&fault)));
-                    }
-                    Err(all) => break Some(Written::Stopped(report.clone(), Trouble::from(&all))),
-                },
-            }
+        match job.provider.permits() {
+            // The others show whether it concerns them.
+            None if fault.of_one => {}
+            // Also after another was taken: a token may be withdrawn at any time.
+            None => break Some(Written::Stopped(report.clone(), Trouble::from(&fault))),
+            Some(_) if is_permitted => {}
+            Some(answer) => match answer.await {
+                Ok(()) => is_permitted = true,
+                Err(all) if matches!(all.kind, FaultKind::Refused | FaultKind::Unproven) => {
+                    break Some(Written::Stopped(report.clone(), Trouble::from(&fault)));
+                }
+                Err(all) => break Some(Written::Stopped(report.clone(), Trouble::from(&all))),
+            },
         }
         if let [one] = &batch[..] {
             refused.push((one.clone(), fault));
@@ -329,7 +329,7 @@ fn plan(job: &Job<'_>, observed: &Observed, state: &State) -> Vec<Item> {
 }
 
 /// Enters what of the records in step is ours: it is what `member` will have to swap one day.
-fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
+fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books, now: Timestamp) {
     for item in items.iter().filter(|item| item.step == Step::Leave) {
         let wanted = &item.desired;
         let key = record_key(job.name, &wanted.name, wanted.rtype);
@@ -343,6 +343,8 @@ fn note_in_step(job: &Job<'_>, items: &[Item], books: &mut Books) {
         // What we did not write stays another's, also when it is left alone there: nothing is entered, and that is kept.
         books.state.published.insert(key, ours.then_some(wanted.address).into_iter().collect());
     }
+    let Books { afoot, log, state, .. } = &mut *books;
+    afoot.keep_ours(job, log, state, now);
     if books.state.spreading.contains_key(job.name) {
         // Others may have changed an RRset since: what stands at the provider is what the servers shall serve, and what
         // is in step no more is not waited for. Of what nothing is wanted now, nothing is known.

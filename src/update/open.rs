@@ -89,9 +89,11 @@ fn ending(grace: Grace, answer: Answer, seen: Seen, age: Duration) -> Option<End
         (Seen::Before, Answer::Taken, Grace::Arrival(_)) => Some(Ending::Failed),
         // Whatever was said, it may have been done, and somebody else did more; unless it is all or nothing.
         (Seen::Beside, Answer::Said(Ending::Conflict), Grace::Visibility(_)) => Some(Ending::Overtaken),
-        (Seen::Other | Seen::Beside, Answer::Said(Ending::Conflict), _) => Some(Ending::Conflict),
+        (Seen::Other | Seen::Beside, Answer::Said(Ending::Conflict), Grace::Arrival(_)) => Some(Ending::Conflict),
         (Seen::Other | Seen::Beside | Seen::Part, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
+        // Something else may be what stood there earlier still: two machines show what they know by turns.
         (_, _, Grace::Arrival(most) | Grace::Visibility(most)) if age < most => None,
+        (Seen::Other, Answer::Said(Ending::Conflict), _) => Some(Ending::Conflict),
         (Seen::Before, Answer::Said(ending), _) => Some(ending),
         (Seen::Before, ..) => Some(Ending::Failed),
         (Seen::Other | Seen::Beside | Seen::Part, ..) => Some(Ending::Overtaken),

@@ -253,6 +253,8 @@ fn resolve(job: &Job<'_>, observed: &Observed, books: &mut Books, clock: &Clock)
         books.log.append(clock.now(), Event::Outcome { intent, provider, result, detail })?;
         books.afoot.end(job, write, result == Ending::Done);
     }
+    let Books { afoot, log, state, .. } = books;
+    afoot.keep_ours(job, log, state, clock.now());
     Ok(())
 }
 

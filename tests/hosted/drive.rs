@@ -43,6 +43,8 @@ const TIMEOUT: Duration = Duration::from_secs(10);
 const ROUND: Duration = Duration::from_secs(300);
 /// Between two tries of a provider that is on hold.
 const HELD: Duration = Duration::from_secs(3600);
+/// So long on the clock of the machine nobody asks for anything: then it never will.
+const PATIENCE: Duration = Duration::from_secs(60);
 /// From the last fault until everything is in step and every intent has its outcome.
 const IN_STEP_WITHIN: Duration = Duration::from_secs(15 * 60);
 
@@ -342,16 +344,23 @@ pub(crate) fn habits(seed: u64) -> (Habits, Rng) {
 pub(crate) fn run((habits, mut rng): (Habits, Rng)) -> Facts {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().start_paused(true).build().unwrap();
     runtime.block_on(async {
+        let world = World::new(habits, Time::Own(Instant::now()), rng.fork(), &home(0));
+        let api = Api::start(world, TIMEOUT).await;
         // While this waits, nothing but the simulator moves the time on.
         let (over, wait) = mpsc::channel::<()>();
         let (stuck, is_stuck) = tokio::sync::oneshot::channel();
+        let watched = api.clone();
         tokio::task::spawn_blocking(move || {
-            if wait.recv_timeout(Duration::from_secs(120)) == Err(mpsc::RecvTimeoutError::Timeout) {
-                let _ = stuck.send(());
+            let mut before = None;
+            while wait.recv_timeout(PATIENCE) == Err(mpsc::RecvTimeoutError::Timeout) {
+                let asked = Some(watched.world().asked.len());
+                if before == asked {
+                    let _ = stuck.send(());
+                    return;
+                }
+                before = asked;
             }
         });
-        let world = World::new(habits, Time::Own(Instant::now()), rng.fork(), &home(0));
-        let api = Api::start(world, TIMEOUT).await;
         let mut bench = Bench::new(api, rng);
         let mut facts = Facts::default();
         tokio::select! {

@@ -3,9 +3,9 @@
 //!
 //! Whatever the API does, no record or field of others changes, no name is without a record that had one, nothing stands
 //! there twice, the audit log is true, and after the last fault all is in step within a stated time, and quiet. 100 runs
-//! of the same seeds each time, or 2,000 of new ones with `TESTS_LONG=1`; `TESTS_RUNS` plays so many of new ones, `TESTS_SEED`
-//! repeats one of them, and `TESTS_TOLD=1` shows all that happens in it;
-//! `TESTS_SHAPE`, which is `record`, `rrset` or `program`, plays no other. About one in a hundred of new runs still fails: `OPEN`.
+//! of the same seeds each time and those in `ONCE`, or 2,000 of new ones with `TESTS_LONG=1`; `TESTS_RUNS` plays so many of
+//! new ones, `TESTS_SEED` repeats one of them, and `TESTS_TOLD=1` shows all that happens in it;
+//! `TESTS_SHAPE`, which is `record`, `rrset` or `program`, plays no other.
 
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
@@ -33,8 +33,25 @@ use habits::{Habits, Shape};
 /// The first seed of those that are played each time.
 const FIRST: u64 = 2000;
 
-/// Those whose faults are known and not mended: in step, more lines come into the log (2078).
-const OPEN: [u64; 1] = [2078];
+/// Those in which something once was not as it must be; played each time too.
+const ONCE: [u64; 10] = [
+    // The end of a list in a random order was taken for its end: lines came into the log in step.
+    837104121787,
+    987623805568,
+    822589400754,
+    // A write that came late set a member of ours that was known as ours no more.
+    843031866058,
+    // What two machines show by turns was taken for somebody else's doing.
+    125293069827,
+    // Not in step in time.
+    1053,
+    87314227106,
+    282168293651,
+    // A list without an end.
+    43990228680,
+    // A token was withdrawn after a write that was taken.
+    1075421328059,
+];
 
 /// The zone of the scenario.
 const ZONE: &str = "heronmill.example";
@@ -86,7 +103,7 @@ fn nothing_is_lost_or_doubled_and_the_log_is_true() {
     let seeds: Vec<u64> = match (seed, new) {
         (Some(seed), _) => vec![seed],
         (None, Some(count)) => std::iter::repeat_with(|| fastrand::u64(..1 << 40)).take(count).collect(),
-        (None, None) => (FIRST..).filter(|seed| !OPEN.contains(seed)).take(100).collect(),
+        (None, None) => (FIRST..FIRST + 100).chain(ONCE).collect(),
     };
     play(&seeds.into_iter().map(|seed| (seed, drive::habits(seed))).collect::<Vec<_>>());
 }

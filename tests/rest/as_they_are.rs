@@ -345,7 +345,49 @@ fn what_an_unsteady_list_leaves_out_is_found_by_reading_again() {
         }))
     });
     assert_eq!(seen(&paged(), &overlapping, "gauge").unwrap(), ["203.0.113.9"]);
-    assert_eq!(overlapping.zone().asked.len(), 1 + 6);
+    assert_eq!(overlapping.zone().asked.len(), 1 + 9);
+}
+
+/// Pages that bring nothing new by chance are no last page that comes again, and what came twice in one order may come in
+/// another.
+#[test]
+fn what_an_unsteady_list_seems_to_end_with_is_not_taken_for_its_end() {
+    const GAUGE: u64 = 2;
+    let shown = |id: &u64| match *id {
+        GAUGE => gauge(GAUGE, "203.0.113.9"),
+        id => card(id, "a.heronmill.example", "TXT", &id.to_string()),
+    };
+    for (first, last) in [
+        (vec![vec![[3, 4], [5, 6], [4, 5], [3, 6], [5, 3]]], vec![3, 4, 5, 6, GAUGE, 7, 8, 9, 10]),
+        (vec![vec![[3, 4], [4, 4]]; 2], vec![3, GAUGE, 4]),
+    ] {
+        let begun = AtomicUsize::new(0);
+        let api = api(move |asked| {
+            let page = page_of(asked) - 1;
+            begun.fetch_add(usize::from(page == 0), Ordering::Relaxed);
+            let ids = match first.get(begun.load(Ordering::Relaxed) - 1) {
+                Some(pages) => pages.get(page).map(<[u64; 2]>::as_slice),
+                None => last.chunks(2).nth(page),
+            };
+            Some(cards(&ids.unwrap_or_default().iter().map(shown).collect::<Vec<_>>()))
+        });
+        assert_eq!(seen(&paged(), &api, "gauge").unwrap(), ["203.0.113.9"]);
+    }
+}
+
+/// A last page that comes again is the end, and so is the first page in the place of one that is not there.
+#[test]
+fn a_page_that_comes_again_is_the_end() {
+    for again in [1, 2] {
+        let api = api(move |asked| {
+            let other = |id| card(id, "a.heronmill.example", "TXT", "x");
+            let page = if page_of(asked) > 2 { again } else { page_of(asked) };
+            Some(cards(&if page == 1 { [beside(), other(3)] } else { [other(4), gauge(2, "203.0.113.9")] }))
+        });
+        assert_eq!(seen(&paged(), &api, "gauge").unwrap(), ["203.0.113.9"]);
+        // The zone, two pages, and two or three more that show that these are all.
+        assert!((5..=6).contains(&api.zone().asked.len()), "{again}: {}", api.zone().asked.len());
+    }
 }
 
 /// Something went while it was read, and what followed moved up to a page that was read already.

@@ -33,6 +33,8 @@ enum Fate {
     Done,
     DoneBut(Fault),
     NotDone(Fault),
+    /// It is done so much later.
+    Late(Duration, Fault),
     DoneAndHangs,
     HangsBefore,
 }
@@ -48,10 +50,12 @@ struct Host {
 impl Provider for Host {
     fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
         Box::pin(async move {
-            let lag = *self.lag.lock().unwrap();
+            let (lag, now) = (*self.lag.lock().unwrap(), Instant::now());
             let mut shown: BTreeMap<DnsName, Standing> =
                 names.iter().map(|name| (name.clone(), Standing::default())).collect();
-            for (_, change) in self.took.lock().unwrap().iter().filter(|(at, _)| at.elapsed() >= lag) {
+            let mut took = self.took.lock().unwrap();
+            took.sort_by_key(|(at, _)| *at);
+            for (_, change) in took.iter().filter(|(at, _)| *at + lag <= now) {
                 if let Some(standing) = shown.get_mut(&change.name) {
                     standing.sets.insert(change.rtype, change.after.clone());
                 }
@@ -63,10 +67,11 @@ impl Provider for Host {
     fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied> {
         Box::pin(async move {
             self.asked.lock().unwrap().extend(changes.iter().map(|change| change.name.clone()));
-            let take = || {
-                let now = Instant::now();
-                self.took.lock().unwrap().extend(changes.iter().map(|change| (now, change.clone())));
+            let take_after = |wait: Duration| {
+                let at = Instant::now() + wait;
+                self.took.lock().unwrap().extend(changes.iter().map(|change| (at, change.clone())));
             };
+            let take = || take_after(Duration::ZERO);
             let fate = self.fates.lock().unwrap().pop_front().unwrap_or(Fate::Done);
             match fate {
                 Fate::Done => {
@@ -78,6 +83,10 @@ impl Provider for Host {
                     Err(fault)
                 }
                 Fate::NotDone(fault) => Err(fault),
+                Fate::Late(wait, fault) => {
+                    take_after(wait);
+                    Err(fault)
+                }
                 Fate::DoneAndHangs => {
                     take();
                     pending().await
@@ -408,6 +417,34 @@ async fn another_address_is_not_made_beside_one_that_may_still_come() {
     assert_eq!(bench.took().len(), 3);
 }
 
+/// A write without an answer that was sent again, and comes after all when the home has moved on: what it set is ours, and
+/// gives way again, also where others have members and nothing else tells what is ours.
+#[tokio::test(start_paused = true)]
+async fn what_comes_late_among_others_is_known_as_ours() {
+    let mut bench = Bench::new(&["mill"]);
+    bench.desired[0].sharing = Sharing::Member;
+    let neighbour = set(120, &["198.51.100.99"]);
+    let stands = Change { name: name("mill"), rtype: RecordType::A, before: None, after: neighbour };
+    bench.host.took.lock().unwrap().push((Instant::now(), stands));
+    assert!(in_step(&bench.pass().await));
+    sleep(GRACE).await;
+    bench.move_to("203.0.113.78");
+    bench.fate([Fate::Late(SECOND, lost())]);
+    assert!(in_step(&bench.pass().await));
+    bench.move_to("203.0.113.79");
+    assert!(in_step(&bench.pass().await) && in_step(&bench.pass().await));
+    sleep(5 * GRACE).await;
+    bench.pass().await;
+    let shown = bench.host.read(&[name("mill")].into()).await.unwrap().names.remove(&name("mill")).unwrap();
+    assert_eq!(shown.sets[&RecordType::A], set(120, &["198.51.100.99", "203.0.113.79"]));
+    // Once nothing can come any more, what somebody else has at that address is not ours.
+    assert!(in_step(&bench.pass().await));
+    sleep(2 * GRACE).await;
+    assert!(in_step(&bench.pass().await));
+    let state = &bench.books.as_ref().unwrap().borrow().state;
+    assert_eq!(state.published.values().flatten().map(ToString::to_string).collect::<Vec<_>>(), ["203.0.113.79"]);
+}
+
 /// A list of several machines: one has it, the next has not.
 #[tokio::test(start_paused = true)]
 async fn what_was_seen_and_is_out_of_sight_is_not_made_again() {
@@ -486,6 +523,17 @@ async fn a_refusal_of_all_is_a_hold() {
         assert_eq!(bench.books.as_ref().unwrap().borrow().state.holds.len(), 1);
         assert_eq!(bench.endings(), vec![Ending::Refused; asked]);
     }
+    // A token that is known no more, after a write that was taken.
+    let bench = Bench::new(&["gauge", "mill", "cam"]);
+    bench.fate([Fate::Done, Fate::NotDone(Fault::refused("401 who are you?", ""))]);
+    let report = bench.pass().await;
+    assert!(matches!(report.trouble, Some(Trouble::Refused { .. })), "{report:?}");
+    assert!(report.records[0].standing.is_published(), "{report:?}");
+    assert_eq!(bench.host.asked.lock().unwrap().len(), 2);
+    let holds = |bench: &Bench| bench.books.as_ref().unwrap().borrow().state.holds.len();
+    assert_eq!((holds(&bench), bench.endings()), (1, vec![Ending::Done, Ending::Refused]));
+    assert!(in_step(&bench.pass().await), "it is known again");
+    assert_eq!(holds(&bench), 0);
     let bench = Bench::new(&["gauge", "mill"]);
     bench.fate([Fate::NotDone(refused("422")), Fate::NotDone(refused("422"))]);
     let report = bench.pass().await;

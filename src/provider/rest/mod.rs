@@ -36,13 +36,13 @@ use self::json::text;
 use self::judge::Errand;
 use self::pages::Key;
 use self::plan::{Index, Task};
-use self::reading::Reading;
+use self::reading::{Reading, Readings};
 use super::listing::ZoneRecord;
 use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider, Standing, Tally};
 use crate::name::DnsName;
 
-/// The most readings of one list: where each page is cut from another order, one may leave out a third of it.
-const MOST_READINGS: usize = 7;
+/// The most readings of one list.
+const MOST_READINGS: usize = 12;
 
 /// One zone behind an HTTP API.
 pub struct Rest {
@@ -209,7 +209,7 @@ impl Rest {
         budget: &mut Budget,
     ) -> Result<Reading, Fault> {
         let api = self.api();
-        let (mut whole, mut flaw): (Option<Reading>, _) = (None, None);
+        let (mut readings, mut flaw) = (Readings::default(), None);
         for _ in 0..MOST_READINGS {
             budget.begin_reading();
             let mut reading = Reading::default();
@@ -217,25 +217,11 @@ impl Rest {
             let course = self.client.walk(errand, &api.list.pages, vars, budget, each).await?;
             reading.course = course;
             flaw = reading.flaw(&api.shape);
-            if flaw.is_none() {
-                if reading.course.is_whole() {
-                    return Ok(reading);
-                }
-                // Where the pages always overlap, nothing is missing either.
-                let is_steady = whole.as_ref().is_some_and(|before| before.course.is_as(&reading.course));
-                match &mut whole {
-                    Some(whole) => whole.renew(reading),
-                    None => whole = Some(reading),
-                }
-                if is_steady {
-                    break;
-                }
-            }
-            if !budget.has_time_for_another() {
+            if flaw.is_none() && readings.take(reading) || !budget.has_time_for_another() {
                 break;
             }
         }
-        whole.ok_or_else(|| {
+        readings.into_reading().ok_or_else(|| {
             let remedy =
                 "it is read again; where it stays so, compare `item.id` in the description with what the API answers";
             let why = flaw.unwrap_or_else(|| "changes all the time".to_owned());

@@ -1,7 +1,8 @@
 //! What a list shows page by page, and whether anything may have been left out. Pure.
 //!
 //! An item on two pages, or another number of pages than a moment ago, says that the list changed or its order did while it
-//! was read: then something else may stand on no page at all. Where no item is on two pages, none is missing either.
+//! was read: then something else may stand on no page at all. Where no item is on two pages, none is missing either; and
+//! where as many are known as there are places on the pages, all are.
 
 use std::collections::HashSet;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
@@ -50,7 +51,7 @@ pub(super) struct Course {
     seen: HashSet<Key>,
     /// Pages running, up to the last one, that brought nothing new.
     stale: usize,
-    /// The last page came again and again.
+    /// Nothing new came any more.
     is_ended: bool,
     last: Option<u64>,
     is_unsteady: bool,
@@ -88,7 +89,25 @@ impl Course {
 
     /// Whether nothing can be missing in it, as far as it can be seen.
     pub(super) fn is_whole(&self) -> bool {
-        !self.is_unsteady && (self.stale == 0 || self.is_ended)
+        !self.is_unsteady && (self.stale == 0 || self.is_ended && self.comes_again())
+    }
+
+    /// Whether what came when nothing new came was one page that came before, the last one or the first. Where each page is cut
+    /// from another order, some bring nothing new by chance.
+    fn comes_again(&self) -> bool {
+        let (new, stale) = self.pages.split_at(self.pages.len() - self.stale);
+        let is_all = |page: &Vec<Key>| stale.iter().all(|other| other == page);
+        new.last().is_some_and(is_all) || new.first().is_some_and(is_all)
+    }
+
+    /// How many places there are for items on its pages.
+    pub(super) fn places(&self) -> usize {
+        self.pages.iter().map(Vec::len).sum()
+    }
+
+    /// All that stood on its pages.
+    pub(super) fn keys(&self) -> impl Iterator<Item = Key> {
+        self.seen.iter().copied()
     }
 
     /// Whether all came in the same order again.
@@ -153,11 +172,16 @@ mod tests {
     fn the_last_page_that_comes_again_and_again_is_the_end() {
         for (pages, ends, is_whole) in [
             (&[&["a", "b"][..], &["c"], &["c"], &["c"]][..], true, true),
-            (&[&["a", "b"], &["c", "d"], &["d", "c"], &["c", "d"]], true, true),
+            (&[&["a", "b"], &["c", "d"], &["c", "d"], &["c", "d"]], true, true),
+            // The first one in the place of those that are not there.
+            (&[&["a", "b"], &["c"], &["a", "b"], &["a", "b"]], true, true),
+            // They bring nothing new by chance: each is another.
+            (&[&["a", "b"], &["c", "d"], &["d", "c"], &["c", "d"]], true, false),
+            (&[&["a", "b"], &["a"], &["a"]], true, false),
             // One that was moved whole is not the end.
             (&[&["a"], &["a"], &["b"]], false, false),
             (&[&["a", "b"], &["b", "c"]], false, false),
-            (&[&["a", "b", "c"], &["a"], &["b"], &["c"]], true, true),
+            (&[&["a", "b", "c"], &["a"], &["b"], &["c"]], true, false),
             (&[&["a", "b", "c"], &["a"], &["b"], &["d"]], false, false),
             (&[&["a"], &["b"], &[]], false, true),
         ] {

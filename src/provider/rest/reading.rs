@@ -3,7 +3,7 @@
 //! An API may show an item twice: by a filter that means something else, or because the list moved between two pages. With
 //! the same content it is one. A record's id with another content says that the reading is of two moments: it is void.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use serde_json::value::RawValue;
 
@@ -25,6 +25,52 @@ pub(super) struct Reading {
     pub(super) serial: Option<u32>,
     places: Places,
     pub(super) course: Course,
+}
+
+/// So many readings that are all alike show what there is, however odd its pages are.
+const ALIKE: usize = 3;
+
+/// Where each page is cut from another order, every place shows one of the items by chance: after so many times as many places
+/// as items, one that was on none of them is rarer than one in 100,000.
+const PLACES_AN_ITEM: usize = 12;
+
+/// Readings of one list, until nothing can be missing in all of them together.
+#[derive(Default)]
+pub(super) struct Readings {
+    together: Option<Reading>,
+    known: HashSet<Key>,
+    /// The places on all pages of all of them.
+    places: usize,
+    /// How many of the last ones were alike.
+    alike: usize,
+}
+
+impl Readings {
+    /// Takes in one that is not void; whether it is enough.
+    pub(super) fn take(&mut self, reading: Reading) -> bool {
+        let course = &reading.course;
+        if course.is_whole() {
+            self.together = Some(reading);
+            return true;
+        }
+        self.known.extend(course.keys());
+        let places = course.places();
+        self.places += places;
+        let Some(together) = &mut self.together else {
+            (self.together, self.alike) = (Some(reading), 1);
+            return false;
+        };
+        // Where the pages always overlap, nothing is missing either. A short list in a random order is alike by chance, once.
+        self.alike = if together.course.is_as(course) { self.alike + 1 } else { 1 };
+        together.renew(reading);
+        let known = self.known.len();
+        known >= places || self.alike >= ALIKE || self.places >= PLACES_AN_ITEM * known
+    }
+
+    /// What they show together; `None` where there was none that is not void.
+    pub(super) fn into_reading(self) -> Option<Reading> {
+        self.together
+    }
 }
 
 /// In the order of the list, each once.
@@ -105,7 +151,7 @@ impl Reading {
     }
 
     /// Takes over what another reading found later.
-    pub(super) fn renew(&mut self, later: Self) {
+    fn renew(&mut self, later: Self) {
         self.items.renew(later.items);
         self.records.renew(later.records);
         self.serial = later.serial.or(self.serial);

@@ -59,13 +59,17 @@ fn a_write_ends_by_what_is_seen_what_was_answered_and_its_age() {
         (Visibility(MINUTE), Said(Refused), other, MINUTE, Some(Overtaken)),
         (Visibility(MINUTE), Said(Conflict), before, SECOND, None),
         (Visibility(MINUTE), Said(Conflict), before, MINUTE, Some(Conflict)),
-        (Visibility(MINUTE), Said(Conflict), other, SECOND, Some(Conflict)),
+        // Something else may be what stood there earlier still, shown by another machine.
+        (Visibility(MINUTE), Said(Conflict), other, SECOND, None),
+        (Visibility(MINUTE), Said(Conflict), other, MINUTE, Some(Conflict)),
+        (Visibility(Duration::ZERO), Said(Conflict), other, Duration::ZERO, Some(Conflict)),
         // Half of it stands: the first of two requests was done, whatever was said.
         (Visibility(MINUTE), Said(Conflict), &[9, 77], SECOND, None),
         (Visibility(MINUTE), Said(Conflict), &[9, 77], MINUTE, Some(Overtaken)),
         // Ours stands, and beside it what somebody else put there: all or nothing where the other side compares.
         (Visibility(MINUTE), Said(Conflict), &[66, 77], SECOND, Some(Overtaken)),
-        (Visibility(MINUTE), Said(Conflict), &[9, 66, 77], SECOND, Some(Conflict)),
+        (Visibility(MINUTE), Said(Conflict), &[9, 66, 77], SECOND, None),
+        (Visibility(MINUTE), Said(Conflict), &[9, 66, 77], MINUTE, Some(Conflict)),
         (Arrival(MINUTE), Said(Conflict), &[66, 77], SECOND, Some(Conflict)),
         (Arrival(MINUTE), Said(Conflict), other, SECOND, Some(Conflict)),
         (Arrival(MINUTE), Said(Conflict), before, SECOND, Some(Conflict)),
