@@ -150,19 +150,21 @@ fn found(
     }
 }
 
-/// What is the matter where a fault proves nothing, and what stands could not be read.
+/// What is the matter where a fault proves nothing, and what stands could not be read. The longest wait that was asked for
+/// stays one.
 fn unread(fault: &Fault, trouble: Trouble) -> Trouble {
     let asked = match fault.kind {
         FaultKind::Passing { retry_after } => retry_after,
-        FaultKind::Unproven => return Trouble::from(fault),
-        FaultKind::InDoubt | FaultKind::Conflict | FaultKind::Refused => None,
+        FaultKind::Unproven | FaultKind::InDoubt | FaultKind::Conflict | FaultKind::Refused => None,
     };
-    match trouble {
-        Trouble::Passing { retry_after, .. } => {
-            Trouble::Passing { why: fault.to_string(), retry_after: retry_after.max(asked) }
-        }
-        Trouble::Unproven { .. } => Trouble::Passing { why: fault.to_string(), retry_after: asked },
-        trouble => trouble,
+    let also = match trouble {
+        Trouble::Passing { retry_after, .. } => retry_after,
+        Trouble::Unproven { .. } => None,
+        trouble => return trouble,
+    };
+    match asked.max(also) {
+        None if fault.kind == FaultKind::Unproven => Trouble::from(fault),
+        retry_after => Trouble::Passing { why: fault.to_string(), retry_after },
     }
 }
 

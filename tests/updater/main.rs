@@ -167,6 +167,28 @@ fn a_passing_fault_ends_the_pass_and_keeps_the_wait_asked_for() {
     assert!(in_step(&bench.pass()));
 }
 
+/// Whatever else was said before it: a refusal that nothing proves, no answer at all, a wait that is shorter.
+#[test]
+fn a_wait_that_the_reading_back_is_asked_for_is_kept() {
+    let busy = |seconds| {
+        let wait = Some(std::time::Duration::from_secs(seconds));
+        Fault::new(FaultKind::Passing { retry_after: wait }, "429", "")
+    };
+    for said in
+        [Fault::unproven("302", ""), doubt(), busy(7).after_sending(), Fault::refused("422", "").after_sending()]
+    {
+        let mut bench = Bench::gauge();
+        bench.move_to("203.0.113.77");
+        let word = said.why.clone();
+        bench.script([Act::Fault(said)]);
+        bench.script_reads([Act::Honest, Act::Fault(busy(90))]);
+        let report = bench.pass();
+        let Some(Trouble::Passing { retry_after, why }) = &report.trouble else { panic!("{report:?}") };
+        assert_eq!(*retry_after, Some(std::time::Duration::from_secs(90)), "{why}");
+        assert!(why.contains(&word), "{why}");
+    }
+}
+
 #[test]
 fn what_cannot_be_read_is_not_written() {
     let mut bench = Bench::gauge();
