@@ -367,9 +367,9 @@ fn record_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option
     let with_id = [&OF_A_RECORD[..], &["record_id"]].concat();
     let create = write(&root.table("create"), "POST", &OF_A_RECORD, steps, (false, false));
     let replace = write(&root.table("replace"), "PATCH", &with_id, steps, (true, false));
-    let gone = ["name", "relative", "type", "record_id"];
-    let delete = (steps.step)(&root.table("delete"), "DELETE", &gone, steps.names);
-    Some(Shape::Record { id: id?, create: create?, replace: replace?, delete: delete?, gone: vec![404, 410] })
+    let known = ["name", "relative", "type", "record_id"];
+    let delete = (steps.step)(&root.table("delete"), "DELETE", &known, steps.names);
+    Some(Shape::Record { id: id?, create: create?, replace: replace?, delete: delete? })
 }
 
 fn rrset_shape(root: &Table<'_>, item: &Table<'_>, steps: &Steps<'_>) -> Option<Shape> {

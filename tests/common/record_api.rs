@@ -59,6 +59,7 @@ pub(crate) enum Body {
     #[default]
     Nothing,
     Text(String),
+    Bytes(Vec<u8>),
     /// This many bytes of a JSON string that does not end.
     Endless(u64),
     /// One byte now and then until the other side has enough of it.
@@ -240,6 +241,10 @@ fn serve(stream: &TcpStream, zone: &Mutex<Zone>, at: SocketAddr) -> std::io::Res
         }
         match reply.body {
             Body::Nothing => out.write_all(format!("{head}Content-Length: 0\r\n\r\n").as_bytes())?,
+            Body::Bytes(bytes) => {
+                out.write_all(format!("{head}Content-Length: {}\r\n\r\n", bytes.len()).as_bytes())?;
+                out.write_all(&bytes)?;
+            }
             Body::Text(text) => {
                 out.write_all(format!("{head}Content-Length: {}\r\n\r\n{text}", text.len()).as_bytes())?;
             }

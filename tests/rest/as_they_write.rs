@@ -108,7 +108,6 @@ fn a_wait_in_the_middle_of_a_write_is_kept() {
     }
 }
 
-/// RFC 9110, section 9.3.5: what is not there any more need not be removed; some say so by 404 or 410.
 /// Whatever its method, what is written is sent once: a connection that ends says nothing of what was done.
 #[test]
 fn a_write_by_get_whose_connection_ends_is_not_repeated() {
@@ -124,6 +123,7 @@ fn a_write_by_get_whose_connection_ends_is_not_repeated() {
     assert_eq!(api.zone().asked.iter().filter(|asked| is_create(asked)).count(), 1);
 }
 
+/// RFC 9110, section 9.3.5: what is not there any more need not be removed; some say so by 404 or 410.
 #[test]
 fn what_is_gone_already_is_removed() {
     for status in [404, 410] {

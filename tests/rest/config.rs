@@ -67,6 +67,41 @@ fn those_that_come_with_the_program_hold() {
     assert_eq!(problems(&format!("{}{}", &rrset[..before], &rrset[after..]), PROVIDER), "");
 }
 
+/// What is empty and what passes by itself.
+#[test]
+fn a_bad_word_of_what_an_api_leaves_out_or_takes_back_has_its_message() {
+    all(
+        RECORD,
+        &[
+            case(
+                "#passing = [403, 422]",
+                "passing = 403",
+                "api.toml:113: answer.passing: a list is needed here, and this is a number; write it in square brackets",
+            ),
+            case(
+                "#passing = [403, 422]",
+                "passing = [200]",
+                "api.toml:113: answer.passing[0]: 200 is out of range; write a number from 300 to 599",
+            ),
+            case(
+                "#passing = [403, 422]",
+                "passing = [\"403\"]",
+                "api.toml:113: answer.passing[0]: a whole number is needed here, and this is text; write it without quotes and without a point",
+            ),
+            case(
+                "#absent_is_empty = true",
+                "absent_is_empty = \"yes\"",
+                "api.toml:55: list.absent_is_empty: true or false is needed here, and this is text; write it without quotes",
+            ),
+            case(
+                "#passing = [403, 422]",
+                "pasing = [403]",
+                "api.toml:113: answer.pasing: unknown key; did you mean `passing`?",
+            ),
+        ],
+    );
+}
+
 #[test]
 fn a_bad_description_of_records_has_its_message() {
     all(

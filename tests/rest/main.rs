@@ -12,6 +12,7 @@ mod foreign;
 mod home;
 mod hostile;
 mod listing;
+mod pages;
 mod powerdns;
 mod records;
 mod rrsets;

@@ -5,7 +5,10 @@
 
 use std::time::{Duration, SystemTime};
 
-use reqwest::header::{ACCEPT, CONTENT_TYPE, ETAG, HeaderMap, HeaderValue, IF_MATCH, LINK, LOCATION, RETRY_AFTER};
+use reqwest::header::{
+    ACCEPT, ACCEPT_ENCODING, CONTENT_ENCODING, CONTENT_TYPE, ETAG, HeaderMap, HeaderValue, IF_MATCH, LINK, LOCATION,
+    RETRY_AFTER,
+};
 use reqwest::{Method, Url};
 use serde_json::value::RawValue;
 use tokio::time::{Instant, timeout_at};
@@ -13,10 +16,8 @@ use tokio::time::{Instant, timeout_at};
 use super::body::{Var, Vars};
 use super::description::{Api, Pages, Paging, Place, Request};
 use super::items::Unfit;
-use super::json::text;
 use super::judge::{Answer, Context, Errand};
-use super::link;
-use super::pages::{self, Course, Key};
+use super::pages::{self, Course, Key, Onward};
 use super::template::in_query;
 use crate::name::DnsName;
 use crate::provider::Fault;
@@ -121,14 +122,10 @@ impl Client {
         mut each: impl FnMut(&RawValue, Vec<&RawValue>) -> Result<Vec<Key>, Unfit> + Send,
     ) -> Result<Course, Fault> {
         let request = &pages.request;
-        let mut vars = vars.clone();
-        let mut number = match pages.paging {
-            Paging::Number { first, .. } => first,
-            _ => 0,
+        let mut vars = match pages.paging {
+            Paging::Number { first, .. } => vars.clone().with("page", Var::plain(first)),
+            _ => vars.clone(),
         };
-        if matches!(pages.paging, Paging::Number { .. }) {
-            vars = vars.with("page", Var::plain(number));
-        }
         let mut course = Course::default();
         let mut reply = self.send(errand, request, &vars, (None, None), budget).await?;
         course.is_missing = reply.is_nothing;
@@ -138,8 +135,7 @@ impl Client {
             (_, Errand::Name(_)) => Errand::List,
             _ => errand,
         };
-        let mut at = errand;
-        let mut before = None;
+        let (mut at, mut before) = (errand, None);
         for _ in 0..MOST_PAGES {
             if reply.is_nothing {
                 return Ok(course);
@@ -147,49 +143,25 @@ impl Client {
             let answer = self.json(at, &reply)?;
             let is_list = self.api.answer.ok.is_some() || matches!(at, Errand::Name(_) | Errand::Page);
             let read = pages::listed(pages, is_list, answer).and_then(|items| {
-                let page = each(answer, items)?;
-                let is_empty = page.is_empty();
-                Ok((course.take(page), is_empty))
+                course.take(each(answer, items)?);
+                pages::onward(&pages.paging, &mut course, answer, &reply.links)
             });
-            let (is_new, is_empty) = read.map_err(|unfit| self.unfit(at, unfit))?;
-            let next = |at: &super::json::Pointer| at.find(answer).and_then(text).filter(|text| !text.is_empty());
-            let (following, link) = match &pages.paging {
-                Paging::Whole => return Ok(course),
-                Paging::Next(at) => (next(at), true),
-                Paging::Link(rel) => {
-                    let found = link::target(&reply.links, rel).map_err(|what| {
-                        let why = format!("has a Link header that cannot be read (RFC 8288): it {what}");
-                        self.unfit(errand, Unfit { why, remedy: "write another `paging` in the description" })
-                    });
-                    (found?, true)
-                }
-                Paging::Cursor(at) => (next(at), false),
-                Paging::Number { last: Some(last), .. } => {
-                    let last = next(last).and_then(|last| last.parse::<u64>().ok());
-                    let last = last.ok_or_else(|| self.unfit(at, Unfit::nothing("number of the last page")))?;
-                    course.count(last);
-                    number += 1;
-                    ((number <= last).then(|| number.to_string()), false)
-                }
-                Paging::Number { last: None, .. } => {
-                    number += 1;
-                    ((is_new && !is_empty).then(|| number.to_string()), false)
-                }
-            };
-            let Some(following) = following else { return Ok(course) };
-            if before.as_ref() == Some(&following) {
+            let Some(onward) = read.map_err(|unfit| self.unfit(at, unfit))? else { return Ok(course) };
+            if before.as_ref() == Some(&onward) {
                 break;
             }
             at = further;
-            reply = if link {
-                let url = self.same_origin(&reply.url, &following)?;
-                self.exchange(at, request.method.clone(), url, request.headers.clone(), None, budget).await?
-            } else {
-                let name = if matches!(pages.paging, Paging::Cursor(_)) { "cursor" } else { "page" };
-                vars = vars.with(name, Var::text(following.as_str()));
-                self.send(at, request, &vars, (None, None), budget).await?
+            reply = match &onward {
+                Onward::Uri(uri) => {
+                    let url = self.same_origin(&reply.url, uri)?;
+                    self.exchange(at, request.method.clone(), url, request.headers.clone(), None, budget).await?
+                }
+                Onward::Variable(name, value) => {
+                    vars = vars.with(name, Var::text(value.as_str()));
+                    self.send(at, request, &vars, (None, None), budget).await?
+                }
             };
-            before = Some(following);
+            before = Some(onward);
         }
         let remedy = "compare `paging` in the description with the API";
         Err(self.unfit(errand, Unfit { why: "has pages without end".into(), remedy }))
@@ -267,6 +239,8 @@ impl Client {
             return Err(Fault::passing(in_all(), SLOW));
         }
         headers.entry(ACCEPT).or_insert(HeaderValue::from_static("application/json"));
+        // Who does not say so may get it compressed (RFC 9110, section 12.5.3).
+        headers.entry(ACCEPT_ENCODING).or_insert(HeaderValue::from_static("identity"));
         let sent_to = match &self.api.credential.place {
             Place::Header(name, value) => {
                 headers.insert(name.clone(), value.clone());
@@ -329,6 +303,16 @@ impl Client {
             budget.bytes = room;
         }
         let header = |name| response.headers().get(name).and_then(|value: &HeaderValue| value.to_str().ok());
+        if let Some(coding) = coding(header(CONTENT_ENCODING), &body) {
+            let why =
+                format!("compressed with {}, though nothing was to be", short_line(&self.context().hide(&coding)));
+            if status.is_success() && !write {
+                let remedy =
+                    "let the API, or what stands before it, compress nothing that only `identity` is asked for";
+                return Err(errand.doubt(format!("{} sends a body {why}", self.origin), remedy));
+            }
+            body = format!("({why})").into_bytes();
+        }
         let is_nothing = errand.is_empty_by(status);
         if !is_nothing {
             let answer = Answer { status, retry_after: header(RETRY_AFTER), location: header(LOCATION), body: &body };
@@ -351,6 +335,13 @@ impl Client {
         }
         errand.doubt(format!("{} broke off: {cause}", self.origin), remedy)
     }
+}
+
+/// How the body is compressed (RFC 9110, section 8.4.1), by what is said of it or else by how it begins (RFC 1952, section
+/// 2.3.1).
+fn coding(said: Option<&str>, body: &[u8]) -> Option<String> {
+    let said = said.map(str::trim).filter(|said| !said.is_empty() && !said.eq_ignore_ascii_case("identity"));
+    said.or_else(|| body.starts_with(&[0x1f, 0x8b]).then_some("gzip")).map(str::to_owned)
 }
 
 /// `url` with the token in its query, once: what an API gives as the next page's URI may have it already.

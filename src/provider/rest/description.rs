@@ -177,8 +177,6 @@ pub enum Shape {
         replace: Write,
         /// Removes a record.
         delete: Request,
-        /// The statuses by which the answer to that says that the record is gone already.
-        gone: Vec<u16>,
     },
     /// An item is an RRset.
     RrSet {

@@ -124,7 +124,7 @@ fn record_api(whole: bool) -> Option<Api> {
     )?;
     let replace = write("/cards/{record_id}", r#"{ "points_to": "{address}", "card": "{record_id}" }"#, whole)?;
     let id = Pointer::parse("/card").ok()?;
-    api(Shape::Record { id, create, replace, delete: request("/cards/{record_id}")?, gone: vec![404] }, "/points_to")
+    api(Shape::Record { id, create, replace, delete: request("/cards/{record_id}")? }, "/points_to")
 }
 
 fn rrset_api(whole: bool) -> Option<Api> {

@@ -12,6 +12,7 @@ use serde_json::value::RawValue;
 use super::description::{Api, Pages, Paging, Shape};
 use super::items::{Unfit, absolute};
 use super::json::{Object, Pointer, list, text};
+use super::link;
 use crate::name::DnsName;
 
 /// So many pages running that bring nothing new are the end of a list whose last page comes again and again.
@@ -60,8 +61,8 @@ pub(super) struct Course {
 }
 
 impl Course {
-    /// Takes in a page. Whether it is a new one: the last one may come again and again.
-    pub(super) fn take(&mut self, page: Vec<Key>) -> bool {
+    /// Takes in a page.
+    pub(super) fn take(&mut self, page: Vec<Key>) {
         let known = page.iter().filter(|key| self.seen.contains(key)).count();
         let is_stale = known == page.len() && !page.is_empty();
         if is_stale {
@@ -78,7 +79,11 @@ impl Course {
         self.seen.extend(page.iter().copied());
         self.pages.push(page);
         self.is_ended = self.stale >= if as_before { STALE - 1 } else { STALE };
-        !self.is_ended
+    }
+
+    /// Whether nothing new follows: the last page may come again and again.
+    fn is_at_end(&self) -> bool {
+        self.is_ended || self.pages.last().is_some_and(Vec::is_empty)
     }
 
     /// Takes in how many pages there are.
@@ -114,6 +119,49 @@ impl Course {
     pub(super) fn is_as(&self, other: &Self) -> bool {
         self.pages == other.pages && self.last == other.last
     }
+}
+
+/// How the next page is asked for.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) enum Onward {
+    /// By this URI.
+    Uri(String),
+    /// By the first one's with this value of a variable.
+    Variable(&'static str, String),
+}
+
+/// The way to the page that follows `answer`, the last one that `course` took in; `None` at the end. `links` are its Link headers.
+pub(super) fn onward(
+    paging: &Paging,
+    course: &mut Course,
+    answer: &RawValue,
+    links: &str,
+) -> Result<Option<Onward>, Unfit> {
+    let told = |at: &Pointer| at.find(answer).and_then(text).filter(|text| !text.is_empty());
+    Ok(match paging {
+        Paging::Whole => None,
+        Paging::Next(at) => told(at).map(Onward::Uri),
+        Paging::Link(rel) => link::target(links, rel)
+            .map_err(|what| {
+                let why = format!("has a Link header that cannot be read (RFC 8288): it {what}");
+                Unfit { why, remedy: "write another `paging` in the description" }
+            })?
+            .map(Onward::Uri),
+        Paging::Cursor(at) => told(at).map(|value| Onward::Variable("cursor", value)),
+        Paging::Number { first, last } => {
+            let next = first + course.pages.len() as u64;
+            let is_there = match last {
+                Some(last) => {
+                    let last = told(last).and_then(|last| last.parse::<u64>().ok());
+                    let last = last.ok_or_else(|| Unfit::nothing("number of the last page"))?;
+                    course.count(last);
+                    next <= last
+                }
+                None => !course.is_at_end(),
+            };
+            is_there.then(|| Onward::Variable("page", next.to_string()))
+        }
+    })
 }
 
 /// The items in an answer to `pages`. Null is an empty list; so is none at all, where it is said or can be seen that this is a
@@ -164,7 +212,11 @@ mod tests {
 
     fn course(pages: &[&[&str]]) -> (Course, Vec<bool>) {
         let mut course = Course::default();
-        let goes_on = pages.iter().map(|page| course.take(page.iter().map(|key| Key::of(key)).collect())).collect();
+        let mut take = |page: &&[&str]| {
+            course.take(page.iter().map(|key| Key::of(key)).collect());
+            !course.is_ended
+        };
+        let goes_on = pages.iter().map(&mut take).collect();
         (course, goes_on)
     }
 
