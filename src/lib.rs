@@ -28,6 +28,7 @@
 //! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
 //! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
 //! * `files` is the one way to open and to replace a file: by handles, nothing but regular files, and no link of strangers.
+//! * `process` runs another program, and ends it with all that it started.
 //! * [`state`] is what survives a restart and is not in the audit log.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
@@ -66,6 +67,7 @@ mod http;
 pub mod limits;
 pub mod message;
 pub mod name;
+mod process;
 pub mod provider;
 pub mod reconcile;
 pub mod record;

@@ -16,7 +16,7 @@ use crate::address::set::AddressSet;
 use crate::address::special::never_from_outside;
 use crate::aside::aside;
 use crate::files::{self, Errand};
-use crate::provider::command::{self, Job, NotEnded};
+use crate::process::{self, Job, NotEnded};
 use crate::settings::{Config, Firewall, Input, ListForm};
 use crate::text::root_cause;
 use crate::update;
@@ -178,9 +178,9 @@ async fn read(from: &Input) -> Result<Vec<u8>, String> {
         Input::Command(words) => words,
     };
     let Some((program, arguments)) = words.split_first() else { return Err("no program is named".to_owned()) };
-    let environment = command::kept(&["PATH", "HOME"]);
+    let environment = process::kept(&["PATH", "HOME"]);
     let job = Job { program, arguments, environment, directory: None, input: None, most: LIMIT, limit: PATIENCE };
-    match command::run(job).await {
+    match process::run(job).await {
         Ok(ended) if ended.status.success() => Ok(ended.output),
         Ok(ended) => Err(format!("it failed ({}): {}", ended.status, ended.said.told(&[]))),
         Err(NotEnded::Start(error) | NotEnded::Wait(error)) => Err(format!("it cannot be run: {}", root_cause(&error))),

@@ -4,6 +4,7 @@
 //! Whoever may change a program decides what is run. So root runs none in which another user has a say: that is an
 //! error. All else is a doubt, which forbids nothing: a program may be installed later, and a user may trust another.
 
+use std::ffi::OsStr;
 use std::io;
 use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
@@ -14,6 +15,7 @@ use super::load::Sources;
 use super::problem::Problem;
 use super::reader::Doc;
 use crate::files::{self, Ask, Say, Trust};
+use crate::process;
 
 /// Something that the configuration leads to.
 pub(super) struct Led {
@@ -35,20 +37,17 @@ pub(super) enum To {
     Description(PathBuf),
 }
 
-/// Where execvp(3) of the GNU C library looks when there is no PATH.
-const NO_PATH: &str = "/bin:/usr/bin";
-
 /// Who looks, and where.
 struct Ground<'s> {
     trust: Trust,
-    path: &'s str,
+    path: Option<&'s str>,
     /// To whom the state directory belongs: as root, the user of the service.
     service: Option<u32>,
 }
 
 /// Looks at all that `doc` was found to lead to, and says in it what is amiss.
 pub(super) fn judge(doc: &Doc, sources: &Sources, state_dir: Option<&Path>) {
-    let path = sources.env.iter().find(|(name, _)| name == "PATH").map_or(NO_PATH, |(_, path)| path.as_str());
+    let path = sources.env.iter().find(|(name, _)| name == "PATH").map(|(_, path)| path.as_str());
     let service = state_dir.and_then(|dir| Some(std::fs::metadata(dir).ok()?.uid()));
     let ground = Ground { trust: Trust::of_this_process(), path, service };
     let led = std::mem::take(&mut doc.log.borrow_mut().led);
@@ -140,9 +139,9 @@ impl Ground<'_> {
             return Place { runs: runs(&at), at: Some(at), before: Vec::new() };
         }
         let mut place = Place { at: None, runs: Err(io::ErrorKind::NotFound.into()), before: Vec::new() };
-        // An empty entry is the directory that this is run in.
-        for dir in self.path.split(':').map(|dir| Path::new(if dir.is_empty() { "." } else { dir })) {
-            let at = dir.join(program);
+        for at in process::places(program, self.path.map(OsStr::new)) {
+            let dir = at.parent().unwrap_or(Path::new("."));
+            let is_there = dir.is_dir().then(|| dir.to_owned());
             match runs(&at) {
                 Ok(()) => return Place { runs: Ok(()), at: Some(at), ..place },
                 // Where nothing can be run, the search goes on.
@@ -152,9 +151,7 @@ impl Ground<'_> {
                 }
                 Err(_) => {}
             }
-            if dir.is_dir() {
-                place.before.push(dir.to_owned());
-            }
+            place.before.extend(is_there);
         }
         place
     }

@@ -7,7 +7,7 @@ use reqwest::header::{CONTENT_TYPE, HeaderValue};
 
 use super::desk::Letter;
 use crate::http;
-use crate::provider::command::{self, Job, NotEnded};
+use crate::process::{self, Job, NotEnded};
 use crate::provider::rest::body::{Var, Vars};
 use crate::settings::{Message, Way, Webhook};
 use crate::text::root_cause;
@@ -90,9 +90,9 @@ async fn post(webhook: &Webhook, letter: &Letter, timeout: Duration) -> Result<(
 
 async fn hand_over(words: &[String], input: &[u8], limit: Duration) -> Result<(), String> {
     let Some((program, arguments)) = words.split_first() else { return Err("no program is named".to_owned()) };
-    let environment = command::kept(&["PATH", "HOME"]);
+    let environment = process::kept(&["PATH", "HOME"]);
     let job = Job { program, arguments, environment, directory: None, input: Some(input), most: 0, limit };
-    match command::run(job).await {
+    match process::run(job).await {
         Ok(ended) if ended.status.success() => Ok(()),
         Ok(ended) => Err(format!("{program} failed ({}): {}", ended.status, ended.said.told(&[]))),
         Err(NotEnded::Start(error) | NotEnded::Wait(error)) => {

@@ -4,7 +4,6 @@
 //! the reading-back after a write belong to [`crate::update`]; a provider does none of these.
 
 pub mod claim;
-pub(crate) mod command;
 pub mod listing;
 pub mod program;
 pub mod rest;

@@ -7,7 +7,8 @@ mod schema;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::os::unix::fs::PermissionsExt as _;
+use std::io::Read as _;
+use std::os::unix::fs::{OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -257,6 +258,95 @@ fn a_run_that_is_given_up_is_ended_too() {
         drop(write);
         until("the end of both", || !runs(&mill.path("child")) && !runs(&mill.path("up"))).await;
     });
+}
+
+/// In a session of its own with an environment of its own; its parent ends at once; and one that is never the same for long.
+const AWAY: &str = "exec 9>$DIR/held; \
+    setsid sh -c 'echo session >&9; exec sleep 90' & \
+    (setsid env -i sh -c 'trap \"\" HUP TERM; echo orphan >&9; sleep 90 & wait' &); \
+    printf 'sleep 0.01; setsid sh %s & exit' $DIR/hop > $DIR/hop; (sh $DIR/hop &); \
+    echo up >&9; cat > /dev/null; wait; sleep 90";
+
+/// A pipe of which the programs hold the other end: what comes out of it, and whether any of them is left.
+struct Held(fs::File);
+
+impl Held {
+    fn new(mill: &Mill) -> Self {
+        let mode = rustix::fs::Mode::RUSR | rustix::fs::Mode::WUSR;
+        rustix::fs::mknodat(rustix::fs::CWD, mill.path("held"), rustix::fs::FileType::Fifo, mode, 0).unwrap();
+        let nonblock = rustix::fs::OFlags::NONBLOCK.bits().try_into().unwrap();
+        Self(fs::OpenOptions::new().read(true).custom_flags(nonblock).open(mill.path("held")).unwrap())
+    }
+
+    /// Adds what was written to `said`; fifo(7): the end is read when nobody has it open to write.
+    fn is_left(&mut self, said: &mut String) -> bool {
+        let mut buffer = [0; 256];
+        loop {
+            match self.0.read(&mut buffer) {
+                Ok(0) => return false,
+                Ok(count) => said.push_str(std::str::from_utf8(&buffer[..count]).unwrap()),
+                Err(error) => {
+                    assert_eq!(error.kind(), std::io::ErrorKind::WouldBlock);
+                    return true;
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn whoever_took_a_session_of_its_own_is_ended_too() {
+    let mill = Mill::new();
+    let (mut held, mut said) = (Held::new(&mill), String::new());
+    let fault = run(mill.provider(AWAY, Duration::from_secs(2)).read(&names())).unwrap_err();
+    assert!(fault.why.contains("did not end within 2s"), "{fault}");
+    run(until("the end of all", || !held.is_left(&mut said)));
+    for one in ["session\n", "orphan\n", "up\n"] {
+        assert!(said.contains(one), "{said}");
+    }
+}
+
+#[test]
+fn a_run_that_is_given_up_ends_those_too() {
+    let mill = Mill::new();
+    let (mut held, mut said) = (Held::new(&mill), String::new());
+    let (provider, names) = (mill.provider(AWAY, LONG * 100), names());
+    run(async {
+        let mut read = provider.read(&names);
+        tokio::select! {
+            _ = &mut read => panic!("the program waits for ever"),
+            () = until("all of them", || {
+                held.is_left(&mut said);
+                ["session", "orphan", "up"].iter().all(|one| said.contains(one))
+            }) => {}
+        }
+        drop(read);
+        until("the end of all", || !held.is_left(&mut said)).await;
+    });
+}
+
+/// What another program has started at the same time, or one before has left behind, is none of its own.
+#[test]
+fn nobody_elses_children_are_ended() {
+    let leave =
+        |mill: &Mill| format!("cat > /dev/null; (setsid sleep 1000 & echo $! > {}/child)", mill.path("").display());
+    let (mill, other, before) = (Mill::new(), Mill::new(), Mill::new());
+    run(before.provider(&format!("{}; echo '{DONE}'", leave(&before)), LONG).apply(&changes())).unwrap();
+    let beside = other.provider(&format!("{}; sleep 3; echo '{READ}'", leave(&other)), LONG);
+    let names = names();
+    run(async {
+        let late = mill.provider(AWAY, Duration::from_secs(1));
+        let (mut held, mut said) = (Held::new(&mill), String::new());
+        let (late, fine) = tokio::join!(late.read(&names), beside.read(&names));
+        assert!(late.unwrap_err().why.contains("did not end"));
+        assert!(fine.is_ok(), "{fine:?}");
+        until("the end of all", || !held.is_left(&mut said)).await;
+    });
+    for mill in [&other, &before] {
+        assert!(runs(&mill.path("child")));
+        let child = mill.text("child");
+        assert!(std::process::Command::new("kill").arg(child.trim()).status().unwrap().success());
+    }
 }
 
 /// What it leaves behind on purpose is not waited for, and not ended.

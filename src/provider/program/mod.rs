@@ -12,9 +12,9 @@ use std::io::ErrorKind;
 use std::path::Path;
 use std::time::Duration;
 
-use super::command::{self, Job, NotEnded};
 use super::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider};
 use crate::name::DnsName;
+use crate::process::{self, Job, NotEnded};
 use crate::secret::Secret;
 use protocol::{Problem, Task};
 
@@ -69,7 +69,7 @@ impl Program {
 
     /// `text` as it may be told: on one line, bounded, without the secret.
     fn clean(&self, text: &str) -> String {
-        let text = crate::shown::one_line(&command::hide(text, &self.hidden()));
+        let text = crate::shown::one_line(&process::hide(text, &self.hidden()));
         if text.chars().count() <= TELLING { text } else { text.chars().take(TELLING - 1).chain(['…']).collect() }
     }
 
@@ -77,7 +77,7 @@ impl Program {
     async fn ask(&self, task: Task<'_>, count: usize) -> Result<Vec<u8>, Fault> {
         let input = protocol::request(task, &self.zone, self.secret()?)
             .map_err(|error| Fault::refused("the request cannot be written", "report this").caused_by(error))?;
-        let mut environment = command::kept(&["PATH"]);
+        let mut environment = process::kept(&["PATH"]);
         environment.push(("LANG".into(), "C".into()));
         environment.extend(self.variables.iter().map(|(name, value)| (name.into(), value.into())));
         let most = MOST.saturating_add(MOST_A_NAME.saturating_mul(count));
@@ -91,11 +91,11 @@ impl Program {
             limit: self.timeout,
         };
         let program = &self.program;
-        let after = |said: command::Said| match said.told(&self.hidden()) {
+        let after = |said: process::Said| match said.told(&self.hidden()) {
             said if said.is_empty() => said,
             said => format!(": {said}"),
         };
-        match command::run(job).await {
+        match process::run(job).await {
             Ok(ended) if ended.status.success() => Ok(ended.output),
             Ok(ended) => {
                 let why = format!("{program} failed ({}){}", ended.status, after(ended.said));

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::provider::command::{self, Job, NotEnded};
+use crate::process::{self, Job, NotEnded};
 
 /// Why the reload command did not do its work.
 #[derive(Debug, thiserror::Error)]
@@ -27,10 +27,10 @@ fn after(said: &str) -> String {
 /// Of the environment it sees PATH and HOME only: secrets may be in the rest.
 pub(crate) async fn reload(command: &[String], limit: Duration) -> Result<(), ReloadError> {
     let Some((program, arguments)) = command.split_first() else { return Ok(()) };
-    let environment = command::kept(&["PATH", "HOME"]);
+    let environment = process::kept(&["PATH", "HOME"]);
     let job = Job { program, arguments, environment, directory: None, input: None, most: 0, limit };
     let program = program.clone();
-    match command::run(job).await {
+    match process::run(job).await {
         Ok(ended) if ended.status.success() => Ok(()),
         Ok(ended) => Err(ReloadError::Failed { program, status: ended.status, said: ended.said.told(&[]) }),
         Err(NotEnded::Start(error) | NotEnded::Wait(error)) => Err(ReloadError::Start { program, error }),

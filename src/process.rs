@@ -1,7 +1,10 @@
 //! Runs another program: no shell, an environment of its own, bounded time, output and words.
 //!
-//! It runs in a process group of its own. Whoever is late or says too much is ended with all that it started; what a
-//! program leaves behind when it ends by itself goes on.
+//! It runs in a process group of its own. Whoever is late or says too much is ended with all that it started, also what has
+//! taken a session of its own; what a program leaves behind when it ends by itself goes on.
+
+mod start;
+mod tree;
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -12,7 +15,11 @@ use rustix::process::{Pid, Signal, kill_process_group};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
 use tokio::process::{Child, Command};
 
+use crate::aside::aside;
 use crate::shown;
+use start::Start;
+pub(crate) use start::places;
+use tree::Tree;
 
 /// How much of what the program says on standard error is told, in bytes.
 const TOLD: usize = 512;
@@ -93,6 +100,7 @@ pub(crate) fn kept(names: &[&str]) -> Vec<(OsString, OsString)> {
 /// Runs `job` to its end.
 pub(crate) async fn run(job: Job<'_>) -> Result<Ended, NotEnded> {
     let pipe_if = |wanted| if wanted { Stdio::piped() } else { Stdio::null() };
+    let start = Start::new(job.program, job.arguments, &job.environment).map_err(NotEnded::Start)?;
     let mut command = Command::new(job.program);
     command
         .args(job.arguments)
@@ -106,8 +114,16 @@ pub(crate) async fn run(job: Job<'_>) -> Result<Ended, NotEnded> {
     if let Some(directory) = job.directory {
         command.current_dir(directory);
     }
-    let mut group = Group(command.spawn().map_err(NotEnded::Start)?);
-    let (stdin, stdout, stderr) = (group.0.stdin.take(), group.0.stdout.take(), group.0.stderr.take());
+    // SAFETY: what is called between fork and exec calls the system and nothing else.
+    #[expect(
+        unsafe_code,
+        reason = "a child says of itself what is to become of its own, and no shell is to be involved"
+    )]
+    unsafe {
+        command.pre_exec(move || Err(start.become_it()));
+    }
+    let mut group = Group::new(command.spawn().map_err(NotEnded::Start)?);
+    let (stdin, stdout, stderr) = (group.child.stdin.take(), group.child.stdout.take(), group.child.stderr.take());
     let (mut output, mut said) = (Vec::new(), Said::default());
     let ended = tokio::time::timeout(job.limit, async {
         // All at once, or a full pipe would stop the program.
@@ -132,10 +148,10 @@ pub(crate) async fn run(job: Job<'_>) -> Result<Ended, NotEnded> {
         tokio::select! {
             biased;
             talked = &mut talking => match talked {
-                Ok(_) => group.0.wait().await.map_err(NotEnded::Wait),
+                Ok(_) => group.child.wait().await.map_err(NotEnded::Wait),
                 Err(TooMuch) => Err(NotEnded::Long),
             },
-            status = group.0.wait() => {
+            status = group.child.wait() => {
                 // A process it left behind may hold the pipes open: what was said by now is all that is waited for.
                 match tokio::time::timeout(Duration::from_millis(100), talking).await {
                     Ok(Err(TooMuch)) => Err(NotEnded::Long),
@@ -173,27 +189,47 @@ async fn hear(from: Option<impl AsyncRead + Unpin>, mut take: impl FnMut(&[u8]) 
     Ok(())
 }
 
-/// A child and the process group that it leads; both end with this value, unless the child was waited for.
-struct Group(Child);
+/// A child with all that it started; they end with this value, unless the child was waited for.
+struct Group {
+    child: Child,
+    tree: Option<Tree>,
+}
 
 impl Group {
-    fn signal(&self) {
-        // Its number is its own only until it has been waited for; then there is none.
-        if let Some(pid) = self.0.id().and_then(|id| Pid::from_raw(id.try_into().ok()?)) {
+    fn new(child: Child) -> Self {
+        let mut group = Self { child, tree: None };
+        group.tree = group.leader().and_then(Tree::of);
+        group
+    }
+
+    /// Its number is its own only until it has been waited for; then there is none.
+    fn leader(&self) -> Option<Pid> {
+        self.child.id().and_then(|id| Pid::from_raw(id.try_into().ok()?))
+    }
+
+    fn end_group(&self) {
+        if let Some(pid) = self.leader() {
             // It may have ended by itself just now.
             let _ = kill_process_group(pid, Signal::KILL);
         }
     }
 
     async fn end(&mut self) {
-        self.signal();
-        let _ = self.0.kill().await;
+        if let (Some(tree), Some(_)) = (self.tree, self.leader()) {
+            // To look at all processes takes its time. Whoever gives this up meanwhile does the same in `drop`.
+            aside(move || tree.end()).await;
+        }
+        self.end_group();
+        let _ = self.child.kill().await;
     }
 }
 
 impl Drop for Group {
     fn drop(&mut self) {
-        self.signal();
+        if let (Some(tree), Some(_)) = (self.tree, self.leader()) {
+            tree.end();
+        }
+        self.end_group();
     }
 }
 
