@@ -212,6 +212,12 @@ pub trait Provider: Send + Sync {
     /// Reads what stands at `names`, with an entry for each of them. Writes nothing.
     fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed>;
 
+    /// The same, of one moment where that can be had: what was read of several names at several moments may have stood
+    /// there at none, and must not decide how a write of them ended.
+    fn read_together<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
+        self.read(names)
+    }
+
     /// Writes all of `changes` or none of them, and only if each `before` still holds ([`FaultKind::Conflict`] otherwise).
     /// An error of any kind but [`FaultKind::InDoubt`] and [`FaultKind::Unproven`] promises that nothing was written, unless
     /// it is [`Fault::sent`].

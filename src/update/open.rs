@@ -4,6 +4,7 @@
 //! clear at once. Where nobody does, what is shown may lag, and what is sent again may stand there twice: there a write is
 //! looked for until its grace is over, and only then it has failed.
 
+use std::cmp::Reverse;
 use std::collections::BTreeSet;
 use std::net::IpAddr;
 use std::time::Duration;
@@ -55,41 +56,65 @@ pub(super) struct Ended {
     /// The `seq` of its intent.
     pub(super) intent: u64,
     pub(super) ending: Ending,
-    /// A later write shows it, and not what stands.
-    pub(super) by_a_later: bool,
+    /// Another write shows it, and not what stands.
+    pub(super) by_another: bool,
 }
 
 /// How those of the writes `open`, oldest first, end by `observed` that do; oldest first.
 pub(super) fn endings(open: &[Open], observed: &Observed, grace: Grace) -> Vec<Ended> {
-    let mut later: Vec<&Change> = Vec::new();
-    let mut ended = Vec::new();
-    for write in open.iter().rev() {
-        let intent = write.intent;
-        // What a later write found as it was before this one, this one had not changed, and cannot any more.
-        let is_undone = |change: &Change| later.iter().any(|later| begins_alike(later, change));
-        if matches!(grace, Grace::Arrival(_)) && write.changes.iter().any(is_undone) {
-            ended.push(Ended { intent, ending: Ending::Failed, by_a_later: true });
-            continue;
+    let seen: Vec<Option<Seen>> = open.iter().map(|write| seen(&write.changes, observed)).collect();
+    let made = if matches!(grace, Grace::Arrival(_)) { made(open, &seen) } else { Vec::new() };
+    let end = |(write, seen): (&Open, Option<Seen>)| {
+        let is_made = made.iter().any(|made| made.intent == write.intent);
+        let by_another = !is_made && made.iter().any(|made| excludes(made, write));
+        let ending = match write.answer {
+            Answer::Said(ending) if by_another => ending,
+            _ if by_another => Ending::Failed,
+            answer => ending(grace, answer, seen?, write.age)?,
+        };
+        Some(Ended { intent: write.intent, ending, by_another })
+    };
+    open.iter().zip(seen).filter_map(end).collect()
+}
+
+/// Those of the writes `open` that were made, where the other side compares: it said so, or all of it stands. Of several that
+/// exclude each other that is the one that has most of what stands, and of equal ones the newest.
+fn made<'o>(open: &'o [Open], seen: &[Option<Seen>]) -> Vec<&'o Open> {
+    let mut likely: Vec<&Open> = Vec::new();
+    for (write, seen) in open.iter().zip(seen) {
+        // PowerDNS says it also of what its policy forbids (measured with 4.7).
+        let is_ignored = *seen == Some(Seen::Before);
+        if *seen == Some(Seen::After) || write.answer == Answer::Taken && !is_ignored {
+            likely.push(write);
         }
-        let ending = seen(&write.changes, observed).and_then(|seen| ending(grace, write.answer, seen, write.age));
-        if ending == Some(Ending::Done) || write.answer == Answer::Taken {
-            later.extend(&write.changes);
-        }
-        ended.extend(ending.map(|ending| Ended { intent, ending, by_a_later: false }));
     }
-    ended.reverse();
-    ended
+    likely.sort_by_key(|write| Reverse((write.answer == Answer::Taken, write.changes.len(), write.intent)));
+    let mut made: Vec<&Open> = Vec::new();
+    for write in likely {
+        if !made.iter().any(|made| excludes(made, write)) {
+            made.push(write);
+        }
+    }
+    made
+}
+
+/// Whether of these two one was made at most, and then the other is not made any more: each is taken only where it finds what
+/// it expects, both expect the same somewhere, and both leave something else there.
+fn excludes(one: &Open, other: &Open) -> bool {
+    let moves =
+        |change: &&Change| addresses(change.before.as_ref().map(|set| &set.addresses)) != change.after.addresses;
+    let rivals = |change: &Change| other.changes.iter().filter(moves).any(|other| begins_alike(other, change));
+    one.changes.iter().filter(moves).any(rivals)
 }
 
 /// How a write ended of which that is seen at that age; `None` while it is open.
 fn ending(grace: Grace, answer: Answer, seen: Seen, age: Duration) -> Option<Ending> {
     match (seen, answer, grace) {
         (Seen::After, ..) => Some(Ending::Done),
-        (Seen::Before, Answer::Said(ending), Grace::Arrival(_)) => Some(ending),
+        (_, Answer::Said(ending), Grace::Arrival(_)) => Some(ending),
         (Seen::Before, Answer::Taken, Grace::Arrival(_)) => Some(Ending::Failed),
         // Whatever was said, it may have been done, and somebody else did more; unless it is all or nothing.
         (Seen::Beside, Answer::Said(Ending::Conflict), Grace::Visibility(_)) => Some(Ending::Overtaken),
-        (Seen::Other | Seen::Beside, Answer::Said(Ending::Conflict), Grace::Arrival(_)) => Some(Ending::Conflict),
         (Seen::Other | Seen::Beside | Seen::Part, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
         // Something else may be what stood there earlier still: two machines show what they know by turns.
         (_, _, Grace::Arrival(most) | Grace::Visibility(most)) if age < most => None,

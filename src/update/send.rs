@@ -11,6 +11,7 @@ use super::{Books, BooksError, Job, Trouble};
 use crate::address::Family;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::{Clock, Timestamp};
+use crate::name::DnsName;
 use crate::provider::{Applied, Change, Fault, FaultKind, Grace, Observed};
 use crate::record::RrSet;
 use crate::settings::Via;
@@ -212,42 +213,64 @@ fn announce(
 
 /// Reads what stands, and closes the intents of this provider whose end that shows.
 pub(super) async fn read(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock) -> Result<Observed, Trouble> {
-    let mut names = job.names();
-    let open = books.borrow().log.open_intents().clone();
-    let ours = open.into_values().filter(|intent| intent.provider == job.name);
-    names.extend(ours.flat_map(|intent| intent.changes).map(|change| change.name));
-    let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
-    resolve(job, &observed, &mut books.borrow_mut(), clock).map_err(no_books)?;
-    Ok(observed)
+    look(job, &(&job.names() | &open_names(job, books)), books, clock).await
 }
 
-/// Reads what stands at the names of `changes`, and closes the intents whose end that shows.
+/// Reads what stands at the names of `changes`, and closes the intents whose end that shows. Where one write excludes another,
+/// what stands where the other was to write shows which of them was made.
 async fn read_back(
     job: &Job<'_>,
     changes: &[Change],
     books: &RefCell<Books>,
     clock: &Clock,
 ) -> Result<Observed, Trouble> {
-    let names = changes.iter().map(|change| change.name.clone()).collect();
-    let observed = job.provider.read(&names).await.map_err(|fault| Trouble::from(&fault))?;
+    let names: BTreeSet<DnsName> = changes.iter().map(|change| change.name.clone()).collect();
+    match job.provider.grace() {
+        Grace::Arrival(_) => look(job, &(&names | &open_names(job, books)), books, clock).await,
+        Grace::Visibility(_) => look(job, &names, books, clock).await,
+    }
+}
+
+/// The names at which this provider's intents without an outcome were to write.
+fn open_names(job: &Job<'_>, books: &RefCell<Books>) -> BTreeSet<DnsName> {
+    let books = books.borrow();
+    let ours = books.log.open_intents().values().filter(|intent| intent.provider == job.name);
+    ours.flat_map(|intent| &intent.changes).map(|change| change.name.clone()).collect()
+}
+
+async fn look(
+    job: &Job<'_>,
+    names: &BTreeSet<DnsName>,
+    books: &RefCell<Books>,
+    clock: &Clock,
+) -> Result<Observed, Trouble> {
+    // How a write ended that was not answered is told by this alone.
+    let decides = {
+        let Books { afoot, log, .. } = &mut *books.borrow_mut();
+        afoot.open(log, job.name, clock.now()).iter().any(|write| write.answer == Answer::Unknown)
+    };
+    let reading = if decides { job.provider.read_together(names) } else { job.provider.read(names) };
+    let observed = reading.await.map_err(|fault| Trouble::from(&fault))?;
     resolve(job, &observed, &mut books.borrow_mut(), clock).map_err(no_books)?;
     Ok(observed)
 }
 
 fn resolve(job: &Job<'_>, observed: &Observed, books: &mut Books, clock: &Clock) -> Result<(), BooksError> {
     let open = books.afoot.open(&books.log, job.name, clock.now());
-    for Ended { intent, ending: result, by_a_later } in endings(&open, observed, job.provider.grace()) {
+    for Ended { intent, ending: result, by_another } in endings(&open, observed, job.provider.grace()) {
         let Some(write) = open.iter().find(|write| write.intent == intent) else { continue };
         if result == Ending::Done {
             books.state.note_published(job.name, &write.changes);
         }
-        if job.confirms && !by_a_later {
+        if job.confirms && !by_another {
             let standing = |change: &&Change| stands(observed, change, Some(&change.after));
             let written: Vec<&Change> = write.changes.iter().filter(standing).collect();
             books.state.note_spreading(job.name, intent, &written, clock.now());
         }
         let detail = match books.afoot.detail(intent) {
-            _ if by_a_later => "a later write found the record as it was before this one",
+            _ if by_another && result == Ending::Failed => {
+                "another write was taken, which found the same there as this one"
+            }
             Some(detail) => detail,
             None => "found by reading, after the write was cut short",
         };

@@ -10,6 +10,7 @@ mod common;
 mod cuts;
 mod hostile;
 mod lease;
+mod moment;
 mod names;
 mod own;
 mod servers;

@@ -1,10 +1,11 @@
 //! Somebody on the way between the daemon and the server, who reads every message and does with it what he was told.
 //!
-//! He has no key of the zone. Whom he takes a message from is not served by him later: what is passed on is passed on while
-//! the daemon still waits for its answer, and no reading overtakes an update.
+//! He has no key of the zone. What he has taken he may pass on later, when the daemon waits no more for its answer, and may
+//! pass on twice.
 
 use std::io::{self, Read as _, Write as _};
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -58,7 +59,12 @@ pub(crate) enum Deed {
     Truncated,
     /// The answer comes late, or after nobody waits any more.
     DelayAnswer(Duration),
+    /// The server gets the request late, or after nobody waits any more.
     DelayRequest(Duration),
+    /// The server gets the request twice, and what it says to the second is the answer.
+    Twice,
+    /// The server gets the request once more, that much later.
+    Again(Duration),
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -74,7 +80,7 @@ pub(crate) struct Tampering {
 impl Tampering {
     pub(crate) fn draw(rng: &mut Rng) -> Self {
         let error = |rng: &mut Rng| if rng.bool() { 0 } else { TSIG_ERRORS[rng.usize(..TSIG_ERRORS.len())] };
-        let deed = match rng.u8(0..20) {
+        let deed = match rng.u8(0..24) {
             0..10 => {
                 let seal = match rng.u8(0..8) {
                     0..3 => Seal::None,
@@ -102,9 +108,15 @@ impl Tampering {
                     Deed::Truncated
                 }
             }
+            18 => Deed::Twice,
             late => {
-                let wait = Duration::from_millis(if rng.bool() { rng.u64(10..150) } else { rng.u64(350..700) });
-                if late == 18 { Deed::DelayAnswer(wait) } else { Deed::DelayRequest(wait) }
+                let wait = [10..150, 350..700, 700..3000][rng.usize(..3)].clone();
+                let wait = Duration::from_millis(rng.u64(wait));
+                match late {
+                    19 => Deed::DelayAnswer(wait),
+                    20 => Deed::Again(wait),
+                    _ => Deed::DelayRequest(wait),
+                }
             }
         };
         let whom = [Whom::Reads, Whom::Updates, Whom::Updates, Whom::All][rng.usize(..4)];
@@ -123,6 +135,23 @@ struct Told {
 pub(crate) struct Proxy {
     address: SocketAddr,
     told: Arc<Mutex<Told>>,
+    kept: Arc<AtomicUsize>,
+}
+
+/// A message that was taken and may still be passed on: one of those that are counted.
+struct Kept(Arc<AtomicUsize>);
+
+impl Kept {
+    fn one_of(count: &Arc<AtomicUsize>) -> Self {
+        count.fetch_add(1, Ordering::SeqCst);
+        Self(Arc::clone(count))
+    }
+}
+
+impl Drop for Kept {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::SeqCst);
+    }
 }
 
 impl Proxy {
@@ -131,18 +160,24 @@ impl Proxy {
         let address = listener.local_addr().unwrap();
         let told = Told { tampering: None, hits: 0, old: Default::default(), rng: Rng::with_seed(seed) };
         let told = Arc::new(Mutex::new(told));
-        let (shared, order) = (Arc::clone(&told), Arc::new(Mutex::new(())));
+        let kept = Arc::new(AtomicUsize::new(0));
+        let (shared, counted) = (Arc::clone(&told), Arc::clone(&kept));
         std::thread::spawn(move || {
             for stream in listener.incoming().flatten() {
-                let (told, order) = (Arc::clone(&shared), Arc::clone(&order));
+                let (told, kept) = (Arc::clone(&shared), Arc::clone(&counted));
                 std::thread::spawn(move || {
                     // Whatever broke: both sides see that it did.
-                    let _ = serve(&stream, server, &told, &order);
+                    let _ = serve(&stream, server, &told, &kept);
                     let _ = stream.shutdown(Shutdown::Both);
                 });
             }
         });
-        Self { address, told }
+        Self { address, told, kept }
+    }
+
+    /// Whether the server has all that it will get of what was taken.
+    pub(crate) fn has_passed_all_on(&self) -> bool {
+        self.kept.load(Ordering::SeqCst) == 0
     }
 
     pub(crate) fn address(&self) -> SocketAddr {
@@ -177,17 +212,16 @@ fn framed(message: &[u8]) -> Vec<u8> {
     [&u16::try_from(message.len()).unwrap().to_be_bytes(), message].concat()
 }
 
-fn has_hung_up(stream: &TcpStream) -> io::Result<bool> {
-    stream.set_nonblocking(true)?;
-    let seen = stream.peek(&mut [0]);
-    stream.set_nonblocking(false)?;
-    Ok(!matches!(&seen, Ok(1..)) && !matches!(&seen, Err(error) if error.kind() == io::ErrorKind::WouldBlock))
+fn ask(mut upstream: &TcpStream, request: &[u8]) -> io::Result<Vec<u8>> {
+    upstream.write_all(&framed(request))?;
+    receive(upstream)
 }
 
-fn serve(mut client: &TcpStream, server: SocketAddr, told: &Mutex<Told>, order: &Mutex<()>) -> io::Result<()> {
+fn serve(mut client: &TcpStream, server: SocketAddr, told: &Mutex<Told>, kept: &Arc<AtomicUsize>) -> io::Result<()> {
     let mut upstream = TcpStream::connect(server)?;
     loop {
         let request = receive(client)?;
+        let message = Kept::one_of(kept);
         let is_update = request.get(2).is_some_and(|flags| flags >> 3 & 15 == 5);
         let (tampering, mut rng) = {
             let mut told = told.lock().unwrap();
@@ -209,17 +243,24 @@ fn serve(mut client: &TcpStream, server: SocketAddr, told: &Mutex<Told>, order: 
         let goes_on = !matches!(tampering, Some(Tampering { passed: false, deed, .. })
             if matches!(deed, Deed::Forge(..) | Deed::Cut | Deed::Replay { .. } | Deed::Garbage));
         if goes_on {
-            let _in_order = order.lock().unwrap();
-            if has_hung_up(client)? {
-                return Ok(());
-            }
             if matches!(tampering, Some(Tampering { deed: Deed::CutRequest, .. })) {
                 let whole = framed(&request);
                 upstream.write_all(&whole[..rng.usize(..whole.len())])?;
                 return Ok(());
             }
-            upstream.write_all(&framed(&request))?;
-            answer = Some(receive(&upstream)?);
+            answer = Some(ask(&upstream, &request)?);
+        }
+        match tampering.map(|tampering| tampering.deed) {
+            Some(Deed::Twice) => answer = Some(ask(&upstream, &request)?),
+            Some(Deed::Again(wait)) => {
+                let request = request.clone();
+                std::thread::spawn(move || {
+                    std::thread::sleep(wait);
+                    let _ = TcpStream::connect(server).and_then(|upstream| ask(&upstream, &request));
+                    drop(message);
+                });
+            }
+            _ => drop(message),
         }
         if let Some(answer) = &answer {
             let old = &mut told.lock().unwrap().old[usize::from(is_update)];
@@ -230,7 +271,7 @@ fn serve(mut client: &TcpStream, server: SocketAddr, told: &Mutex<Told>, order: 
         }
         let answer = answer.unwrap_or_default();
         let sent = match tampering.map(|tampering| tampering.deed) {
-            None | Some(Deed::DelayRequest(_)) => answer,
+            None | Some(Deed::DelayRequest(_) | Deed::Twice | Deed::Again(_)) => answer,
             Some(Deed::DelayAnswer(wait)) => {
                 std::thread::sleep(wait);
                 answer

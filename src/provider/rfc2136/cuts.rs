@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use hickory_proto::rr::{Name, RecordType as WireType};
 use tokio::time::Instant;
 
+use super::inquire::Span;
 use super::read::{self, Enclosing, Finding};
 use super::{Rfc2136, unbuilt};
 use crate::dns::message::{query, wire_name};
@@ -18,6 +19,7 @@ impl Rfc2136 {
         &self,
         zone: &Name,
         found: &mut BTreeMap<DnsName, Finding>,
+        span: &mut Span,
         deadline: Instant,
     ) -> Result<(), Fault> {
         let mut known: HashMap<Name, Enclosing> = HashMap::new();
@@ -32,8 +34,8 @@ impl Rfc2136 {
             if questions.is_empty() {
                 return Ok(());
             }
-            let messages: Vec<_> = questions.iter().map(|at| query(at.clone(), WireType::SOA)).collect();
-            let answers = self.ask(&messages, deadline).await?;
+            let messages = questions.iter().map(|at| query(at.clone(), WireType::SOA)).collect();
+            let answers = self.ask_within(span, zone, messages, deadline).await?;
             known.extend(questions.into_iter().zip(&answers).map(|(at, answer)| {
                 let enclosing = read::zone_of(zone, &at, answer);
                 (at, enclosing)

@@ -1,16 +1,17 @@
 //! A DNS server that takes dynamic updates (RFC 2136), signed by TSIG (RFC 8945).
 //!
-//! `update`, `judge`, `read` and `transfer` are pure; this file, `cuts`, `fetch` and `write` put questions, updates and
+//! `update`, `judge`, `read` and `transfer` are pure; this file, `inquire`, `cuts`, `fetch` and `write` put questions, updates and
 //! transfers on TCP connections.
 //!
 //! All changes go in one UPDATE message, which a server applies as a whole or not at all (RFC 2136, section 3.4).
 //! Only what does not fit one message is split, and then each message stands for itself: when one fails after
-//! another was taken, the fault is [`FaultKind::InDoubt`].
+//! another was taken, the fault is [`FaultKind::InDoubt`](super::FaultKind::InDoubt).
 
 mod cuts;
 mod fetch;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
+mod inquire;
 mod judge;
 mod read;
 mod register;
@@ -18,28 +19,24 @@ mod transfer;
 mod update;
 mod write;
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, SystemTime};
 
 use hickory_proto::ProtoError;
 use hickory_proto::op::Message;
-use hickory_proto::rr::{Name, RecordType as WireType, TSigner};
+use hickory_proto::rr::{RecordType as WireType, TSigner};
 use ring::rand::SystemRandom;
 use tokio::time::{Instant, timeout_at};
 
 use self::fetch::MANY;
 use self::judge::{Answer, Context, Task, Writing, judge};
-use self::read::{Finding, Unfit};
-use self::update::exists;
 use super::listing::ZoneRecord;
-use super::{
-    Applied, Change, Fault, FaultKind, Grace, Observed, Obstacle, Pending, Provider, RecordType, Register, Tally,
-};
+use super::{Applied, Change, Fault, Grace, Observed, Pending, Provider, Register, Tally};
 use crate::clock::Timestamp;
 use crate::dns::fresh_id;
-use crate::dns::message::{FUDGE, Sent, query, seal, signer, wire_name, wire_type};
+use crate::dns::message::{FUDGE, Sent, query, seal, signer, wire_name};
 use crate::dns::tcp::Link;
 use crate::dns::tsig::TsigKey;
 use crate::name::DnsName;
@@ -145,6 +142,8 @@ impl Rfc2136 {
 
     /// Puts all `questions` on one connection, the answers in the same order. A server may answer in any order,
     /// and may close the connection after some answers (RFC 7766, sections 6.2.1.1 and 6.2.4): the rest is asked again.
+    /// Where they end with that for the zone's serial, it is asked when all before it are answered; and where they begin with it
+    /// too, none of the others before that is.
     async fn ask(&self, questions: &[Message], deadline: Instant) -> Result<Vec<Message>, Fault> {
         let signer = self.signer()?;
         let mut answers: Vec<Option<Message>> = vec![None; questions.len()];
@@ -177,10 +176,15 @@ impl Rfc2136 {
         answers: &mut [Option<Message>],
     ) -> Result<std::io::Result<()>, Fault> {
         let mut waiting: HashMap<u16, (usize, Sent)> = HashMap::new();
+        let is_watched = questions.len() > 1 && questions.last().is_some_and(|last| self.asks_for_serial(last));
+        let is_alone = |at: usize| is_watched && self.asks_for_serial(&questions[at]);
         let broken = loop {
             let mut failed = None;
             while waiting.len() < WINDOW && failed.is_none() {
-                let Some(at) = todo.pop_front() else { break };
+                let has_to_wait = |at: usize| is_alone(at) || waiting.values().any(|(other, _)| is_alone(*other));
+                let next = todo.front().filter(|at| waiting.is_empty() || !has_to_wait(**at)).copied();
+                let Some(at) = next else { break };
+                todo.pop_front();
                 let id = loop {
                     let id = self.fresh_id()?;
                     if !waiting.contains_key(&id) {
@@ -207,6 +211,7 @@ impl Rfc2136 {
             }
         };
         todo.extend(waiting.into_values().map(|(at, _)| at));
+        todo.make_contiguous().sort_unstable();
         Ok(Err(broken))
     }
 
@@ -236,10 +241,19 @@ impl Rfc2136 {
         }
     }
 
+    async fn look(&self, names: &BTreeSet<DnsName>, together: bool) -> Result<Observed, Fault> {
+        let deadline = Instant::now() + self.timeout;
+        match timeout_at(deadline, self.observe(names, together, deadline)).await {
+            Ok(Ok(observed)) => Ok(observed),
+            Ok(Err(fault)) => Err(self.refused(fault, deadline).await),
+            Err(_) => Err(self.late()),
+        }
+    }
+
     /// Many names are read by a transfer of the zone, where that can be had, and few by a query each.
-    async fn observe(&self, names: &BTreeSet<DnsName>, deadline: Instant) -> Result<Observed, Fault> {
+    async fn observe(&self, names: &BTreeSet<DnsName>, together: bool, deadline: Instant) -> Result<Observed, Fault> {
         if names.len() < MANY || self.no_transfer.load(Ordering::Relaxed) {
-            return self.inquire(names, deadline).await;
+            return self.inquire(names, together, deadline).await;
         }
         let why = match self.transfer(names, deadline).await? {
             Ok(observed) => {
@@ -251,87 +265,11 @@ impl Rfc2136 {
             Err(why) => why,
         };
         // Where queries fail too, the transfer was not at fault, and is tried again.
-        let observed = self.inquire(names, deadline).await?;
+        let observed = self.inquire(names, together, deadline).await?;
         self.no_transfer.store(true, Ordering::Relaxed);
         let (server, zone) = (self.label(), &self.zone);
         tracing::info!("{server} gives no transfer of {zone} ({why}); its names are asked for one by one");
         Ok(observed)
-    }
-
-    async fn inquire(&self, names: &BTreeSet<DnsName>, deadline: Instant) -> Result<Observed, Fault> {
-        const TYPES: [RecordType; 2] = [RecordType::A, RecordType::Aaaa];
-        let zone = wire_name(&self.zone).map_err(unbuilt)?;
-        let wire: Vec<Name> = names.iter().map(wire_name).collect::<Result<_, _>>().map_err(unbuilt)?;
-        let mut questions = vec![query(zone.clone(), WireType::SOA)];
-        questions.extend(wire.iter().flat_map(|name| TYPES.map(|rtype| query(name.clone(), wire_type(rtype)))));
-        let mut answers = self.ask(&questions, deadline).await?.into_iter();
-
-        let soa = answers.next().ok_or_else(|| Unfit::NotAuthority.fault(self.label(), &self.zone))?;
-        let serial = read::serial(&zone, &soa).map_err(|unfit| unfit.fault(self.label(), &self.zone))?;
-        let mut found = BTreeMap::new();
-        for (name, wire) in names.iter().zip(wire) {
-            let pair: Vec<_> = TYPES.into_iter().zip(answers.by_ref().take(TYPES.len())).collect();
-            let finding = read::standing(&zone, &wire, &pair).map_err(|unfit| unfit.fault(self.label(), &self.zone))?;
-            found.insert(name.clone(), finding);
-        }
-        self.look_for_cuts(&zone, &mut found, deadline).await?;
-        self.look_behind_wildcards(&zone, &mut found, deadline).await?;
-        let names = found.into_iter().map(|(name, finding)| (name, finding.standing)).collect();
-        Ok(Observed { names, serial: Some(serial) })
-    }
-
-    /// Removes what a wildcard shows at a name where nothing stands (RFC 4592, section 3.3.1).
-    ///
-    /// An address answered by a wildcard reads like the name's own, and is as good while it is the wanted one.
-    /// An update of it meets a conflict, and the next read asks by a prerequisite alone, which sees only what is there.
-    /// A CNAME would be an obstacle at once, so it is compared with what the wildcards above the name hold.
-    async fn look_behind_wildcards(
-        &self,
-        zone: &Name,
-        found: &mut BTreeMap<DnsName, Finding>,
-        deadline: Instant,
-    ) -> Result<(), Fault> {
-        let doubted: BTreeSet<DnsName> =
-            self.doubted().intersection(&found.keys().cloned().collect()).cloned().collect();
-        for (name, finding) in found.iter_mut() {
-            let wire = wire_name(name).map_err(unbuilt)?;
-            let cname = match &finding.standing.obstacle {
-                Some(Obstacle::Cname(target)) => Some(target.clone()),
-                _ => None,
-            };
-            if doubted.contains(name) {
-                for rtype in finding.standing.sets.keys().copied().collect::<Vec<_>>() {
-                    if !self.stands(zone, &wire, wire_type(rtype), deadline).await? {
-                        finding.standing.sets.remove(&rtype);
-                    }
-                }
-                if cname.is_some() && !self.stands(zone, &wire, WireType::CNAME, deadline).await? {
-                    finding.standing.obstacle = None;
-                }
-            } else if let Some(target) = cname {
-                let wildcards: Vec<Name> = read::wildcards(zone, &wire);
-                let questions: Vec<_> = wildcards.iter().map(|name| query(name.clone(), WireType::CNAME)).collect();
-                let answers = self.ask(&questions, deadline).await?;
-                if wildcards
-                    .iter()
-                    .zip(&answers)
-                    .any(|(name, answer)| read::cname(name, answer).as_ref() == Some(&target))
-                {
-                    finding.standing.obstacle = None;
-                }
-            }
-        }
-        self.doubted().retain(|name| !doubted.contains(name));
-        Ok(())
-    }
-
-    /// Whether the RRset itself exists, by an update that has a prerequisite and nothing to write.
-    async fn stands(&self, zone: &Name, name: &Name, rtype: WireType, deadline: Instant) -> Result<bool, Fault> {
-        match self.ask(&[exists(zone.clone(), name.clone(), rtype)], deadline).await {
-            Ok(_) => Ok(true),
-            Err(fault) if fault.kind == FaultKind::Conflict => Ok(false),
-            Err(fault) => Err(fault),
-        }
     }
 
     fn late(&self) -> Fault {
@@ -349,14 +287,11 @@ impl Rfc2136 {
 
 impl Provider for Rfc2136 {
     fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
-        Box::pin(async move {
-            let deadline = Instant::now() + self.timeout;
-            match timeout_at(deadline, self.observe(names, deadline)).await {
-                Ok(Ok(observed)) => Ok(observed),
-                Ok(Err(fault)) => Err(self.refused(fault, deadline).await),
-                Err(_) => Err(self.late()),
-            }
-        })
+        Box::pin(self.look(names, false))
+    }
+
+    fn read_together<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
+        Box::pin(self.look(names, true))
     }
 
     fn apply<'a>(&'a self, changes: &'a [Change]) -> Pending<'a, Applied> {

@@ -1,7 +1,9 @@
+use hickory_proto::rr::Name;
+
 use super::update::update;
 use super::*;
-use crate::provider::Fence;
-use crate::record::RrSet;
+use crate::provider::{FaultKind, Fence};
+use crate::record::{RecordType, RrSet};
 
 fn name(text: &str) -> Name {
     Name::from_ascii(text).unwrap()

@@ -62,7 +62,8 @@ impl Rfc2136 {
         Ok(link)
     }
 
-    /// Sends one update and judges its answer. From the first byte on, silence leaves the end unknown.
+    /// Sends one update and judges its answer. From the first byte on, silence leaves the end unknown, and a refusal says
+    /// only how it ended if what stands agrees.
     pub(super) async fn exchange(
         &self,
         link: &mut Link,
@@ -80,7 +81,11 @@ impl Rfc2136 {
             link.receive().await
         };
         match timeout_at(deadline, trip).await {
-            Ok(Ok(raw)) => self.accept(&raw, sent, task).map(|_| ()),
+            Ok(Ok(raw)) => self.accept(&raw, sent, task).map(|_| ()).map_err(|fault| match fault.kind {
+                // It may be said of a second copy: somebody on the way can have passed the update on twice.
+                FaultKind::Conflict | FaultKind::Refused => fault.after_sending(),
+                _ => fault,
+            }),
             Ok(Err(error)) => Err(doubt("did not answer the update").caused_by(error)),
             Err(_) => Err(doubt(&format!("did not answer the update within {:?}", self.timeout))),
         }

@@ -73,6 +73,8 @@ fn a_write_ends_by_what_is_seen_what_was_answered_and_its_age() {
         (Arrival(MINUTE), Said(Conflict), &[66, 77], SECOND, Some(Conflict)),
         (Arrival(MINUTE), Said(Conflict), other, SECOND, Some(Conflict)),
         (Arrival(MINUTE), Said(Conflict), before, SECOND, Some(Conflict)),
+        (Arrival(MINUTE), Said(Conflict), &[9, 77], SECOND, Some(Conflict)),
+        (Arrival(MINUTE), Said(Refused), other, SECOND, Some(Refused)),
     ] {
         let open = [Open { intent: 7, changes: vec![change(before, after)], answer, age }];
         let ended = endings(&open, &showing(shown), grace);
@@ -103,12 +105,45 @@ fn of_several_writes_that_began_alike_one_was_made() {
         (vec![open(1, 77, Unknown), open(2, 77, Taken)], 66, vec![(1, Failed), (2, Overtaken)]),
         (vec![open(1, 77, Unknown), open(2, 78, Unknown)], 9, vec![]),
         (vec![open(1, 77, Unknown), open(2, 78, Said(Conflict))], 77, vec![(1, Done), (2, Conflict)]),
+        // The earlier arrived late, and before the later.
+        (vec![open(1, 77, Unknown), open(2, 78, Unknown)], 77, vec![(1, Done), (2, Failed)]),
+        // It says that it took what it ignores: the other may still come.
+        (vec![open(1, 77, Unknown), open(2, 78, Taken)], 9, vec![(2, Failed)]),
     ] {
         assert_eq!(plain(endings(&writes, &showing(&[shown]), Arrival(MINUTE))), expected, "{writes:?} {shown}");
     }
+    // A change of the TTL leaves the addresses, by which is compared: another may have been made before it, and after.
+    let mut retimed = open(1, 9, Unknown);
+    retimed.changes[0].after.ttl = 60;
+    let writes = [retimed, open(2, 77, Taken)];
+    assert_eq!(plain(endings(&writes, &showing(&[77]), Arrival(MINUTE))), [(1, Overtaken), (2, Done)]);
     // Where nobody compares, all of them may have been.
     let writes = [open(1, 77, Unknown), open(2, 77, Taken)];
     assert_eq!(plain(endings(&writes, &showing(&[77]), Visibility(MINUTE))), [(1, Done), (2, Done)]);
+}
+
+/// What a write of several has beside another tells which of them it was.
+#[test]
+fn of_two_writes_that_began_alike_the_one_was_made_that_has_all_that_stands() {
+    let mill = |after| Change { name: DnsName::parse("mill.heronmill.example").unwrap(), ..change(&[9], &[after]) };
+    let open = |intent, changes: &[Change]| Open { intent, changes: changes.to_vec(), answer: Unknown, age: SECOND };
+    let stand = |gauge: u8, at_mill: u8| {
+        let mut observed = showing(&[gauge]);
+        observed.names.insert(mill(1).name, showing(&[at_mill]).names.into_values().next().unwrap());
+        observed
+    };
+    let (both, one) = ([change(&[9], &[77]), mill(77)], [change(&[9], &[77])]);
+    let plain = |ended: Vec<Ended>| ended.into_iter().map(|one| (one.intent, one.ending)).collect::<Vec<_>>();
+    for (writes, (gauge, at_mill), expected) in [
+        ([open(1, &both), open(2, &one)], (77, 77), vec![(1, Done), (2, Failed)]),
+        ([open(1, &both), open(2, &one)], (77, 9), vec![(1, Failed), (2, Done)]),
+        ([open(1, &one), open(2, &both)], (77, 77), vec![(1, Failed), (2, Done)]),
+        ([open(1, &one), open(2, &both)], (77, 9), vec![(1, Done), (2, Failed)]),
+        ([open(1, &one), open(2, &[mill(77)])], (77, 77), vec![(1, Done), (2, Done)]),
+        ([open(1, &both), open(2, &one)], (9, 9), vec![]),
+    ] {
+        assert_eq!(plain(endings(&writes, &stand(gauge, at_mill), Arrival(MINUTE))), expected, "{writes:?}");
+    }
 }
 
 #[test]
