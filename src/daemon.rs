@@ -12,7 +12,6 @@ mod pushes;
 mod said;
 mod work;
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -135,8 +134,6 @@ struct Daemon {
     /// When what is known was last shown with all that came of work, and when that is due again.
     shown: Option<Instant>,
     next_show: Option<Instant>,
-    /// The providers for which somebody refuses without proving who it is, and since when.
-    unproven: BTreeMap<String, Instant>,
 }
 
 impl Daemon {
@@ -167,7 +164,6 @@ impl Daemon {
             status: String::new(),
             shown: None,
             next_show: None,
-            unproven: BTreeMap::new(),
         }
     }
 
@@ -282,7 +278,6 @@ impl Daemon {
                 self.said = Said::default();
                 self.ranges = Ranges::new();
                 self.latest.providers.clear();
-                self.unproven.clear();
                 let config = &self.home.means.config;
                 self.latest.edges = build::edges(config);
                 self.latest.records = config.records.as_slice().into();
@@ -306,9 +301,7 @@ impl Daemon {
     /// Shows what is known now to whoever watches.
     fn show(&mut self) {
         self.latest.time = self.clock.now();
-        let now = self.latest.time;
-        self.latest.refused_since =
-            self.unproven.iter().map(|(name, since)| (name.clone(), now.minus(since.elapsed()))).collect();
+        self.latest.refused_since = self.home.state().refused_since.clone();
         self.latest.holds = self.home.state().holds.clone();
         self.latest.settled = self.home.state().settled.clone();
         self.latest.memory = self.home.memory();

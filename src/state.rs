@@ -53,6 +53,9 @@ pub struct State {
     pub ledger: Ledger,
     /// The providers that are on hold, by name.
     pub holds: BTreeMap<String, Hold>,
+    /// The providers for which somebody refuses without proving who it is, and since when.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub refused_since: BTreeMap<String, Timestamp>,
     /// The records whose change a provider refused while others may go on, by [`record_key`].
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub blocks: BTreeMap<String, Block>,
@@ -255,6 +258,7 @@ impl State {
     pub fn shift(&mut self, step: &Step, limits: &Limits) {
         self.ledger.shift(step, limits);
         self.holds.values_mut().for_each(|hold| step.shift(&mut hold.since));
+        self.refused_since.values_mut().for_each(|since| step.shift(since));
         self.blocks.values_mut().for_each(|block| step.shift(&mut block.tried));
         self.spreading.values_mut().flatten().for_each(|wave| step.shift(&mut wave.since));
     }

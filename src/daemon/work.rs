@@ -10,7 +10,6 @@ use super::pace::Pace;
 use super::{Daemon, DaemonError, GRACE};
 use crate::confirm::Verdict;
 use crate::round::Done;
-use crate::update::Trouble;
 
 /// While many providers are worked on, what came of it is kept and shown this often: each time costs as much as all of them
 /// together.
@@ -56,11 +55,6 @@ impl Daemon {
             ears.confirming.mark(&mut report, &self.home.state().spreading);
             self.pace.after(&report, retry, self.clock.now(), Instant::now(), self.random.f64());
             self.said.report(&report);
-            if matches!(report.trouble, Some(Trouble::Unproven { .. })) {
-                self.unproven.entry(report.provider.clone()).or_insert_with(Instant::now);
-            } else {
-                self.unproven.remove(&report.provider);
-            }
             if report.has_been_read() {
                 self.latest.last_reads.insert(report.provider.clone(), self.clock.now());
             }

@@ -26,7 +26,7 @@ use crate::settings::{Config, Via, Witness, by_provider};
 use crate::standby::{Lease, Leases};
 use crate::state::{State, Told};
 use crate::status::memory::Memory;
-use crate::update::{Books, Report};
+use crate::update::{Books, Report, Trouble};
 use crate::watch::diagnose::{Finding, History};
 use crate::watch::failover::{Failover, Seen};
 use crate::watch::look::{Found, HeldBack, Look, agreed};
@@ -327,11 +327,24 @@ impl Home {
         reports.into_values().collect()
     }
 
-    /// Enters what work on the providers has shown of the leases.
+    /// Enters what work on the providers has shown of the leases, and of whoever answers for them.
     pub fn after_work<'a>(&mut self, reports: impl Iterator<Item = &'a Report>) {
-        reports.for_each(|report| self.has_acted(report));
+        for report in reports {
+            self.has_acted(report);
+            self.note_refusal(report);
+        }
         self.enter_leases();
         self.rest_leases();
+    }
+
+    /// Enters since when somebody refuses without proving who it is.
+    fn note_refusal(&mut self, report: &Report) {
+        let (now, mut books) = (self.means.clock.now(), self.books.borrow_mut());
+        let refused_since = &mut books.state.refused_since;
+        match report.trouble {
+            Some(Trouble::Unproven { .. }) => drop(refused_since.entry(report.provider.clone()).or_insert(now)),
+            _ => drop(refused_since.remove(&report.provider)),
+        }
     }
 
     /// The providers to which a write was begun whose end is not known.

@@ -257,7 +257,7 @@ pub fn left_behind(
         last_write: memory.last_write(name),
         trouble: state.holds.get(name).map(|hold| hold.why.clone()),
         held_since: state.holds.get(name).map(|hold| hold.since),
-        refused_since: None,
+        refused_since: state.refused_since.get(name).copied(),
         standing_by: false,
         left_today: state.ledger.left_today(now, &config.limits, name),
         daily: config.limits.daily,

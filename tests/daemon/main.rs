@@ -238,7 +238,16 @@ async fn a_wrong_key_is_told_and_the_right_one_follows_at_a_reload() {
     })
     .await;
     assert!(mill.snapshot.borrow().holds.is_empty());
-    assert!(mill.snapshot.borrow().refused_since.contains_key("home"));
+    let since = mill.snapshot.borrow().refused_since["home"];
+    // It goes on after a restart: what is told of it says since when, and a day of it is a finding.
+    mill.stop().await;
+    mill.start();
+    let again = mill.until("the refusal after a restart", |seen| {
+        let report = seen.providers.get("home")?;
+        matches!(report.trouble, Some(fingerpost::update::Trouble::Unproven { .. }))
+            .then_some(seen.refused_since["home"])
+    });
+    assert_eq!(again.await, since);
     mill.configure(FREELY);
     mill.tell(Trigger::Reload);
     mill.arrives(wan(9)).await;

@@ -29,6 +29,7 @@ impl Home {
         let mut books = self.books.borrow_mut();
         books.state.settled.retain(|via, _| vias.contains(via));
         books.state.nats.retain(|found| lines.contains(&found.line));
+        books.state.refused_since.retain(|provider, _| config.providers.contains_key(provider));
         let (now, wall) = (self.began.elapsed(), self.means.clock.now());
         books.state.lines = self.failover.kept(now, wall, &books.state.lines);
     }
@@ -36,6 +37,9 @@ impl Home {
     pub(super) fn after_start(&mut self) {
         self.keep_only_configured();
         self.books.borrow_mut().state.ledger.settle(self.means.sites());
+        // No moment to come: the clock may have been set while nobody was there.
+        let now = self.means.clock.now();
+        self.books.borrow_mut().state.refused_since.values_mut().for_each(|since| *since = now.min(*since));
         let providers = &self.means.config.providers;
         let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
         self.books.borrow_mut().state.spreading.retain(|provider, _| confirms(provider));
