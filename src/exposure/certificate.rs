@@ -63,6 +63,8 @@ pub struct Seen {
     pub weak: Vec<String>,
     /// Why the chain does not end at a trusted root, if it does not.
     pub untrusted: Option<String>,
+    /// Why it is not proven that the server has the certificate's key, if it is not; the chain alone says nothing of that.
+    pub unproven: Option<String>,
 }
 
 /// Whose signature ends a chain.
@@ -166,7 +168,7 @@ pub fn read(chain: &[CertificateDer<'_>], roots: &Roots, now: Timestamp) -> Resu
     let time = UnixTime::since_unix_epoch(Duration::from_millis(time.millis()));
     let issuer = short_line(&parsed.issuer().to_string());
     let untrusted = roots.refuse(chain, parsed.subject() == parsed.issuer(), &issuer, time);
-    Ok(Seen { names: names.collect(), not_before, not_after, weak, untrusted })
+    Ok(Seen { names: names.collect(), not_before, not_after, weak, untrusted, unproven: None })
 }
 
 fn parse<'a>(der: &'a CertificateDer<'_>) -> Result<X509Certificate<'a>, String> {
@@ -264,6 +266,10 @@ pub fn judge(name: &DnsName, seen: &Seen, now: Timestamp) -> Finding {
     if let Some(why) = &seen.untrusted {
         let todo = "let the server send its whole chain; for a CA of your own, name its certificate in `ca`";
         wrong.push((why.clone(), todo));
+    }
+    if let Some(why) = &seen.unproven {
+        let what = format!("that the server has its key is not proven (RFC 8446, 4.4.3; RFC 5246, 7.4.3): {why}");
+        wrong.push((what, "see who answers there: anybody can show a certificate"));
     }
     for why in &seen.weak {
         wrong.push((

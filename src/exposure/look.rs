@@ -11,12 +11,12 @@ use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
 
 use super::allowed::{Allowed, Edges, Permit};
-use super::certificate::{self, Roots};
+use super::certificate::{self, Roots, Seen};
 use super::home::Home;
 use super::leaks::{self, Open};
 use super::masked::{self, Told};
 use super::reach::{self, Entry};
-use super::tls::{self, Unseen};
+use super::tls::{self, Shown, Unseen};
 use super::{Check, Finding, Grade, dns, doors, http};
 use crate::address::Family;
 use crate::address::special::never_from_outside;
@@ -266,9 +266,9 @@ async fn certificate(service: &Service, allowed: &Allowed<'_>, ca: &Given, now: 
         return finding(Grade::Unknown, "the service is not configured".into(), "");
     };
     let at = origin.address();
-    match tls::chain(origin, &service.name, PATIENCE).await {
-        Ok(chain) => match certificate::read(&chain, &roots, now) {
-            Ok(seen) => certificate::judge(&service.name, &seen, now),
+    match tls::look(origin, &service.name, PATIENCE).await {
+        Ok(Shown { chain, unproven }) => match certificate::read(&chain, &roots, now) {
+            Ok(seen) => certificate::judge(&service.name, &Seen { unproven, ..seen }, now),
             Err(why) => finding(Grade::Amiss, why, "have it made anew"),
         },
         Err(Unseen::NotReached(why)) => {

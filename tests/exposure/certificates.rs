@@ -15,6 +15,8 @@ use rustls::ServerConfig;
 use rustls::crypto::ring;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::server::{ClientHello, ResolvesServerCert};
+use rustls::sign::CertifiedKey;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
 use tokio_rustls::TlsAcceptor;
@@ -62,6 +64,11 @@ pub(crate) fn serve(
         .with_no_client_auth()
         .with_single_cert(vec![chain], key)
         .unwrap();
+    answer(listener, config, status);
+}
+
+/// The same with this configuration.
+fn answer(listener: TcpListener, config: ServerConfig, status: &str) {
     let acceptor = TlsAcceptor::from(Arc::new(config));
     let answer = format!("HTTP/1.1 {status}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n");
     tokio::spawn(async move {
@@ -111,6 +118,42 @@ fn a_servers_chain_is_seen_whatever_is_wrong_with_it() {
             let finding = certificate(dir.path(), origin, file, now()).await;
             assert_eq!(finding.grade, grade, "{finding:?}");
             assert!(finding.seen.contains(seen), "{finding:?}");
+        }
+    });
+}
+
+/// Shows one certificate, and signs with the key of another.
+#[derive(Debug)]
+struct Impostor(Arc<CertifiedKey>);
+
+impl ResolvesServerCert for Impostor {
+    fn resolve(&self, _hello: ClientHello<'_>) -> Option<Arc<CertifiedKey>> {
+        Some(Arc::clone(&self.0))
+    }
+}
+
+/// A certificate is public: whoever answers in the origin's place can show it.
+#[test]
+fn who_shows_a_certificate_without_having_its_key_is_told() {
+    run(async {
+        let dir = tempfile::tempdir().unwrap();
+        let ca = Ca::new();
+        fs::write(dir.path().join("ca.pem"), &ca.pem).unwrap();
+        let (certificate, own) = ca.sign(NAME);
+        let (_, others) = ca.sign(NAME);
+        for version in [&rustls::version::TLS12, &rustls::version::TLS13] {
+            for (key, grade, seen) in [(&own, Grade::Good, "holds until"), (&others, Grade::Amiss, "is not proven")] {
+                let provider = Arc::new(ring::default_provider());
+                let key = provider.key_provider.load_private_key(key.clone_key()).unwrap();
+                let shown = Arc::new(CertifiedKey::new(vec![certificate.clone()], key));
+                let config = ServerConfig::builder_with_provider(provider).with_protocol_versions(&[version]).unwrap();
+                let config = config.with_no_client_auth().with_cert_resolver(Arc::new(Impostor(shown)));
+                let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+                let origin = listener.local_addr().unwrap();
+                answer(listener, config, "200 OK");
+                let finding = self::certificate(dir.path(), origin, Some("ca.pem"), now()).await;
+                assert!(finding.grade == grade && finding.seen.contains(seen), "{version:?}: {finding:?}");
+            }
         }
     });
 }

@@ -168,7 +168,7 @@ fn what_is_no_certificate_is_not_read() {
 fn what_is_weak_is_told() {
     let (not_before, not_after) = (day(0), day(90));
     let weak = vec!["RSA of 1024 bits".to_owned()];
-    let seen = Seen { names: vec![NAME.into()], not_before, not_after, weak, untrusted: None };
+    let seen = Seen { names: vec![NAME.into()], not_before, not_after, weak, untrusted: None, unproven: None };
     let finding = judge(&name(), &seen, day(5));
     assert_eq!((finding.grade, finding.seen.as_str()), (Grade::Amiss, "weak: RSA of 1024 bits"));
 }
