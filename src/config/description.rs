@@ -147,11 +147,9 @@ fn base(cell: &Cell<'_>, names: &Names) -> Option<Url> {
         .map_err(|wrong| cell.wrong(format!("with its values put in, it {}", wrong.what), wrong.remedy))
         .ok()?;
     let host = url.host_str().unwrap_or_default();
-    if url.scheme() == "http" && !words::is_loopback(host) {
-        cell.wrong(
-            "with its values put in, it would send the token unencrypted",
-            "use https: http is for a loopback address only",
-        );
+    if url.scheme() == "http" && !words::is_loopback_address(host) {
+        let wrong = words::unencrypted(host);
+        cell.wrong(format!("with its values put in, it {}", wrong.what), wrong.remedy);
         return None;
     }
     if url.query().is_some() {

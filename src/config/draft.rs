@@ -253,8 +253,9 @@ pub fn key_for(record: &DnsName, zone: &DnsName) -> String {
 /// It is not a URL, or one over which a token would go unencrypted.
 pub fn api(text: &str) -> Result<String, Refused> {
     let url = words::url(text).map_err(|wrong| no_url(&wrong))?;
-    if url.scheme() == "http" && !url.host_str().is_some_and(words::is_loopback) {
-        return Err(no(text, "would send the token unencrypted", "write https: http is for a loopback address only"));
+    let host = url.host_str().unwrap_or_default();
+    if url.scheme() == "http" && !words::is_loopback_address(host) {
+        return Err(refused(text, &words::unencrypted(host)));
     }
     Ok(text.trim_end_matches('/').to_owned())
 }

@@ -218,7 +218,28 @@ pub(super) fn resolver(text: &str) -> Result<SocketAddr, Wrong> {
 
 /// Whether packets to `host` never leave this machine, by its text alone (RFC 6761, section 6.3, for the name).
 pub(super) fn is_loopback(host: &str) -> bool {
+    bare(host).eq_ignore_ascii_case("localhost") || is_loopback_address(host)
+}
+
+/// The same where a secret goes unencrypted, and that a name leads here is not taken on trust: it is the system's resolver
+/// that says where `localhost` is, and a hosts file or a name server may have it say anything.
+pub(super) fn is_loopback_address(host: &str) -> bool {
+    bare(host).parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
+}
+
+/// Why a token is not sent to `host` over plain http, and the way out.
+pub(super) fn unencrypted(host: &str) -> Wrong {
+    let name = bare(host).to_ascii_lowercase();
+    let remedy = match name == "localhost" || name.ends_with(".localhost") {
+        true => {
+            "write 127.0.0.1 or [::1] for localhost, which is a name that a resolver may lead elsewhere; or use https"
+        }
+        false => "use https: http is for a loopback address only",
+    };
+    Wrong::new("would send the token unencrypted", remedy)
+}
+
+fn bare(host: &str) -> &str {
     let bare = host.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).unwrap_or(host);
-    let bare = bare.strip_suffix('.').unwrap_or(bare);
-    bare.eq_ignore_ascii_case("localhost") || bare.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
+    bare.strip_suffix('.').unwrap_or(bare)
 }

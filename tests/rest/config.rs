@@ -329,8 +329,21 @@ fn values_are_all_used_and_all_there() {
         "fingerpost.toml:88: provider.api.user: only basic authorisation has a user, and the description has another; remove it"
     );
     // A loopback address may go without encryption.
-    for host in ["127.0.0.1:8081", "[::1]:8081", "localhost"] {
+    for host in ["127.0.0.1:8081", "[::1]:8081", "127.1.2.3", "127.1"] {
         assert_eq!(of("https://api.dnshost.example", &format!("http://{host}")), "");
+    }
+    // A name may not, whatever it is meant to lead to: who answers for it is not said by it.
+    let way_out =
+        "write 127.0.0.1 or [::1] for localhost, which is a name that a resolver may lead elsewhere; or use https";
+    for host in ["localhost", "LOCALHOST:8081", "localhost.", "api.localhost"] {
+        assert_eq!(
+            of("https://api.dnshost.example", &format!("http://{host}")),
+            format!("api.toml:23: base: with its values put in, it would send the token unencrypted; {way_out}")
+        );
+    }
+    for host in ["[::ffff:127.0.0.1]", "127.0.0.1.nip.example", "0.0.0.0", "[::]"] {
+        let got = of("https://api.dnshost.example", &format!("http://{host}"));
+        assert!(got.ends_with("use https: http is for a loopback address only"), "{host}: {got}");
     }
 }
 

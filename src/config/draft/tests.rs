@@ -147,7 +147,7 @@ fn witnesses_are_uris_with_an_operator() {
 #[test]
 fn what_does_not_hold_leads_on() {
     let home = zone("heronmill.example").unwrap();
-    let table: [(Result<(), Refused>, &str); 16] = [
+    let table: [(Result<(), Refused>, &str); 17] = [
         (
             zone("*.heronmill.example").map(drop),
             "\"*.heronmill.example\" is not a zone: a zone has no wildcard in its name; write the zone's own name",
@@ -182,8 +182,13 @@ fn what_does_not_hold_leads_on() {
         ),
         (
             api("http://dns.heronmill.example").map(drop),
-            "\"http://dns.heronmill.example\" would send the token unencrypted; write https: http is for a loopback \
+            "\"http://dns.heronmill.example\" would send the token unencrypted; use https: http is for a loopback \
              address only",
+        ),
+        (
+            api("http://localhost:8081").map(drop),
+            "\"http://localhost:8081\" would send the token unencrypted; write 127.0.0.1 or [::1] for localhost, which is \
+             a name that a resolver may lead elsewhere; or use https",
         ),
         (file("").map(drop), "\"\" is not the path of a file; write it like \"/etc/fingerpost/gauge.key\""),
         (
