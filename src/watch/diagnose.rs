@@ -97,13 +97,15 @@ pub struct Word<'a> {
     pub family: Family,
     /// What it told.
     pub told: Told,
+    /// Whether anybody on the local network can have said it in its name.
+    pub alone: bool,
 }
 
 impl<'a> Word<'a> {
     /// The word of `testimony`, given by a witness at `vantage`.
     pub fn of(vantage: Vantage, testimony: &'a Testimony) -> Self {
-        let Testimony { operator, family, said, .. } = testimony;
-        Self { vantage, operator, family: *family, told: Told::of(said) }
+        let Testimony { operator, family, said, alone, .. } = testimony;
+        Self { vantage, operator, family: *family, told: Told::of(said), alone: *alone }
     }
 }
 
@@ -135,7 +137,7 @@ impl History {
 
     /// Goes on from such a finding. Others are ignored.
     pub fn recall(&mut self, finding: Finding) {
-        if let Some(family) = Family::BOTH.into_iter().find(|family| finding.forbids(*family)) {
+        if let Some(family) = Family::BOTH.into_iter().find(|family| finding.concerns(*family)) {
             self.nats.insert(family, Nat::recalled(finding));
         }
     }
@@ -169,7 +171,7 @@ pub fn diagnose(words: &[Word<'_>], wanted: &[Family], history: &mut History, no
         let before = history.nats.remove(&family);
         let nat = match sight(words, family, agreed) {
             Sight::Clear => None,
-            Sight::Barred(finding) => Some(Nat::seen(before, finding, agreed, now)),
+            Sight::Barred { finding, alone } => Some(Nat::seen(before, finding, alone, agreed, now)),
             Sight::Dark => before.and_then(|before| before.unseen(agreed)),
         };
         findings.extend(nat.as_ref().map(Nat::told));
@@ -233,7 +235,12 @@ enum Sight {
     /// Nothing stands between the home and the world, or nobody is asked from within.
     Clear,
     /// Something does.
-    Barred(Finding),
+    Barred {
+        /// What.
+        finding: Finding,
+        /// Whether nobody says so but who can be spoken for by anybody on the local network.
+        alone: bool,
+    },
     /// This round cannot tell.
     Dark,
 }
@@ -246,6 +253,17 @@ fn sight(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Sight {
     if within().next().is_none() || within().any(|word| meets(word.told)) {
         return Sight::Clear;
     }
+    let sure: Vec<&Word<'_>> = within().filter(|word| !word.alone).collect();
+    if let Some(finding) = barred(&sure, family, outside) {
+        return Sight::Barred { finding, alone: false };
+    }
+    let all: Vec<&Word<'_>> = within().collect();
+    barred(&all, family, outside).map_or(Sight::Dark, |finding| Sight::Barred { finding, alone: true })
+}
+
+/// What stands between the home and the world by the words of those `within`, of which none has what the outside sees.
+fn barred(within: &[&Word<'_>], family: Family, outside: Option<IpAddr>) -> Option<Finding> {
+    let within = || within.iter();
     let shared = within().find_map(|word| match (word.told, word.vantage) {
         (Told::Inner(IpAddr::V4(inside)), by) if is_carriers(inside) => {
             Some(Finding::CarrierNat { by, inside: Some(inside), outside })
@@ -271,7 +289,7 @@ fn sight(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Sight {
             _ => None,
         })
     };
-    shared.or_else(double).or_else(elsewhere).map_or(Sight::Dark, Sight::Barred)
+    shared.or_else(double).or_else(elsewhere)
 }
 
 /// What a carrier uses between it and its customers: 100.64.0.0/10 (RFC 6598, section 7), and 192.0.0.0/29 where IPv4 is

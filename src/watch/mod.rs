@@ -20,7 +20,7 @@ pub mod vote;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::poll_fn;
-use std::net::IpAddr;
+use std::net::{IpAddr, Ipv4Addr};
 use std::pin::Pin;
 use std::task::Poll;
 use std::time::Duration;
@@ -48,6 +48,8 @@ pub struct Testimony {
     pub family: Family,
     /// An address of that family that a home can have, or why there is none.
     pub said: Result<IpAddr, Silence>,
+    /// Whether it is a router's word by NAT-PMP alone, in whose name anybody on the local network can give it.
+    pub alone: bool,
     /// How long it took.
     pub took: Duration,
 }
@@ -220,18 +222,63 @@ impl Watcher {
                 }
             }
         }
-        join(asking).await
+        let mut testimony = join(asking).await;
+        let doubted: Vec<(usize, Testimony)> = testimony
+            .iter()
+            .enumerate()
+            .filter(|(_, one)| self.is_doubted(one, &testimony))
+            .map(|(at, one)| (at, one.clone()))
+            .collect();
+        for (at, one) in doubted {
+            let second = self.seconded(one).await;
+            if let Some(one) = testimony.get_mut(at) {
+                *one = second;
+            }
+        }
+        testimony
+    }
+
+    /// Whether `one` is a router's word by NAT-PMP alone, of an address that the outside does not see.
+    fn is_doubted(&self, one: &Testimony, all: &[Testimony]) -> bool {
+        let is_outside = |name: &str| {
+            let mut named = self.witnesses.iter().filter(|witness| witness.name == name);
+            named.any(|witness| matches!(witness.kind, WitnessKind::Http { .. } | WitnessKind::Stun { .. }))
+        };
+        let says_some =
+            |other: &&Testimony| other.said.is_ok() && other.via() == one.via() && is_outside(&other.witness);
+        let mut seen = all.iter().filter(says_some).peekable();
+        one.alone && one.said.is_ok() && seen.peek().is_some() && !seen.any(|other| other.said == one.said)
+    }
+
+    /// The same testimony once the router was asked in another way too: that one counts where the two contradict.
+    async fn seconded(&self, one: Testimony) -> Testimony {
+        let Some(router) = self.routers.get(&one.witness) else { return one };
+        let told = router.second(self.timeout.mul_f64(0.9)).await;
+        let agrees = |address: &Ipv4Addr| one.said == Ok(IpAddr::V4(*address));
+        match told.first() {
+            None => one,
+            Some(_) if told.iter().any(agrees) => Testimony { alone: false, ..one },
+            Some(first) => {
+                let said = extract::judge(one.family, (*first).into(), &self.accept_special);
+                Testimony { said, alone: false, ..one }
+            }
+        }
     }
 
     async fn ask_one(&self, witness: &Witness, family: Family) -> Testimony {
         let begun = Instant::now();
+        let mut alone = false;
         let answer = async {
             let Some(way) = self.ways.get(&witness.line) else { return Err(Silence::NoWay) };
             match &witness.kind {
                 WitnessKind::Http { url, extract } => way.http.ask(family, url, extract).await,
                 WitnessKind::Stun { server } => stun::ask(server, family, way.bind.as_ref(), self.timeout).await,
                 WitnessKind::Router { .. } => match self.routers.get(&witness.name) {
-                    Some(router) => router.ask(self.timeout.mul_f64(0.9)).await.map(|says| says.address),
+                    Some(router) => {
+                        let told = router.hear(self.timeout.mul_f64(0.9)).await;
+                        alone = told.alone;
+                        told.word.map(|says| says.address)
+                    }
                     None => Err(Silence::NoWay),
                 },
                 WitnessKind::Interface { interface } => interface::ask(interface, family, &self.accept_special).await,
@@ -243,7 +290,7 @@ impl Watcher {
         };
         let Witness { name, operator, line, .. } = witness;
         let (witness, operator, line) = (name.clone(), operator.clone(), line.clone());
-        Testimony { witness, operator, line, family, said, took: begun.elapsed() }
+        Testimony { witness, operator, line, family, said, alone, took: begun.elapsed() }
     }
 
     /// The lines over which any witness can be asked in `families`; the only line in all of them.

@@ -58,7 +58,7 @@ mod tests {
 
     fn says(operator: &str, said: Result<IpAddr, Silence>) -> Testimony {
         let (witness, operator) = (operator.to_owned(), operator.to_owned());
-        Testimony { witness, operator, line: None, family: Family::Ipv4, said, took: Duration::ZERO }
+        Testimony { witness, operator, line: None, family: Family::Ipv4, said, alone: false, took: Duration::ZERO }
     }
 
     #[test]

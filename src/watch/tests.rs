@@ -308,6 +308,7 @@ fn each_family_is_ruled_on_by_the_operators_configured_for_it() {
         line: None,
         family,
         said: Ok(said.parse().unwrap()),
+        alone: false,
         took: Duration::from_millis(12),
     };
     let testimony = [says("weir", Family::Ipv4, "203.0.113.7"), says("weir", Family::Ipv6, "2001:db8::7")];

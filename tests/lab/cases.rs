@@ -135,7 +135,7 @@ fn a_carrier_nat_by_the_routers_shared_address() {
     scenario(a_carrier_nat_by_the_routers_shared_address, || {
         let lab = Lab::up(Shape::CarrierNat);
         let case = Case::new(&lab, &home("", "\"A\""));
-        let (says, _) = lab.natpmp_says(BEHIND_CARRIER);
+        let says = lab.router_says(BEHIND_CARRIER);
         let words = ["carrier NAT: the router has 100.64.0.7", "the outside sees 203.0.113.9", "public IPv4 address"];
         case.is_held("carrier-nat", "carrier-nat", &words, || {
             lab.public(NEXT);
@@ -168,7 +168,7 @@ fn a_double_nat_by_the_routers_private_address() {
     scenario(a_double_nat_by_the_routers_private_address, || {
         let lab = Lab::up(Shape::DoubleNat);
         let case = Case::new(&lab, &home("", "\"A\""));
-        let (says, _) = lab.natpmp_says(BEHIND_FRONT);
+        let says = lab.router_says(BEHIND_FRONT);
         let words =
             ["double NAT", "192.168.1.2", "the outside sees 203.0.113.9", "a bridge or let it forward the port"];
         case.is_held("double-nat", "double-nat", &words, || {
@@ -200,7 +200,7 @@ fn what_is_held_is_published_when_the_owner_says_so_and_ipv6_is_not_held() {
     scenario(what_is_held_is_published_when_the_owner_says_so_and_ipv6_is_not_held, || {
         let lab = Lab::up(Shape::CarrierNat);
         let case = Case::new(&lab, &home("", "\"A\", \"AAAA\""));
-        let _router = lab.natpmp_says(BEHIND_CARRIER);
+        let _router = lab.router_says(BEHIND_CARRIER);
         lab.prefix(PREFIX);
         let (v6, home6) = ("2001:db8:77::77", |lab: &Lab| lab.addresses(Host::Home, "eth0"));
         until("the home's address", || home6(&lab).iter().any(|(address, _)| address.to_string() == v6));
@@ -221,6 +221,37 @@ fn what_is_held_is_published_when_the_owner_says_so_and_ipv6_is_not_held() {
     });
 }
 
+/// One datagram without a secret, which any machine of the local network can send in the router's name (RFC 6886, section 9):
+/// whatever it says, the records follow the outside. A second word makes it known.
+#[test]
+#[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
+fn what_natpmp_alone_says_holds_nothing_back() {
+    scenario(what_natpmp_alone_says_holds_nothing_back, || {
+        let lab = Lab::up(Shape::Plain);
+        let case = Case::new(&lab, &home("timeout = \"500ms\"", "\"A\""));
+        let (says, _) = lab.natpmp_says(BEHIND_FRONT);
+        let alone =
+            "by NAT-PMP alone, which anybody on the local network can do in its name, and nothing is held back for it";
+        for (address, kind) in [
+            (BEHIND_FRONT, "double NAT"),
+            (BEHIND_CARRIER, "carrier NAT"),
+            (Ipv4Addr::UNSPECIFIED, "carrier NAT"),
+            (NEXT, "leaves elsewhere"),
+        ] {
+            *says.lock().unwrap() = Some(address);
+            let said = case.said(&["preview"], Some(0));
+            assert!(said.contains(kind) && said.contains(alone) && !said.contains("; held back"), "{address}: {said}");
+            assert_eq!(case.found(), ["unseconded"]);
+        }
+        *says.lock().unwrap() = Some(BEHIND_FRONT);
+        let (mut daemon, mut manager) = case.fingerpost.daemon_and_manager();
+        until("the record", || daemon.is_up() && case.gauge() == Some(set(120, &[&WAN.to_string()])));
+        until("the status", || manager.status().contains(alone));
+        assert_eq!(case.entered("found"), ["double-nat"]);
+        daemon.stop();
+    });
+}
+
 /// Neither a router that says nothing for a while nor a start while it does has a stranger's address published.
 #[test]
 #[ignore = "needs namespaces, iproute2, nftables, nginx and named: tests/all.sh runs it"]
@@ -228,7 +259,7 @@ fn a_carrier_nat_is_not_over_because_the_router_falls_silent() {
     scenario(a_carrier_nat_is_not_over_because_the_router_falls_silent, || {
         let lab = Lab::up(Shape::CarrierNat);
         let case = Case::new(&lab, &home("timeout = \"300ms\"", "\"A\""));
-        let (says, _) = lab.natpmp_says(BEHIND_CARRIER);
+        let says = lab.router_says(BEHIND_CARRIER);
         let start = || {
             let (mut daemon, mut manager) = case.fingerpost.daemon_and_manager();
             until("the status", || daemon.is_up() && manager.status().contains("carrier NAT"));
@@ -351,7 +382,7 @@ fn where_a_router_contradicts_a_helper_decides() {
             ECHOES[0]
         );
         let case = Case::new(&lab, &(home("", "\"A\"") + &helped));
-        let _router = lab.natpmp_says(NEXT);
+        let _router = lab.router_says(NEXT);
         let _service = lab.within(Host::Home, || TcpListener::bind((HOME, 443)).unwrap());
         let _helper = lab.witness(&["--knock-back", "--accept-special", "203.0.113.0/24"]);
 

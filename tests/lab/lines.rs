@@ -150,7 +150,7 @@ fn a_record_leaves_a_line_behind_a_carrier_nat() {
         let (named, nginx) = servers(&lab);
         let gauge = |address: &str| lab.rrset(&named, "gauge", RecordType::A) == Some(set(120, &[address]));
         let fingerpost = lab.fingerpost(Host::Home, &(home("1ms") + ROUTER));
-        let (says, _) = lab.natpmp_says(BEHIND_CARRIER);
+        let says = lab.router_says(BEHIND_CARRIER);
         for command in ["preview", "sync"] {
             let output = fingerpost.run(&[command]);
             let said = String::from_utf8_lossy(&output.stdout);

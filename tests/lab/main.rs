@@ -46,6 +46,7 @@ mod doors;
 mod flood;
 mod follow;
 mod gateway;
+mod igd;
 mod itself;
 mod kinds;
 mod lines;

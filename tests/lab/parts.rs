@@ -167,8 +167,7 @@ impl Lab {
         Part { dir, child: None, pid: Some(pid) }
     }
 
-    /// Instead of miniupnpd, which never tells a private address: answers the home's question for the external address
-    /// by NAT-PMP with what is in the value returned, at first `address`, until the scenario ends. Without an address
+    /// Answers the home's question for the external address by NAT-PMP alone, as anybody on its network can, with what is in the value returned, at first `address`, until the scenario ends. Without an address
     /// there, it is silent. The same socket is handed back too.
     pub(crate) fn natpmp_says(&self, address: Ipv4Addr) -> (Arc<Mutex<Option<Ipv4Addr>>>, UdpSocket) {
         let socket = self.within(Host::Router, || UdpSocket::bind((GATEWAY, 5351)).unwrap());

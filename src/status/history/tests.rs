@@ -11,6 +11,7 @@ fn said(witness: &str, last: Option<u8>, took: u64) -> Testimony {
         line: None,
         family: Family::Ipv4,
         said: last.map(|last| [203, 0, 113, last].into()).ok_or(Silence::CaptivePortal),
+        alone: false,
         took: Duration::from_millis(took),
     }
 }

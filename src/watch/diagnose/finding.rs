@@ -59,6 +59,11 @@ pub enum Finding {
         /// When; `None` where that is not known.
         as_of: Option<Timestamp>,
     },
+    /// What the router says by NAT-PMP alone: it is told, and nothing is held for it until somebody else says so too.
+    Unseconded {
+        /// What it says to stand between the home and the world.
+        what: Box<Finding>,
+    },
     /// Records want a family that no witness knows of.
     FamilyMissing {
         /// The family.
@@ -90,7 +95,7 @@ impl Finding {
             Self::DoubleNat { .. } => "double-nat".to_owned(),
             Self::OtherEgress { family, .. } => format!("other-egress {family}"),
             Self::RouterContradicts { family, .. } => format!("router-contradicts {family}"),
-            Self::Remembered { what, .. } => what.key(),
+            Self::Remembered { what, .. } | Self::Unseconded { what } => what.key(),
             Self::FamilyMissing { family } => format!("family-missing {family}"),
             Self::CaptivePortal { .. } => "captive-portal".to_owned(),
             Self::Dissenter { operator, family, .. } => dissenter(operator, *family),
@@ -108,18 +113,30 @@ impl Finding {
         }
     }
 
+    /// Whether it is about what stands between the home and the world in `family`.
+    pub(super) fn concerns(&self, family: Family) -> bool {
+        match self {
+            Self::Remembered { what, .. } | Self::Unseconded { what } => what.concerns(family),
+            other => other.forbids(family),
+        }
+    }
+
     pub(super) fn forbids(&self, family: Family) -> bool {
         match self {
             Self::CarrierNat { .. } | Self::DoubleNat { .. } => family == Family::Ipv4,
             Self::OtherEgress { family: seen, .. } => *seen == family,
             Self::RouterContradicts { family: seen, reached, .. } => *seen == family && *reached != Some(true),
             Self::Remembered { what, .. } => what.forbids(family),
-            Self::FamilyMissing { .. } | Self::CaptivePortal { .. } | Self::Dissenter { .. } => false,
+            Self::Unseconded { .. }
+            | Self::FamilyMissing { .. }
+            | Self::CaptivePortal { .. }
+            | Self::Dissenter { .. } => false,
         }
     }
 
     /// The same, where `reached` tells whether a helper outside gets in at the address that the outside agrees on. Only
-    /// where a router contradicts does that decide anything.
+    /// where a router contradicts does that decide anything, and where what it says needs a second word: that a helper does
+    /// not get in is one.
     #[must_use]
     pub fn with_reach(self, reached: impl Fn(Family) -> Option<bool>) -> Self {
         match self {
@@ -127,6 +144,12 @@ impl Finding {
                 Self::RouterContradicts { family, inside, outside, reached: reached(family) }
             }
             Self::Remembered { what, as_of } => Self::Remembered { what: Box::new(what.with_reach(reached)), as_of },
+            Self::Unseconded { what } => {
+                let is_kept_out =
+                    Family::BOTH.iter().any(|family| what.forbids(*family) && reached(*family) == Some(false));
+                let what = what.with_reach(reached);
+                if is_kept_out { what } else { Self::Unseconded { what: Box::new(what) } }
+            }
             other => other,
         }
     }
@@ -196,6 +219,11 @@ impl fmt::Display for Finding {
             }
             Self::Remembered { what, as_of: Some(as_of) } => write!(f, "as of {as_of}: {what}"),
             Self::Remembered { what, as_of: None } => write!(f, "as of an earlier run: {what}"),
+            Self::Unseconded { what } => write!(
+                f,
+                "{what}. The router says so by NAT-PMP alone, which anybody on the local network can do in its name, and \
+                 nothing is held back for it: turn on its UPnP, or name a helper in `exposure.helper`, for a second word"
+            ),
             Self::FamilyMissing { family } => write!(
                 f,
                 "no witness answers over {family}, and records want it: this machine has no {family} to the world; \

@@ -14,12 +14,12 @@ fn ip(text: &str) -> IpAddr {
     text.parse().unwrap()
 }
 
-/// `OPERATOR ANSWER`, of `router` and `wan0` from within. An answer is an address, `page`, `none` or `-` for silence; `-6`
+/// `OPERATOR ANSWER`, of `router`, `natpmp` (the router's word by NAT-PMP alone) and `wan0` from within. An answer is an address, `page`, `none` or `-` for silence; `-6`
 /// is silence over IPv6. Special addresses that are not for documentation are what a home cannot have.
 fn word(text: &str) -> Word<'_> {
     let (operator, answer) = text.split_once(' ').unwrap();
     let vantage = match operator {
-        "router" => Vantage::Router,
+        "router" | "natpmp" => Vantage::Router,
         "wan0" => Vantage::Interface,
         _ => Vantage::Outside,
     };
@@ -34,7 +34,7 @@ fn word(text: &str) -> Word<'_> {
             Err(_) => (Family::of(ip(address)), Told::Inner(ip(address))),
         },
     };
-    Word { vantage, operator, family, told }
+    Word { vantage, operator, family, told, alone: operator == "natpmp" }
 }
 
 fn words(texts: &'static [&'static str]) -> Vec<Word<'static>> {
@@ -405,6 +405,79 @@ fn what_stands_in_the_way_is_gone_when_it_is_seen_to_be_and_not_before() {
         let kept = |finding| if matches!(finding, Finding::Remembered { .. }) { finding } else { stale(finding) };
         assert!(history.nats().eq(expected.into_iter().map(kept)), "{title}");
     }
+}
+
+fn unseconded(what: Finding) -> Finding {
+    Finding::Unseconded { what: Box::new(what) }
+}
+
+/// Anybody on the local network can say it in the router's name: it is told, and holds nothing until there is a second word.
+#[test]
+fn the_word_of_natpmp_alone_holds_nothing() {
+    const SEEN: [&str; 2] = ["north 203.0.113.77", "ferry 203.0.113.77"];
+    let words = |more: &[&'static str]| SEEN.iter().chain(more).map(|text| word(text)).collect::<Vec<_>>();
+    let told = |rounds: &[&[&'static str]]| {
+        let mut history = History::default();
+        let mut last = vec![];
+        for round in rounds {
+            last = diagnose(&words(round), &[Ipv4], &mut history, NOW);
+        }
+        // The next process goes on from it, as it is written down.
+        let text = serde_json::to_string(&history.nats().collect::<Vec<_>>()).unwrap();
+        let mut later = History::default();
+        serde_json::from_str::<Vec<Finding>>(&text).unwrap().into_iter().for_each(|finding| later.recall(finding));
+        let remembered = diagnose(&words(&["router -"]), &[Ipv4], &mut later, NOW);
+        assert_eq!(forbids_publishing(&remembered, Ipv4), forbids_publishing(&last, Ipv4), "{rounds:?}");
+        last
+    };
+    let private = || double("192.168.1.2", Some(HOME));
+    let carriers = || carrier(Vantage::Router, Some("100.64.3.7"), Some(HOME));
+    let none = || carrier(Vantage::Router, None, Some(HOME));
+    let elsewhere =
+        || Finding::OtherEgress { family: Ipv4, by: Vantage::Router, inside: ip("198.51.100.9"), outside: ip(HOME) };
+    for (rounds, wanted) in [
+        (&[&["natpmp 192.168.1.2"][..]][..], vec![unseconded(private())]),
+        (&[&["natpmp 100.64.3.7"]], vec![unseconded(carriers())]),
+        (&[&["natpmp none"]], vec![unseconded(none())]),
+        (&[&["natpmp 198.51.100.9"]], vec![unseconded(elsewhere())]),
+        // Nor does it win by saying it twice, or under two names.
+        (&[&["natpmp 192.168.1.2"][..]; 3][..], vec![unseconded(private())]),
+        (
+            &[&["natpmp 192.168.1.2", "natpmp 100.64.3.7"]],
+            vec![unseconded(carrier(Vantage::Router, Some("100.64.3.7"), Some(HOME)))],
+        ),
+        // A second word: of the router in another way, of an interface; and what was known once stays so.
+        (&[&["router 192.168.1.2"]], vec![private()]),
+        (&[&["natpmp 192.168.1.2", "router 192.168.1.2"]], vec![private()]),
+        (
+            &[&["natpmp 192.168.1.2", "wan0 100.64.3.7"]],
+            vec![carrier(Vantage::Interface, Some("100.64.3.7"), Some(HOME))],
+        ),
+        (&[&["router 192.168.1.2"], &["natpmp 192.168.1.2"]], vec![private()]),
+        (&[&["router 192.168.1.2"], &["natpmp 192.168.1.3"]], vec![double("192.168.1.3", Some(HOME))]),
+        // What the outside sees is no contradiction, whoever says it.
+        (&[&["natpmp 192.168.1.2"], &["natpmp 203.0.113.77"]], vec![]),
+        (&[&["router 192.168.1.2"], &["router 203.0.113.77"], &["natpmp 192.168.1.2"]], vec![unseconded(private())]),
+    ] {
+        let last = told(rounds);
+        assert_eq!(last, wanted, "{rounds:?}");
+        let is_alone = matches!(wanted.as_slice(), [] | [Finding::Unseconded { .. }]);
+        assert_eq!(forbids_publishing(&last, Ipv4), !is_alone, "{rounds:?}");
+    }
+    // Twenty rounds of it against the outside are still one word.
+    let lasting = told(&vec![&["natpmp 192.168.1.2"][..]; ROUNDS as usize]);
+    assert!(matches!(lasting.as_slice(), [Finding::Unseconded { what }] if what.key() == "router-contradicts IPv4"));
+    assert!(!forbids_publishing(&lasting, Ipv4));
+    // A helper's word is a second one: whoever is kept out there, bears it out.
+    for finding in [private(), carriers(), none(), elsewhere(), lasting[0].clone()] {
+        let finding = if matches!(finding, Finding::Unseconded { .. }) { finding } else { unseconded(finding) };
+        for (reached, held) in [(None, false), (Some(true), false), (Some(false), true)] {
+            let applied = finding.clone().with_reach(|family| reached.filter(|_| family == Ipv4));
+            assert_eq!(forbids_publishing(&[applied], Ipv4), held, "{finding:?} {reached:?}");
+        }
+    }
+    let text = unseconded(private()).to_string();
+    assert!(text.starts_with("double NAT, or carrier NAT: ") && text.contains("by NAT-PMP alone"), "{text}");
 }
 
 #[test]

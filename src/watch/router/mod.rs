@@ -54,6 +54,16 @@ pub struct RouterSays {
     pub by: By,
 }
 
+/// What a router's services amount to.
+#[derive(Debug, PartialEq)]
+pub(super) struct Told {
+    /// The word that counts.
+    pub(super) word: Result<RouterSays, Silence>,
+    /// Whether it is NAT-PMP's alone: one datagram without a secret (RFC 6886, section 9), which anybody on the local network
+    /// can send in the router's name. IGD is asked over TCP.
+    pub(super) alone: bool,
+}
+
 /// Why a router has no answer.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Mute {
@@ -130,8 +140,35 @@ impl Router {
     /// # Errors
     /// [`Silence::Router`], or [`Silence::NotAnAddress`] when it says something else.
     pub async fn ask(&self, budget: Duration) -> Result<RouterSays, Silence> {
+        self.hear(budget).await.word
+    }
+
+    /// The same, with what it rests on.
+    pub(super) async fn hear(&self, budget: Duration) -> Told {
+        match self.gateway() {
+            Ok(gateway) => {
+                let heard = self.both(gateway, budget).await;
+                let alone = self.is_alone(&heard);
+                Told { word: self.sum(heard, gateway), alone }
+            }
+            Err(mute) => Told { word: Err(mute.into()), alone: false },
+        }
+    }
+
+    /// The addresses that the router tells by UPnP IGD, within `budget`, the one that says most first: a second word beside
+    /// that of NAT-PMP.
+    pub(super) async fn second(&self, budget: Duration) -> Vec<Ipv4Addr> {
+        let Ok(gateway) = self.gateway() else { return Vec::new() };
+        let is_enough = |heard: &Heard| self.weight(heard) == Weight::Publishable;
+        let until = Instant::now() + budget;
+        let mut heard = igd::ask(gateway, self.interface.as_deref(), self.at.ssdp, until, is_enough).await;
+        heard.sort_by_key(|word| self.weight(word));
+        heard.into_iter().filter_map(Result::ok).collect()
+    }
+
+    /// What the services of the router at `gateway` say within `budget`.
+    async fn both(&self, gateway: Ipv4Addr, budget: Duration) -> Vec<(By, Heard)> {
         let begun = Instant::now();
-        let gateway = self.gateway()?;
         let interface = self.interface.as_deref();
         let is_enough = |heard: &Heard| self.weight(heard) == Weight::Publishable;
         let at = SocketAddrV4::new(gateway, self.at.natpmp);
@@ -159,8 +196,18 @@ impl Router {
             }
         }
         let natpmp = word.unwrap_or_else(|| Err(Failure::Unavailable("no answer".to_owned())));
-        let heard = std::iter::once((By::NatPmp, natpmp)).chain(words.into_iter().map(|word| (By::Igd, word)));
-        self.sum(heard.collect(), gateway)
+        std::iter::once((By::NatPmp, natpmp)).chain(words.into_iter().map(|word| (By::Igd, word))).collect()
+    }
+
+    /// Whether what counts of `heard` was told by NAT-PMP, and IGD bears it out by nothing.
+    fn is_alone(&self, heard: &[(By, Heard)]) -> bool {
+        let Some((By::NatPmp, best)) = heard.iter().min_by_key(|(_, word)| self.weight(word)) else { return false };
+        let bears_out = |word: &Heard| match (self.weight(best), self.weight(word)) {
+            (Weight::Publishable, Weight::Publishable) => best == word,
+            // Each says that the router has no address of the world's.
+            (best, word) => [best, word].iter().all(|one| (Weight::Carriers..=Weight::NoAddress).contains(one)),
+        };
+        self.weight(best) < Weight::Nothing && !heard.iter().any(|(by, word)| *by == By::Igd && bears_out(word))
     }
 
     /// What the words of all services amount to. Of equal ones the first counts.

@@ -258,6 +258,51 @@ fn an_address_that_can_be_published_counts_before_all_else() {
     assert_eq!(router.sum(both, GATEWAY), says([203, 0, 113, 7], By::NatPmp));
 }
 
+/// One datagram without a secret (RFC 6886, section 9): what it says alone, anybody on the local network can have said.
+#[test]
+fn the_word_of_natpmp_is_known_to_be_alone() {
+    let router = Router::new(Some(GATEWAY), None).accepting(&["203.0.113.0/24".parse().unwrap()]);
+    let ok = |text: &str| Ok(text.parse().unwrap());
+    let none = || Err(Failure::Told(Mute::NoAddress.into()));
+    let fault = || Err(Failure::Unavailable("no answer".into()));
+    for (natpmp, igd, alone) in [
+        (ok("203.0.113.7"), vec![], true),
+        (ok("203.0.113.7"), vec![ok("203.0.113.7")], false),
+        (ok("203.0.113.7"), vec![ok("203.0.113.8")], true),
+        (ok("203.0.113.7"), vec![ok("192.168.1.2"), none()], true),
+        (ok("192.168.1.2"), vec![], true),
+        (ok("192.168.1.2"), vec![fault()], true),
+        (ok("192.168.1.2"), vec![fault(), ok("192.168.1.2")], false),
+        // Of what kind an address is that is none of the world's, they may know differently.
+        (ok("100.64.3.7"), vec![ok("192.168.1.2")], false),
+        (none(), vec![fault()], true),
+        (none(), vec![none()], false),
+        (ok("192.168.1.2"), vec![ok("203.0.113.7")], false),
+        (fault(), vec![ok("192.168.1.2")], false),
+        (fault(), vec![fault()], false),
+    ] {
+        let shown = format!("{natpmp:?} {igd:?}");
+        let heard: Vec<_> =
+            std::iter::once((By::NatPmp, natpmp)).chain(igd.into_iter().map(|word| (By::Igd, word))).collect();
+        assert_eq!(router.is_alone(&heard), alone, "{shown}");
+    }
+}
+
+/// What the outside does not see is asked for in another way too; that one counts where they contradict.
+#[tokio::test]
+async fn igd_is_asked_for_a_second_word() {
+    const ROOT: &str =
+        page!("<root>", service!("WANIPConnection:1", "/ip"), service!("WANPPPConnection:1", "/ppp"), "</root>");
+    let fake = Fake::new().await;
+    let (base, _) =
+        web(GATEWAY, &[("/root.xml", ROOT), ("/ip", told!("192.168.1.2")), ("/ppp", told!("203.0.113.7"))]).await;
+    let asking = fake.router.second(LONG);
+    let told =
+        tokio::select! { told = asking => told, _ = fake.found_at(format!("{base}/root.xml")) => unreachable!() };
+    assert_eq!(told.first(), Some(&Ipv4Addr::new(203, 0, 113, 7)));
+    assert_eq!(fake.router.second(Duration::from_millis(1)).await, [] as [Ipv4Addr; 0]);
+}
+
 #[tokio::test]
 async fn every_service_is_asked_and_none_uses_up_the_time_of_another() {
     const IP_PPP: &str =

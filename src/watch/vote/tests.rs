@@ -18,6 +18,7 @@ fn says(operator: &str, said: Option<IpAddr>) -> Testimony {
         line: None,
         family: Family::Ipv4,
         said: said.ok_or(Silence::Status(500)),
+        alone: false,
         took: Duration::ZERO,
     }
 }
