@@ -121,16 +121,20 @@ pub(crate) fn one_line(text: &str) -> String {
 
 /// `text`, its beginning where it is long, without `secrets`: each run of [`RUN`] of their characters is taken out, as they
 /// are, in Base64 (RFC 4648, both alphabets, wherever in what was encoded), in hexadecimal, with percent signs (RFC 3986)
-/// and as JSON has them; also where line breaks, blanks or their escapes are in between.
+/// and as JSON has them, and what JSON has in each of these; also where line breaks, blanks or their escapes are in between.
 pub(crate) fn without<'a>(text: &str, secrets: impl IntoIterator<Item = &'a [u8]>) -> String {
     let mut text: Cow<'_, str> = match text.char_indices().nth(LOOKED_THROUGH) {
         Some((end, _)) => Cow::Borrowed(text.get(..end).unwrap_or_default()),
         None => Cow::Borrowed(text),
     };
     for secret in secrets {
-        let needles = Needles::of(secret);
-        for over_escapes in [false, true] {
-            text = Cow::Owned(needles.cut(&text, over_escapes));
+        // Who was sent it in JSON may encode that as a whole.
+        let in_json = json_string(&String::from_utf8_lossy(secret));
+        let forms = if in_json.as_bytes() == secret { vec![secret] } else { vec![secret, in_json.as_bytes()] };
+        for needles in forms.into_iter().map(Needles::of) {
+            for over_escapes in [false, true] {
+                text = Cow::Owned(needles.cut(&text, over_escapes));
+            }
         }
     }
     text.into_owned()

@@ -119,6 +119,20 @@ fn a_secret_is_hidden_in_every_encoding_broken_and_cut() {
     assert_eq!(without("nothing to see", [&b""[..], b"another-secret"]), "nothing to see");
 }
 
+/// A program that was sent a secret in JSON shows what it was sent, encoded.
+#[test]
+fn a_secret_is_hidden_in_what_is_made_of_its_json() {
+    let secret = r#"bArne"Gs1\Zb7""#;
+    let sent = serde_json::json!({ "secret": secret }).to_string();
+    for encoded in [BASE64.encode(sent.as_bytes()), HEXLOWER.encode(sent.as_bytes()), format!("{sent:?}")] {
+        let shown = without(&encoded, [secret.as_bytes()]);
+        // Of the last octets of what stands before and behind, a character each is mixed with the secret's.
+        let pieces = shown.split_once("(secret)").unwrap();
+        assert!(encoded.len() - pieces.0.len() - pieces.1.len() >= secret.len(), "{encoded}: {shown}");
+        assert!(!shows(&encoded[pieces.0.len()..encoded.len() - pieces.1.len()], &shown, 6), "{encoded}: {shown}");
+    }
+}
+
 proptest! {
     #[test]
     fn no_run_of_eight_is_shown(
