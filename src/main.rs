@@ -1,12 +1,21 @@
-//! Parses the command line, sets up the log, and hands over.
+//! Keeps this process's memory from others, parses the command line, sets up the log, and hands over.
 
+use std::alloc::System;
 use std::process::ExitCode;
 
 use clap::Parser;
 use fingerpost::cli::Cli;
 use fingerpost::commands;
+use rustix::process::{DumpableBehavior, set_dumpable_behavior};
+use zeroizing_alloc::ZeroAlloc;
+
+/// What is given back is overwritten first: so of a secret there are the copies that somebody still needs, and none that
+/// a parser, a client of HTTP or a growing buffer has left behind.
+#[global_allocator]
+static MEMORY: ZeroAlloc<System> = ZeroAlloc(System);
 
 fn main() -> ExitCode {
+    keep_memory();
     #[cfg(all(target_env = "gnu", target_feature = "crt-static"))]
     names_by_files_and_dns();
     let cli = match Cli::try_parse() {
@@ -15,6 +24,13 @@ fn main() -> ExitCode {
     };
     commands::logging(&cli);
     commands::run(&cli)
+}
+
+/// From now on only root reads this process's memory and environment, attaches to it and looks at what it has open, and no
+/// core file of it is written (PR_SET_DUMPABLE(2const), core(5)). What it starts is not concerned: execve(2) begins anew.
+fn keep_memory() {
+    // Refused is only a value that there is not.
+    let _ = set_dumpable_behavior(DumpableBehavior::NotDumpable);
 }
 
 /// In a static binary the C library resolves names by /etc/hosts and DNS, which are built in. Further ways that the

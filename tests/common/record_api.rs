@@ -98,6 +98,8 @@ impl Reply {
 pub(crate) struct Zone {
     pub(crate) name: String,
     pub(crate) id: String,
+    /// By which it knows who may change it, where an item is one record.
+    pub(crate) token: String,
     /// By id. The keys `card` (the id), `label` (absolute, no final dot), `sort`, `keep_for`, `points_to`, and whatever else.
     pub(crate) records: BTreeMap<u64, Map<String, Value>>,
     /// What lists show instead of the records, one after the other; then the last again and again.
@@ -170,6 +172,7 @@ impl RecordApi {
         let zone = Arc::new(Mutex::new(Zone {
             name: zone.into(),
             id: ZONE_ID.into(),
+            token: TOKEN.into(),
             records: BTreeMap::new(),
             listed: VecDeque::new(),
             next_id: FIRST_ID,
@@ -279,7 +282,7 @@ fn answer(zone: &mut Zone, asked: &Asked, at: SocketAddr) -> Reply {
     let knows = match asked.target.split('/').nth(1) {
         Some("yard") => yard_api::knows(asked),
         Some("loft") => loft_api::knows(asked),
-        _ => asked.headers.get("authorization") == Some(&format!("Bearer {TOKEN}")),
+        _ => asked.headers.get("authorization") == Some(&format!("Bearer {}", zone.token)),
     };
     if !knows {
         return Reply::error(401, "who are you?");

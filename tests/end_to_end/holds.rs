@@ -25,11 +25,9 @@ fn contacts(mill: &Mill) -> (usize, String) {
 /// The same in so many rounds.
 fn contacts_in(mill: &Mill, rounds: usize) -> (usize, String) {
     let file = tempfile::NamedTempFile::new().unwrap();
-    let traced = trace::prefix(&["connect"], file.path());
-    // With -D the traced process is the child itself, which gets the signals.
-    let prefix = [vec!["strace", "-D"], words(&traced[1..])].concat();
+    let prefix = trace::prefix_beside(&["connect"], file.path());
     let asked = mill.nginx.asked(0, 0).len();
-    let daemon = Daemon::spawn(&mut mill.command(&prefix, &["daemon"]));
+    let daemon = Daemon::spawn(&mut mill.command(&words(&prefix), &["daemon"]));
     for more in 1..rounds {
         mill.nginx.asked(0, asked + more);
         daemon.look();

@@ -127,9 +127,21 @@ pub(crate) fn is_update(message: &[u8]) -> bool {
 pub(crate) fn prefix(calls: &[&str], file: &Path) -> Vec<String> {
     // With the question mark, a call that this machine does not have is no error.
     let calls: Vec<_> = calls.iter().map(|call| format!("?{call}")).collect();
-    let fixed = ["strace", "-f", "-yy", "-xx", "-s", "1000000", "-e", "signal=none", "-e"].map(str::to_owned);
+    let fixed = ["strace", "-f", "-yy", "-xx", "-s", "1000000", "-e", "signal=none", "-e"];
     let more = [format!("trace={}", calls.join(",")), "-o".to_owned(), file.display().to_string()];
-    fixed.into_iter().chain(more).collect()
+    as_root().iter().copied().chain(fixed).map(str::to_owned).chain(more).collect()
+}
+
+/// The same, but the program, and not strace, is the child that is started, and gets the signals.
+pub(crate) fn prefix_beside(calls: &[&str], file: &Path) -> Vec<String> {
+    let mut words = prefix(calls, file);
+    words.insert(as_root().len() + 1, "-D".to_owned());
+    words
+}
+
+/// Only root sees into the program: an ordinary user is root in a user namespace of its own.
+fn as_root() -> &'static [&'static str] {
+    if rustix::process::geteuid().is_root() { &[] } else { &["unshare", "--map-root-user"] }
 }
 
 /// Reads what strace wrote. A call that was interrupted by another thread's stands where it ended.

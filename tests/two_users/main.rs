@@ -6,6 +6,8 @@
 
 mod led;
 mod reads;
+#[path = "../common/service.rs"]
+mod service;
 mod writes;
 
 use std::fs::{self, Permissions};
@@ -16,27 +18,14 @@ use std::process::{Child, Command, Stdio};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use service::{SERVICE, is_root};
 use tempfile::TempDir;
-
-/// The service's user and group: in the range that systemd takes for DynamicUser= (systemd.exec(5)), so nobody's here.
-const SERVICE: u32 = 61184;
 
 /// Who waits longer waits for ever.
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// What the program may have of addresses, in KiB: it needs a tenth of it.
 const MEMORY: u32 = 1 << 20;
-
-/// Whether this test goes on here: where it does not run as root, it is run anew by sudo.
-fn is_root(name: &str) -> bool {
-    if rustix::process::geteuid().is_root() {
-        return true;
-    }
-    let me = std::env::current_exe().unwrap();
-    let done = Command::new("sudo").args(["-n", "--"]).arg(me).args(["--include-ignored", "--exact", name]).status();
-    assert!(done.unwrap().success(), "{name} does not pass as root, or sudo asks for a password");
-    false
-}
 
 /// Who runs something.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
