@@ -129,6 +129,16 @@ pub enum Cause {
     Daily,
 }
 
+/// Who paid for a write, for as long as it may turn out that it was never sent.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub struct Charge {
+    /// The records whose turn it was, by [`record_key`].
+    turns: Vec<String>,
+    place: String,
+    /// Whose share of the cap was taken there, by [`share_key`]; once for each time.
+    payers: Vec<String>,
+}
+
 /// What the gate lets through, and what has to wait until when.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Gated {
@@ -198,14 +208,23 @@ impl Ledger {
     }
 
     /// Enters the writing of `changes` at `now`. To be made durable before they are sent.
-    pub fn charge(&mut self, now: Timestamp, limits: &Limits, provider: &str, tally: Tally, changes: &[Change]) {
+    pub fn charge(
+        &mut self,
+        now: Timestamp,
+        limits: &Limits,
+        provider: &str,
+        tally: Tally,
+        changes: &[Change],
+    ) -> Charge {
+        let mut charge = Charge { place: self.place_of(provider).to_owned(), ..Charge::default() };
         if changes.is_empty() {
-            return;
+            return charge;
         }
         for change in changes {
             let key = record_key(provider, &change.name, change.rtype);
             let tat = self.tat.get(&key).map_or(now, |tat| now.max(*tat)).plus(limits.spacing);
-            self.tat.insert(key, tat);
+            self.tat.insert(key.clone(), tat);
+            charge.turns.push(key);
         }
         // A TAT that has passed says no more than a missing one.
         self.tat.retain(|_, tat| *tat > now);
@@ -216,11 +235,30 @@ impl Ledger {
         };
         for unit in units {
             if let Some(payer) = day.payer(unit) {
-                day.enter(now, payer);
+                day.enter(now, payer.clone());
+                charge.payers.push(payer);
             }
         }
         let entries = day.entries;
-        self.writes.insert(self.place_of(provider).to_owned(), entries.into());
+        self.writes.insert(charge.place.clone(), entries.into());
+        charge
+    }
+
+    /// Takes back what was entered: nothing was sent. A TAT less by T says of every later time what the one before said: the
+    /// charge made it max(t, TAT) + T.
+    pub fn give_back(&mut self, charge: Charge, limits: &Limits) {
+        for key in charge.turns {
+            if let Some(tat) = self.tat.get_mut(&key) {
+                *tat = tat.minus(limits.spacing);
+            }
+        }
+        let Some(entries) = self.writes.get_mut(&charge.place) else { return };
+        for payer in charge.payers {
+            // Its last one: they differ in nothing but their time.
+            if let Some(at) = entries.iter().rposition(|entry| entry.record.as_ref() == Some(&payer)) {
+                entries.remove(at);
+            }
+        }
     }
 
     /// Gives `changes` back the turns that their records had in `before`: nothing was written, and they will be sent

@@ -5,6 +5,8 @@ use proptest::prelude::*;
 use super::*;
 use crate::record::RrSet;
 
+mod unsent;
+
 const HOME: &str = "home";
 
 fn limits(spacing: u64, burst: u32, daily: u32) -> Limits {

@@ -102,6 +102,8 @@ pub struct Fault {
     /// A refusal that was answered to what was sent: it may concern nothing else, and others are tried before it is taken to
     /// concern them all.
     pub of_one: bool,
+    /// It came before a write: not a byte of one has left.
+    pub unsent: bool,
     /// The error beneath, if there is one.
     pub source: Option<Box<dyn std::error::Error + Send + Sync>>,
 }
@@ -128,7 +130,7 @@ pub enum FaultKind {
 impl Fault {
     /// A fault of `kind`; see the fields for the two texts.
     pub fn new(kind: FaultKind, why: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self { kind, why: why.into(), remedy: remedy.into(), sent: false, of_one: false, source: None }
+        Self { kind, why: why.into(), remedy: remedy.into(), sent: false, of_one: false, unsent: false, source: None }
     }
 
     /// A passing fault without a named wait.
@@ -149,6 +151,11 @@ impl Fault {
     /// The same, said of a write that was sent, by somebody whose word proves nothing.
     pub fn after_sending(self) -> Self {
         Self { sent: true, ..self }
+    }
+
+    /// The same, met before anything of a write was sent.
+    pub fn before_sending(self) -> Self {
+        Self { unsent: true, ..self }
     }
 
     /// The same, answered to what was sent, and perhaps of concern to that alone.

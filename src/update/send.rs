@@ -11,6 +11,7 @@ use super::{Books, BooksError, Job, Trouble};
 use crate::address::Family;
 use crate::audit::{Ending, Event, Word};
 use crate::clock::{Clock, Timestamp};
+use crate::limits::Charge;
 use crate::name::DnsName;
 use crate::provider::{Applied, Change, Fault, FaultKind, Grace, Observed};
 use crate::record::RrSet;
@@ -48,8 +49,8 @@ pub(super) async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Book
     };
     // The reading and the turn may have taken long: from here to the sending nothing is waited for.
     let Some(words) = (job.words)() else { return Sent::Dropped };
-    let intent = match announce(job, changes, &words, &mut books.borrow_mut(), clock.now()) {
-        Ok(intent) => intent,
+    let (intent, charge) = match announce(job, changes, &words, &mut books.borrow_mut(), clock.now()) {
+        Ok(announced) => announced,
         Err(error) => return Sent::Stopped(no_books(error)),
     };
     let under_way = books.borrow_mut().afoot.begin(intent);
@@ -59,6 +60,10 @@ pub(super) async fn send(job: &Job<'_>, changes: &[Change], books: &RefCell<Book
     };
     // The reading-back keeps no renewal waiting.
     drop(turn);
+    if applied.as_ref().is_err_and(|fault| fault.unsent) {
+        // Made durable with the rest. Where that fails the charge stays: a wait, never a write too many.
+        books.borrow_mut().state.ledger.give_back(charge, job.limits);
+    }
     let sent = conclude(job, changes, intent, applied, books, clock).await;
     drop(under_way);
     sent
@@ -179,16 +184,17 @@ fn has_to_wait(job: &Job<'_>, observed: &Observed, changes: &[Change], books: &R
     afoot.ready(job, log, anew.collect(), clock.now()).is_empty()
 }
 
-/// Charges the limits and writes the intent, both durable when this returns.
+/// Charges the limits and writes the intent, both durable when this returns: its number, and what to give back if nothing is
+/// sent.
 fn announce(
     job: &Job<'_>,
     changes: &[Change],
     words: &BTreeMap<Via, Word>,
     books: &mut Books,
     now: Timestamp,
-) -> Result<u64, BooksError> {
+) -> Result<(u64, Charge), BooksError> {
     let before = books.state.clone();
-    books.state.ledger.charge(now, job.limits, job.name, job.provider.tally(), changes);
+    let charge = books.state.ledger.charge(now, job.limits, job.name, job.provider.tally(), changes);
     books.state.note_sent(job.name, changes);
     if let Err(error) = books.save() {
         books.state = before;
@@ -201,7 +207,8 @@ fn announce(
         changes: changes.to_vec(),
         word: words.iter().filter(|(via, _)| families.contains(&via.family)).map(|(_, word)| word.clone()).collect(),
     };
-    books.log.append(now, intent).map_err(|error| {
+    let announced = books.log.append(now, intent).map(|intent| (intent, charge));
+    announced.map_err(|error| {
         // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write too many.
         books.state = before;
         if let Err(error) = books.save() {

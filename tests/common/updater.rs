@@ -17,7 +17,7 @@ use fingerpost::state::{State, Store};
 use fingerpost::update::{Books, Job, Report, bring_in_step};
 use tempfile::TempDir;
 
-const LIMITS: Limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
+pub(crate) const LIMITS: Limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
 
 pub(crate) struct Updater {
     dir: TempDir,

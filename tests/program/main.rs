@@ -4,6 +4,9 @@
 
 mod late;
 mod schema;
+mod unsent;
+#[path = "../common/updater.rs"]
+mod updater;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;

@@ -17,6 +17,9 @@ mod powerdns;
 mod records;
 mod rrsets;
 mod shapes;
+mod unsent;
+#[path = "../common/updater.rs"]
+mod updater;
 
 use std::future::Future;
 use std::time::Duration;

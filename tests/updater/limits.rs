@@ -86,6 +86,43 @@ fn what_fails_counts_too() {
     assert!(bench.pass().put_off_until.is_some());
 }
 
+/// What failed before anything was sent does not, whatever it says: the day's one write is there when it can be made, also
+/// after a start anew.
+#[test]
+fn what_was_never_sent_does_not_count() {
+    let passing = FaultKind::Passing { retry_after: None };
+    for kind in [passing, FaultKind::Conflict, FaultKind::Unproven, FaultKind::Refused] {
+        for tally in [Tally::Together, Tally::Each] {
+            let mut bench = Bench::gauge();
+            *bench.fake.tally.lock().unwrap() = tally;
+            bench.limit(60, 1, 1);
+            bench.settle();
+            bench.move_to("203.0.113.77");
+            let unsent = || Act::Fault(Fault::new(kind, "it could not be read again", "").before_sending());
+            bench.script([unsent(), unsent()]);
+            if kind == FaultKind::Conflict {
+                // It is tried again within the pass.
+                bench.script([unsent()]);
+            } else {
+                bench.pass();
+            }
+            bench.pass();
+            let left = |bench: &Bench| {
+                let books = bench.books.as_ref().unwrap().borrow();
+                books.state.ledger.left_today(bench.now(), &bench.limits, "home")
+            };
+            assert_eq!((left(&bench), bench.fake.applies.lock().unwrap().len()), (1, 0), "{kind:?}");
+            bench.start();
+            bench.settle();
+            assert_eq!(left(&bench), 1, "{kind:?}");
+            // Until what was refused may be asked for again.
+            bench.pass_time(60 * MINUTE);
+            assert!(in_step(&bench.pass()), "{kind:?}");
+            assert_eq!(left(&bench), 0);
+        }
+    }
+}
+
 /// Within one pass too: a server that never answers is not asked more often than that.
 #[test]
 fn tries_within_a_pass_are_limited() {

@@ -131,7 +131,7 @@ impl Program {
             _ if no_executable => Fault::refused(why, "begin a script with a line such as #!/bin/sh"),
             _ => Fault::passing(why, "see that this machine has memory and processes to spare"),
         };
-        fault.caused_by(error)
+        fault.caused_by(error).before_sending()
     }
 
     /// What the program answered is no success.

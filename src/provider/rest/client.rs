@@ -18,7 +18,7 @@ use super::description::{Api, Pages, Paging, Place, Request};
 use super::items::Unfit;
 use super::judge::{Answer, Context, Errand};
 use super::pages::{self, Course, Key, Onward};
-use super::template::in_query;
+use super::token::with_token;
 use crate::name::DnsName;
 use crate::provider::Fault;
 use crate::text::{root_cause, short_line};
@@ -51,6 +51,8 @@ pub(super) struct Budget {
     bytes: usize,
     /// When the present reading began.
     reading: Instant,
+    /// A write was sent, or some of one may have been.
+    has_written: bool,
 }
 
 impl Budget {
@@ -58,6 +60,10 @@ impl Budget {
     pub(super) fn begin_reading(&mut self) {
         self.bytes = MOST_BYTES;
         self.reading = Instant::now();
+    }
+
+    pub(super) fn has_written(&self) -> bool {
+        self.has_written
     }
 
     /// Whether there is time for another reading like the last one, and as much for what comes after it.
@@ -88,7 +94,7 @@ impl Client {
 
     pub(super) fn budget(&self) -> Budget {
         let now = Instant::now();
-        Budget { deadline: now + self.timeout * EXCHANGES, bytes: MOST_BYTES, reading: now }
+        Budget { deadline: now + self.timeout * EXCHANGES, bytes: MOST_BYTES, reading: now, has_written: false }
     }
 
     /// Sends one request of the description.
@@ -151,20 +157,33 @@ impl Client {
                 break;
             }
             at = further;
-            reply = match &onward {
-                Onward::Uri(uri) => {
-                    let url = self.same_origin(&reply.url, uri)?;
-                    self.exchange(at, request.method.clone(), url, request.headers.clone(), None, budget).await?
-                }
-                Onward::Variable(name, value) => {
-                    vars = vars.with(name, Var::text(value.as_str()));
-                    self.send(at, request, &vars, (None, None), budget).await?
-                }
-            };
+            reply = self.go_on(at, request, &mut vars, &onward, &reply.url, budget).await?;
             before = Some(onward);
         }
         let remedy = "compare `paging` in the description with the API";
         Err(self.unfit(errand, Unfit { why: "has pages without end".into(), remedy }))
+    }
+
+    /// The page that `onward` leads to from the one at `here`.
+    async fn go_on(
+        &self,
+        errand: Errand<'_>,
+        request: &Request,
+        vars: &mut Vars,
+        onward: &Onward,
+        here: &Url,
+        budget: &mut Budget,
+    ) -> Result<Reply, Fault> {
+        match onward {
+            Onward::Uri(uri) => {
+                let url = self.same_origin(here, uri)?;
+                self.exchange(errand, request.method.clone(), url, request.headers.clone(), None, budget).await
+            }
+            Onward::Variable(name, value) => {
+                *vars = std::mem::take(vars).with(name, Var::text(value.as_str()));
+                self.send(errand, request, vars, (None, None), budget).await
+            }
+        }
     }
 
     /// The JSON of an answer.
@@ -238,16 +257,8 @@ impl Client {
         if now >= budget.deadline {
             return Err(Fault::passing(in_all(), SLOW));
         }
-        headers.entry(ACCEPT).or_insert(HeaderValue::from_static("application/json"));
-        // Who does not say so may get it compressed (RFC 9110, section 12.5.3).
-        headers.entry(ACCEPT_ENCODING).or_insert(HeaderValue::from_static("identity"));
-        let sent_to = match &self.api.credential.place {
-            Place::Header(name, value) => {
-                headers.insert(name.clone(), value.clone());
-                url.clone()
-            }
-            Place::Query(name, token) => with_token(&url, name, token.expose()),
-        };
+        let sent_to = self.complete(&mut headers, &url);
+        budget.has_written |= errand.is_write();
         let is_safe = method == Method::GET && !errand.is_write();
         let mut request = http.request(method, sent_to).headers(headers);
         if let Some(body) = body {
@@ -270,6 +281,20 @@ impl Client {
             let one = || format!("{} did not answer within {:?}", self.origin, self.timeout);
             Err(errand.doubt(if until == deadline { in_all() } else { one() }, SLOW))
         })
+    }
+
+    /// What every request has: the headers of all, and the token, in one of them or in the URL that is asked.
+    fn complete(&self, headers: &mut HeaderMap, url: &Url) -> Url {
+        headers.entry(ACCEPT).or_insert(HeaderValue::from_static("application/json"));
+        // Who does not say so may get it compressed (RFC 9110, section 12.5.3).
+        headers.entry(ACCEPT_ENCODING).or_insert(HeaderValue::from_static("identity"));
+        match &self.api.credential.place {
+            Place::Header(name, value) => {
+                headers.insert(name.clone(), value.clone());
+                url.clone()
+            }
+            Place::Query(name, token) => with_token(url, name, token.expose()),
+        }
     }
 
     async fn answered(
@@ -342,39 +367,4 @@ impl Client {
 fn coding(said: Option<&str>, body: &[u8]) -> Option<String> {
     let said = said.map(str::trim).filter(|said| !said.is_empty() && !said.eq_ignore_ascii_case("identity"));
     said.or_else(|| body.starts_with(&[0x1f, 0x8b]).then_some("gzip")).map(str::to_owned)
-}
-
-/// `url` with the token in its query, once: what an API gives as the next page's URI may have it already.
-fn with_token(url: &Url, name: &str, token: &[u8]) -> Url {
-    // Empty pieces are no pairs (WHATWG URL, section 5.1), so that both go in step.
-    let pieces = url.query().unwrap_or_default().split('&').filter(|piece| !piece.is_empty());
-    let mut kept: Vec<String> =
-        pieces.zip(url.query_pairs()).filter(|(_, pair)| pair.0 != name).map(|(piece, _)| piece.to_owned()).collect();
-    kept.push(format!("{name}={}", in_query(&String::from_utf8_lossy(token))));
-    let mut url = url.clone();
-    url.set_query(Some(&kept.join("&")));
-    url
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{Url, with_token};
-
-    /// RFC 3986, sections 2.1 and 3.4.
-    #[test]
-    fn the_token_is_in_the_query_once() {
-        for (uri, wanted) in [
-            ("/pegs", "/pegs?pass=r%26w%3D%20%C3%A9%2B"),
-            ("/pegs?", "/pegs?pass=r%26w%3D%20%C3%A9%2B"),
-            ("/pegs?a=%26b&&c", "/pegs?a=%26b&c&pass=r%26w%3D%20%C3%A9%2B"),
-            ("/pegs?pass=old&a=1&p%61ss=x", "/pegs?a=1&pass=r%26w%3D%20%C3%A9%2B"),
-            ("/pegs?passing=1", "/pegs?passing=1&pass=r%26w%3D%20%C3%A9%2B"),
-        ] {
-            let at = Url::parse("https://api.dnshost.example/").unwrap().join(uri).unwrap();
-            let url = with_token(&at, "pass", "r&w= é+".as_bytes());
-            assert_eq!(url.as_str(), format!("https://api.dnshost.example{wanted}"));
-            assert_eq!(with_token(&url, "pass", "r&w= é+".as_bytes()), url);
-            assert_eq!(url.query_pairs().find(|(name, _)| name == "pass").unwrap().1, "r&w= é+");
-        }
-    }
 }

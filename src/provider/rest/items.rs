@@ -8,7 +8,7 @@ use std::net::IpAddr;
 use serde_json::Value;
 use serde_json::value::RawValue;
 
-use super::description::{Api, Shape};
+use super::description::{Api, Fields, Shape};
 use super::forms;
 use super::json::{Pointer, list, text};
 use crate::name::DnsName;
@@ -215,15 +215,7 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
     let at = |what: &str| Unfit::new(format!("shows {rtype} {name}{what}"), CHECK_POINTERS);
     let ttl = told(&fields.ttl).and_then(|ttl| fields.ttls.seconds(&ttl)).filter(|_| matches!(kind, Kind::Address(_)));
     // Some hosts choose the TTL of a record themselves: that is nothing the other records have to wait for.
-    let flaw = (ttl.is_none() && matches!(kind, Kind::Address(_))).then(|| {
-        let told = fields.ttl.find(raw).map_or("absent", RawValue::get);
-        let told: String = told.trim_matches('"').chars().take(40).collect();
-        format!(
-            "its TTL is {}, and no number of whole seconds; give it one at the DNS host, or compare `item.ttl` in the \
-             description with what the API answers",
-            short_line(&told)
-        )
-    });
+    let flaw = (ttl.is_none() && matches!(kind, Kind::Address(_))).then(|| no_ttl(fields, raw));
     let (id, members) = match &api.shape {
         Shape::Record { id, .. } => {
             let id = id
@@ -240,20 +232,37 @@ pub(super) fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<O
             (None, members)
         }
     };
-    let members = members.into_iter().map(|member| {
-        let disabled = fields.is_disabled(member);
-        let content = fields.address.find(member).and_then(text);
-        let content = content.ok_or_else(|| at(" with a member that has no text where the description says"))?;
-        let address = match kind {
-            Kind::Address(rtype) if !disabled => {
-                Some(address(rtype, &content).ok_or_else(|| at(" with something else than an address"))?)
-            }
-            _ => None,
-        };
-        Ok(Member { raw: member.to_owned(), content, address, disabled })
-    });
+    let members = members.into_iter().map(|one| member(fields, kind, one).map_err(at));
     let members = members.collect::<Result<_, Unfit>>()?;
     Ok(Some(Item { raw: raw.to_owned(), name, kind, ttl, flaw, id, members }))
+}
+
+/// Why the TTL of the item in `raw` cannot be read.
+fn no_ttl(fields: &Fields, raw: &RawValue) -> String {
+    let told = fields.ttl.find(raw).map_or("absent", RawValue::get);
+    let told: String = told.trim_matches('"').chars().take(40).collect();
+    format!(
+        "its TTL is {}, and no number of whole seconds; give it one at the DNS host, or compare `item.ttl` in the \
+         description with what the API answers",
+        short_line(&told)
+    )
+}
+
+/// The member in `raw`, of an item of this kind.
+///
+/// # Errors
+/// How it is shown, if not as it should be.
+fn member(fields: &Fields, kind: Kind, raw: &RawValue) -> Result<Member, &'static str> {
+    let disabled = fields.is_disabled(raw);
+    let content = fields.address.find(raw).and_then(text);
+    let content = content.ok_or(" with a member that has no text where the description says")?;
+    let address = match kind {
+        Kind::Address(rtype) if !disabled => {
+            Some(address(rtype, &content).ok_or(" with something else than an address")?)
+        }
+        _ => None,
+    };
+    Ok(Member { raw: raw.to_owned(), content, address, disabled })
 }
 
 fn address(rtype: RecordType, content: &str) -> Option<IpAddr> {
@@ -317,23 +326,35 @@ pub(super) fn standings(
                     standing.unread.insert(rtype, flaw.clone());
                     continue;
                 }
-                let addresses = item.members.iter().filter_map(|member| member.address);
-                let ttl = item.ttl.unwrap_or_default();
-                if let Some(set) = standing.sets.get_mut(&rtype) {
-                    if matches!(shape, Shape::RrSet { .. }) {
-                        let why = format!("shows two sets {rtype} {}, and nothing tells which is meant", item.name);
-                        return Err(Unfit::new(why, "leave one of them, or take the record out of the configuration"));
-                    }
-                    set.addresses.extend(addresses);
-                    // The TTLs of one RRset must not differ; where they do, the lowest counts (RFC 2181, section 5.2).
-                    set.ttl = set.ttl.min(ttl);
-                } else {
-                    standing.sets.insert(rtype, RrSet { ttl, addresses: addresses.collect() });
-                }
+                add(standing, item, rtype, shape)?;
             }
         }
     }
-    for (name, standing) in &mut found {
+    bar(&mut found, &cuts, &redirects);
+    Ok(found)
+}
+
+/// Adds what `item` has to what stands.
+fn add(standing: &mut Standing, item: &Item, rtype: RecordType, shape: &Shape) -> Result<(), Unfit> {
+    let addresses = item.members.iter().filter_map(|member| member.address);
+    let ttl = item.ttl.unwrap_or_default();
+    let Some(set) = standing.sets.get_mut(&rtype) else {
+        standing.sets.insert(rtype, RrSet { ttl, addresses: addresses.collect() });
+        return Ok(());
+    };
+    if matches!(shape, Shape::RrSet { .. }) {
+        let why = format!("shows two sets {rtype} {}, and nothing tells which is meant", item.name);
+        return Err(Unfit::new(why, "leave one of them, or take the record out of the configuration"));
+    }
+    set.addresses.extend(addresses);
+    // The TTLs of one RRset must not differ; where they do, the lowest counts (RFC 2181, section 5.2).
+    set.ttl = set.ttl.min(ttl);
+    Ok(())
+}
+
+/// Enters what a cut or a redirection above a name makes of it.
+fn bar(found: &mut BTreeMap<DnsName, Standing>, cuts: &BTreeSet<&str>, redirects: &BTreeSet<&str>) {
+    for (name, standing) in found {
         // The one that counts is the one nearest to the apex.
         let above: Vec<&str> = at_and_above(name.as_str()).collect();
         let redirects_it = |above: &str| above != name.as_str() && redirects.contains(above);
@@ -350,5 +371,4 @@ pub(super) fn standings(
             standing.unread.clear();
         }
     }
-    Ok(found)
 }

@@ -139,13 +139,7 @@ impl Context<'_> {
             return Err(Fault::new(FaultKind::Passing { retry_after: retry_after() }, why, ""));
         }
         if status.is_redirection() {
-            let to =
-                answer.location.and_then(|to| reqwest::Url::parse(to).ok()).map(|to| to.origin().ascii_serialization());
-            let to = to.map(|to| format!(" to {}", short_line(&self.hide(&to)))).unwrap_or_default();
-            let why = format!("{why}: redirected{to}, and the token is sent nowhere else");
-            let remedy =
-                "where the API has moved, change the values in the configuration, or `base` in the description";
-            return Err(if errand.is_write() { errand.doubt(why, remedy) } else { errand.refusal(why, remedy) });
+            return Err(self.redirected(errand, answer, &why));
         }
         Err(match status.as_u16() {
             401 => Fault::refused(why, "check the token in the configuration, and `auth` in the description"),
@@ -181,6 +175,15 @@ impl Context<'_> {
             // A server that fails, or one behind it, may have done the work before.
             _ => errand.doubt(why, &format!("see whether {api} has a disturbance")),
         })
+    }
+
+    fn redirected(&self, errand: Errand<'_>, answer: &Answer<'_>, why: &str) -> Fault {
+        let to =
+            answer.location.and_then(|to| reqwest::Url::parse(to).ok()).map(|to| to.origin().ascii_serialization());
+        let to = to.map(|to| format!(" to {}", short_line(&self.hide(&to)))).unwrap_or_default();
+        let why = format!("{why}: redirected{to}, and the token is sent nowhere else");
+        let remedy = "where the API has moved, change the values in the configuration, or `base` in the description";
+        if errand.is_write() { errand.doubt(why, remedy) } else { errand.refusal(why, remedy) }
     }
 
     /// A status of success, unless the API has another way to say that it failed.

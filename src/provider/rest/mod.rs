@@ -22,6 +22,7 @@ mod pages;
 mod plan;
 mod reading;
 pub mod template;
+mod token;
 
 use std::collections::BTreeSet;
 use std::sync::Mutex;
@@ -61,17 +62,22 @@ impl Rest {
 
     async fn write(&self, changes: &[Change]) -> Result<Applied, Fault> {
         let mut budget = self.client.budget();
+        let outcome = self.write_within(changes, &mut budget).await;
+        outcome.map_err(|fault| if budget.has_written() { fault } else { fault.before_sending() })
+    }
+
+    async fn write_within(&self, changes: &[Change], budget: &mut Budget) -> Result<Applied, Fault> {
         let names: BTreeSet<DnsName> = changes.iter().map(|change| change.name.clone()).collect();
         if let Some(stray) = names.iter().find(|name| !name.is_in(&self.zone)) {
             let why = format!("{stray} is outside the zone {}", self.zone);
             return Err(Fault::refused(why, "give the record a provider whose zone it is in"));
         }
-        let found = self.look(Scope::Names(&names), &mut budget).await?;
+        let found = self.look(Scope::Names(&names), budget).await?;
         self.compare(changes, &found, &names)?;
         let index = Index::new(&found.items);
         let tasks = plan::plan(self.api(), changes, &index);
         for (done, task) in tasks.iter().enumerate() {
-            if let Err(fault) = self.perform(task, &found.fixed, &index, &names, &mut budget).await {
+            if let Err(fault) = self.perform(task, &found.fixed, &index, &names, budget).await {
                 // A wait that is asked for stays one; whatever was said, reading tells what stands.
                 return Err(match (done, fault.kind) {
                     (0, _) => fault,

@@ -167,6 +167,7 @@ impl<'a> Task<'a> {
             }),
         }
     }
+
     /// The request; `fresh` is the item as it was read last. `index` holds all that stand there.
     ///
     /// `None` when the item has no place for what is to be written.
@@ -190,11 +191,7 @@ impl<'a> Task<'a> {
         };
         let full = |vars: Vars, change: &Change, item: Option<&Item>| match address {
             Some(address) => Some(vars.with("address", Var::text(address.to_string()))),
-            None => {
-                let addresses = change.after.addresses.iter().map(|address| string(&address.to_string()));
-                let members = members(api, change, item)?;
-                Some(vars.with("addresses", Var::list(addresses)).with("members", Var::list(members)))
-            }
+            None => with_members(vars, api, change, item),
         };
         let request = &write.request;
         let (vars, body) = match &write.payload {
@@ -204,19 +201,7 @@ impl<'a> Task<'a> {
                 (vars, text)
             }
             Payload::Whole => {
-                let item = fresh?;
-                let ttl = vars.text("ttl")?;
-                // In the form in which it stood there.
-                let is_text = api.item.ttl.find(&item.raw)?.get().starts_with('"') || api.item.ttls == Ttls::Units;
-                let ttl = raw(if is_text { string(&ttl) } else { ttl })?;
-                let whole = api.item.ttl.set(&item.raw, &ttl)?;
-                let whole = match (&api.shape, address) {
-                    (_, Some(address)) => api.item.address.set(&whole, &raw(string(&address.to_string()))?)?,
-                    (Shape::RrSet { members: at, .. }, None) => {
-                        at.set(&whole, &raw(format!("[{}]", members(api, change, Some(item))?.join(",")))?)?
-                    }
-                    _ => return None,
-                };
+                let whole = whole(api, change, fresh?, vars.text("ttl")?, address)?;
                 (vars, whole.get().to_owned())
             }
             Payload::Together { change: template, body, .. } => {
@@ -259,6 +244,28 @@ pub(super) fn vars(api: &Api, fixed: &Vars, zone: &DnsName, change: &Change, ite
 pub(super) fn named(api: &Api, fixed: &Vars, zone: &DnsName, name: &DnsName) -> Vars {
     let relative = relative(name, zone, &api.item.apex);
     fixed.clone().with("name", Var::text(name.as_str())).with("relative", Var::text(relative))
+}
+
+/// The whole item with `address`, or the members as they shall be, and the TTL changed in it.
+fn whole(api: &Api, change: &Change, item: &Item, ttl: String, address: Option<IpAddr>) -> Option<Box<RawValue>> {
+    // In the form in which it stood there.
+    let is_text = api.item.ttl.find(&item.raw)?.get().starts_with('"') || api.item.ttls == Ttls::Units;
+    let ttl = raw(if is_text { string(&ttl) } else { ttl })?;
+    let whole = api.item.ttl.set(&item.raw, &ttl)?;
+    match (&api.shape, address) {
+        (_, Some(address)) => with_address(api, &whole, address),
+        (Shape::RrSet { members: at, .. }, None) => {
+            at.set(&whole, &raw(format!("[{}]", members(api, change, Some(item))?.join(",")))?)
+        }
+        _ => None,
+    }
+}
+
+/// What is to be said of a set besides what is said of a record.
+fn with_members(vars: Vars, api: &Api, change: &Change, item: Option<&Item>) -> Option<Vars> {
+    let addresses = change.after.addresses.iter().map(|address| string(&address.to_string()));
+    let members = members(api, change, item)?;
+    Some(vars.with("addresses", Var::list(addresses)).with("members", Var::list(members)))
 }
 
 /// The members of an RRset as they shall be. Those that stay are as they were; one whose address goes takes one that
