@@ -226,7 +226,84 @@ impl Said {
 
 #[cfg(test)]
 mod tests {
+    use std::io;
+    use std::sync::{Arc, Mutex};
+
     use super::{MOST, Said};
+    use crate::name::DnsName;
+    use crate::record::RecordType;
+    use crate::update::{RecordReport, RecordState, Report, Trouble};
+
+    /// What is logged.
+    #[derive(Clone, Default)]
+    struct Sink(Arc<Mutex<Vec<u8>>>);
+
+    impl io::Write for Sink {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            self.0.lock().unwrap().extend_from_slice(bytes);
+            Ok(bytes.len())
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    /// The lines that one round's report brings into the log, without times.
+    fn logged(said: &mut Said, report: &Report) -> Vec<String> {
+        let sink = Sink::default();
+        let to = sink.clone();
+        let subscriber = tracing_subscriber::fmt().without_time().with_target(false).with_ansi(false);
+        tracing::subscriber::with_default(subscriber.with_writer(move || to.clone()).finish(), || said.report(report));
+        let text = String::from_utf8(sink.0.lock().unwrap().clone()).unwrap();
+        text.lines().map(|line| line.trim().to_owned()).collect()
+    }
+
+    /// A round of a provider with one record.
+    fn round(trouble: Option<Trouble>, standing: RecordState) -> Report {
+        let record = RecordReport {
+            name: DnsName::parse("gauge.heronmill.example").unwrap(),
+            rtype: RecordType::A,
+            address: [203, 0, 113, 77].into(),
+            before: None,
+            after: None,
+            verb: None,
+            standing,
+            is_looked_for: false,
+        };
+        let (provider, records) = ("home".to_owned(), vec![record]);
+        Report { provider, records, means: None, trouble, put_off_until: None, looked_for_until: None }
+    }
+
+    /// A host that shows everything and takes nothing is in trouble at each write, and in none at each round in which the
+    /// write is put off. It works again when all is well, and that is told once for each trouble.
+    #[test]
+    fn that_a_provider_works_again_is_told_once_and_when_it_does() {
+        let busy = || {
+            let why = "503 Service Unavailable".to_owned();
+            round(Some(Trouble::Passing { why, retry_after: None }), RecordState::Adrift { why: None })
+        };
+        let between = || round(None, RecordState::Adrift { why: Some("put off".to_owned()) });
+        let well = || round(None, RecordState::InStep);
+        let mut said = Said::default();
+        let mut of_home = |report: Report| -> Vec<String> {
+            logged(&mut said, &report).into_iter().filter(|line| line.contains(" home: ")).collect()
+        };
+        let (begun, over) = ("WARN home: 503 Service Unavailable; will be tried again", "INFO home: works again");
+        assert_eq!(of_home(well()), [""; 0], "it has not been in trouble");
+        for _ in 0..2 {
+            assert_eq!(of_home(busy()), [begun]);
+            for _ in 0..3 {
+                for nothing_new in [between(), busy(), between(), between(), busy()] {
+                    assert_eq!(of_home(nothing_new), [""; 0]);
+                }
+            }
+            assert_eq!(of_home(well()), [over]);
+            for _ in 0..3 {
+                assert_eq!(of_home(well()), [""; 0]);
+            }
+        }
+    }
 
     #[test]
     fn each_thing_is_said_once_until_it_is_over() {
