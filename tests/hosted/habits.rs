@@ -2,6 +2,7 @@
 
 use fastrand::Rng;
 
+use crate::forms::Forms;
 use crate::world::Request;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -162,6 +163,7 @@ pub(crate) struct Habits {
     pub(crate) rate: u8,
     /// Whether the program is killed now and then.
     pub(crate) kills: bool,
+    pub(crate) forms: Forms,
 }
 
 impl Habits {
@@ -211,6 +213,8 @@ impl Habits {
             kinds,
             rate: rng.u8(5..45),
             kills,
+            // By numbers of their own: what else a seed plays is not to change with them.
+            forms: Forms::draw(&mut Rng::with_seed(rng.get_seed().rotate_left(32))),
         }
     }
 
@@ -244,7 +248,13 @@ impl Habits {
             kinds: Vec::new(),
             rate: 0,
             kills: true,
+            forms: Forms::default(),
         }
+    }
+
+    /// Whether the next page is told by a header.
+    pub(crate) fn by_header(&self) -> bool {
+        self.paging == Paging::Link && self.forms.links
     }
 
     /// Whether nothing of others is lost when they write between a reading of ours and the write that follows.
@@ -254,75 +264,6 @@ impl Habits {
             Shape::RrSet => self.get && self.tags == Tags::Strong,
             Shape::Program => false,
         }
-    }
-
-    /// The description that an owner would write of it.
-    pub(crate) fn description(&self) -> String {
-        let visible_within = format!("visible_within = \"{}ms\"\n", self.visible_within);
-        let base = "base = \"{+values.server}/desk\"\n";
-        let paging = match self.paging {
-            Paging::Whole => "",
-            Paging::Number(true) => "paging = { first_page = 1, last_page = \"/leaf/of\" }\n",
-            Paging::Number(false) => "paging = { first_page = 1 }\n",
-            Paging::Cursor => "paging = { cursor = \"/leaf/next\" }\n",
-            Paging::Link => "paging = { next = \"/leaf/link\" }\n",
-        };
-        let page = match self.paging {
-            Paging::Number(_) => "{&page}",
-            Paging::Cursor => "{&cursor}",
-            Paging::Whole | Paging::Link => "",
-        };
-        let name = if self.relative { "{relative}" } else { "{name}" };
-        let names = if self.relative { "relative" } else { "absolute" };
-        let ok = if self.ok { "ok = \"/fine\"\n" } else { "" };
-        let etag = if matches!(self.tags, Tags::Strong | Tags::Ignored) { "etag = true\n" } else { "" };
-        let auth = "[auth]\nkind = \"bearer\"\n";
-        let item = format!(
-            "name = \"/label\"\ntype = \"/sort\"\nttl = \"/keep_for\"\ndisabled = \"/resting\"\nnames = \"{names}\"\napex = \"@\"\n"
-        );
-        let answer = format!("[answer]\n{ok}message = \"/trouble/says\"\n");
-        if self.shape == Shape::Record {
-            let filter = self.by_name.map(|_| format!("&label={name}")).unwrap_or_default();
-            let get = format!("[get]\nuri = \"/cards/{{record_id}}\"\nitem = \"/card\"\n{etag}");
-            let get = if self.get { get } else { String::new() };
-            let replace = if self.whole {
-                "method = \"PUT\"\nuri = \"/cards/{record_id}\"\nwhole = true\n"
-            } else {
-                "method = \"POST\"\nuri = \"/cards/{record_id}\"\nbody = '{ \"points_to\": \"{address}\", \"keep_for\": \"{ttl}\" }'\n"
-            };
-            return format!(
-                "shape = \"record\"\n{visible_within}{base}{auth}\
-                 [zone]\nuri = \"/shelves?label={{zone}}\"\nitems = \"/shelves\"\nname = \"/label\"\nid = \"/shelf\"\n\
-                 [list]\nuri = \"/shelves/{{zone_id}}/cards?room=9{filter}{page}\"\nitems = \"/cards\"\n{paging}{get}\
-                 [item]\nid = \"/card\"\naddress = \"/points_to\"\n{item}\
-                 [create]\nmethod = \"POST\"\nuri = \"/shelves/{{zone_id}}/cards\"\n\
-                 body = '{{ \"label\": \"{name}\", \"sort\": \"{{type}}\", \"keep_for\": \"{{ttl}}\", \"points_to\": \"{{address}}\" }}'\n\
-                 [replace]\n{replace}\
-                 [delete]\nmethod = \"DELETE\"\nuri = \"/cards/{{record_id}}\"\n{answer}"
-            );
-        }
-        let get = format!("[get]\nuri = \"/shelves/{{zone}}/sets/{name}/{{type}}\"\nitem = \"/set\"\n{etag}");
-        let get = if self.get { get } else { String::new() };
-        let body = format!(
-            "{{ \"label\": \"{name}\", \"sort\": \"{{type}}\", \"keep_for\": \"{{ttl}}\", \"cards\": \"{{members}}\" }}"
-        );
-        let writes = if self.together {
-            format!(
-                "[replace]\nmethod = \"PATCH\"\nuri = \"/shelves/{{zone}}/sets\"\nchange = '{body}'\nbody = '{{ \"sets\": \"{{changes}}\" }}'\nmost = 3\n"
-            )
-        } else {
-            let what = if self.whole { "whole = true".to_owned() } else { format!("body = '{body}'") };
-            format!(
-                "[create]\nmethod = \"POST\"\nuri = \"/shelves/{{zone}}/sets\"\nbody = '{body}'\n\
-                 [replace]\nmethod = \"PUT\"\nuri = \"/shelves/{{zone}}/sets/{name}/{{type}}\"\n{what}\n"
-            )
-        };
-        format!(
-            "shape = \"rrset\"\n{visible_within}{base}{auth}\
-             [list]\nuri = \"/shelves/{{zone}}/sets?room=9{page}\"\nitems = \"/sets\"\n{paging}{get}\
-             [item]\nmembers = \"/cards\"\naddress = \"/points_to\"\nnew_member = '{{ \"points_to\": \"{{address}}\" }}'\n{item}\
-             {writes}{answer}"
-        )
     }
 }
 

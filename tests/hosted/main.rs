@@ -10,9 +10,12 @@
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod api;
+mod bench;
 #[path = "../common/mod.rs"]
 mod common;
+mod describe;
 mod drive;
+mod forms;
 mod habits;
 mod judge;
 #[path = "../common/living.rs"]
@@ -21,6 +24,7 @@ mod process;
 mod program;
 mod routes;
 mod store;
+mod told;
 mod world;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -33,12 +37,13 @@ use habits::{Habits, Shape};
 /// The first seed of those that are played each time.
 const FIRST: u64 = 2000;
 
-/// Those in which something once was not as it must be; played each time too.
-const ONCE: [u64; 10] = [
+/// Those in which something once was not as it must be; played each time too, in the forms that there were then.
+const ONCE: [u64; 15] = [
     // The end of a list in a random order was taken for its end: lines came into the log in step.
     837104121787,
     987623805568,
     822589400754,
+    2078,
     // A write that came late set a member of ours that was known as ours no more.
     843031866058,
     // What two machines show by turns was taken for somebody else's doing.
@@ -51,6 +56,11 @@ const ONCE: [u64; 10] = [
     43990228680,
     // A token was withdrawn after a write that was taken.
     1075421328059,
+    // The wait that was asked for, when a write in doubt was read back, was not kept.
+    406701998614,
+    1021371291230,
+    173379947028,
+    192014346847,
 ];
 
 /// The zone of the scenario.
@@ -103,7 +113,7 @@ fn nothing_is_lost_or_doubled_and_the_log_is_true() {
     let seeds: Vec<u64> = match (seed, new) {
         (Some(seed), _) => vec![seed],
         (None, Some(count)) => std::iter::repeat_with(|| fastrand::u64(..1 << 40)).take(count).collect(),
-        (None, None) => (FIRST..FIRST + 100).chain(ONCE).collect(),
+        (None, None) => (FIRST..FIRST + 101).filter(|seed| !ONCE.contains(seed)).chain(ONCE).collect(),
     };
     play(&seeds.into_iter().map(|seed| (seed, drive::habits(seed))).collect::<Vec<_>>());
 }

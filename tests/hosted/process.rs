@@ -8,7 +8,7 @@ use fastrand::Rng;
 use tempfile::TempDir;
 
 use crate::api::Api;
-use crate::drive::{home, table};
+use crate::bench::{home, table};
 use crate::habits::{Habits, Kind, Shape};
 use crate::judge::{intents, untruths};
 use crate::living::{Daemon, echoes, open_intents};

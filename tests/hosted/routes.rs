@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 
 use crate::ZONE;
+use crate::forms::{canonical, id_in, rtype_in, rtype_of, ttl_of};
 use crate::habits::{AfterLast, ByName, Duplicates, Nothing, Paging, Shape, Tags};
 use crate::store::{By, Id, Rec, Records};
-use crate::world::{Reply, Request, World, wanted_at};
+use crate::world::{Reply, Request, World};
 
 pub(crate) const TOKEN: &str = "t0ken-of-the-hosted-api";
 
@@ -29,17 +30,6 @@ fn done(status: u16, mut body: Value) -> Reply {
     reply(status, body)
 }
 
-/// A name as somebody wrote it, as the zone has it.
-fn canonical(text: &str) -> String {
-    let text = text.trim().trim_end_matches('.').to_lowercase();
-    let text = text.replace("\\052", "*").replace("\\*", "*").replace("\\103", "g").replace("\\119", "w");
-    match text.as_str() {
-        "@" | "" => ZONE.to_owned(),
-        name if name == ZONE || name.ends_with(&format!(".{ZONE}")) => name.to_owned(),
-        name => format!("{name}.{ZONE}"),
-    }
-}
-
 fn decoded(text: &str) -> String {
     let mut bytes = Vec::new();
     let mut rest = text.as_bytes();
@@ -53,10 +43,6 @@ fn decoded(text: &str) -> String {
         }
     }
     String::from_utf8(bytes).unwrap()
-}
-
-fn ttl_of(value: &Value) -> Option<u64> {
-    value.as_u64().or_else(|| value.as_str()?.parse().ok()).filter(|ttl| (30..=86_400).contains(ttl))
 }
 
 fn tag_of(value: &str) -> String {
@@ -172,59 +158,32 @@ impl World {
             let target = target.split("&cursor=").next().unwrap();
             format!("{target}&cursor={next}")
         });
+        if self.habits.by_header() {
+            let mut reply = done(200, json!({ key: page }));
+            reply.headers = self.links(link, target);
+            return reply;
+        }
         let leaf = json!({ "of": count.div_ceil(size), "next": next.map(|next| next.to_string()), "link": link });
         done(200, json!({ key: page, "leaf": leaf }))
     }
 
-    /// A name in one of the ways to write it (RFC 1035, section 5.1).
-    fn written(&mut self, name: &str) -> String {
-        let name = match self.habits.relative {
-            true if name == ZONE => return "@".to_owned(),
-            true => name.strip_suffix(&format!(".{ZONE}")).unwrap(),
-            false => name,
-        };
-        if !self.habits.odd_names {
-            return name.to_owned();
+    /// The Link headers of a page (RFC 8288, section 3): others beside that which leads on, in one header or several.
+    fn links(&mut self, next: Option<String>, target: &str) -> Vec<(&'static str, String)> {
+        let mut links = vec![format!("<{target}>; rel=\"first self\"; title=\"a, <b>; rel=next\"")];
+        let forms = ["rel=\"next\"", "rel=next", "title=\"on\"; REL=\"up Next\""];
+        let form = forms[self.rng.usize(0..forms.len())];
+        links.extend(next.map(|next| format!("<{next}>; {form}")));
+        self.rng.shuffle(&mut links);
+        match self.rng.bool() {
+            true => vec![("Link", links.join(", "))],
+            false => links.into_iter().map(|link| ("Link", link)).collect(),
         }
-        match self.rng.u8(0..7) {
-            0 => name.to_uppercase(),
-            1 if !self.habits.relative => format!("{name}."),
-            2 => format!("{name} "),
-            3 if name.starts_with('g') => name.replacen('g', "\\103", 1),
-            3 if name.starts_with('*') => name.replacen('*', "\\*", 1),
-            4 if name.starts_with('*') => name.replacen('*', "\\052", 1),
-            _ => name.to_owned(),
-        }
-    }
-
-    fn shown_ttl(&mut self, record: &Rec) -> Value {
-        if !self.habits.odd_ttls {
-            return record.ttl.into();
-        }
-        match self.rng.u8(0..4) {
-            0 if wanted_at(&record.name).is_none() => Value::Null,
-            1 if wanted_at(&record.name).is_none() => "auto".into(),
-            _ => record.ttl.to_string().into(),
-        }
-    }
-
-    /// Whatever is not false, null or absent says that it is not published.
-    fn flagged(&mut self, mut shown: Map<String, Value>, disabled: bool) -> Map<String, Value> {
-        let on: [Value; 4] = [true.into(), 1.into(), "true".into(), "1".into()];
-        let flag = match (disabled, self.habits.odd_flags) {
-            (true, true) => Some(on[self.rng.usize(0..on.len())].clone()),
-            (false, true) => [Some(false.into()), Some(Value::Null), None][self.rng.usize(0..3)].clone(),
-            (is, false) => Some(is.into()),
-        };
-        shown.extend(flag.map(|flag| ("resting".to_owned(), flag)));
-        shown
     }
 
     fn shown(&mut self, id: Id, record: &Rec) -> Value {
         let mut shown = record.fields.clone();
         let (name, ttl) = (self.written(&record.name), self.shown_ttl(record));
-        let known =
-            json!({ "card": id, "label": name, "sort": record.rtype, "keep_for": ttl, "points_to": record.content });
+        let known = json!({ "card": self.shown_id(id), "label": name, "sort": self.shown_type(&record.rtype), "keep_for": ttl, "points_to": record.content });
         shown.extend(known.as_object().unwrap().clone());
         Value::Object(self.flagged(shown, record.disabled))
     }
@@ -235,11 +194,16 @@ impl World {
         let mut members = Vec::new();
         for (id, record) in of {
             let mut member = record.fields.clone();
-            member.extend([("card".to_owned(), (*id).into()), ("points_to".to_owned(), record.content.clone().into())]);
+            member.extend([
+                ("card".to_owned(), self.shown_id(*id)),
+                ("points_to".to_owned(), record.content.clone().into()),
+            ]);
             members.push(Value::Object(self.flagged(member, record.disabled)));
         }
         let written = self.written(name);
-        Some(json!({ "label": written, "sort": rtype, "keep_for": ttl, "cards": members, "policy": policy(name) }))
+        Some(
+            json!({ "label": written, "sort": self.shown_type(rtype), "keep_for": ttl, "cards": members, "policy": policy(name) }),
+        )
     }
 
     // Single records.
@@ -247,8 +211,10 @@ impl World {
     fn create(&mut self, no: usize, request: &Request) -> Reply {
         let body: Value = serde_json::from_str(&request.body).unwrap_or_default();
         let text = |key: &str| body[key].as_str().unwrap_or_default().to_owned();
-        let Some(ttl) = ttl_of(&body["keep_for"]) else { return error(422, "a TTL is needed") };
-        let record = Rec::new(&canonical(&text("label")), &text("sort"), ttl, &text("points_to"));
+        let Some(ttl) = ttl_of(&body["keep_for"], self.habits.forms.units) else {
+            return error(422, "a TTL is needed");
+        };
+        let record = Rec::new(&canonical(&text("label")), &rtype_in(&body["sort"]), ttl, &text("points_to"));
         self.note_create(no, &record);
         if let Duplicates::Refused(status) = self.habits.duplicates
             && self.store.records.values().any(|other| other.is_like(&record))
@@ -292,7 +258,8 @@ impl World {
             return Reply { status: 204, headers: Vec::new(), body: String::new() };
         }
         let Ok(Value::Object(mut body)) = serde_json::from_str(&request.body) else { return error(400, "not JSON") };
-        let Some(ttl) = body.get("keep_for").and_then(ttl_of) else { return error(422, "a TTL is needed") };
+        let ttl = body.get("keep_for").and_then(|ttl| ttl_of(ttl, self.habits.forms.units));
+        let Some(ttl) = ttl else { return error(422, "a TTL is needed") };
         let content = body.get("points_to").and_then(Value::as_str).unwrap_or_default().to_owned();
         let mut new = Rec { ttl, content, ..record.clone() };
         if request.method == "PUT" {
@@ -332,8 +299,8 @@ impl World {
         let body: Value = serde_json::from_str(&request.body).unwrap_or_default();
         let text = |key: &str| body[key].as_str().unwrap_or_default().to_owned();
         let (name, rtype) = match path {
-            [name, rtype] => (canonical(name), (*rtype).to_owned()),
-            _ => (canonical(&text("label")), text("sort")),
+            [name, rtype] => (canonical(name), rtype_of(rtype)),
+            _ => (canonical(&text("label")), rtype_in(&body["sort"])),
         };
         let records = self.store.records.clone();
         let stands = records.values().any(|record| record.name == name && record.rtype == rtype);
@@ -369,8 +336,8 @@ impl World {
         let body: Value = serde_json::from_str(&request.body).unwrap_or_default();
         let mut all = Vec::new();
         for set in body["sets"].as_array().into_iter().flatten() {
-            let (name, rtype) = (canonical(set["label"].as_str().unwrap()), set["sort"].as_str().unwrap());
-            match self.parts_of_set(no, &name, rtype, set) {
+            let (name, rtype) = (canonical(set["label"].as_str().unwrap()), rtype_in(&set["sort"]));
+            match self.parts_of_set(no, &name, &rtype, set) {
                 Ok(parts) => all.extend(parts),
                 Err(refusal) => return refusal,
             }
@@ -386,7 +353,8 @@ impl World {
         rtype: &str,
         body: &Value,
     ) -> Result<Vec<(Id, Option<Rec>)>, Reply> {
-        let (Some(ttl), Some(members)) = (ttl_of(&body["keep_for"]), body["cards"].as_array()) else {
+        let (Some(ttl), Some(members)) = (ttl_of(&body["keep_for"], self.habits.forms.units), body["cards"].as_array())
+        else {
             return Err(error(422, "keep_for or cards are wrong"));
         };
         let mut old: Records = self.store.records.clone();
@@ -394,7 +362,7 @@ impl World {
         let mut parts = Vec::new();
         for member in members {
             let content = member["points_to"].as_str().unwrap_or_default();
-            let stood = member["card"].as_u64().and_then(|id| Some((id, old.remove(&id)?)));
+            let stood = id_in(&member["card"]).and_then(|id| Some((id, old.remove(&id)?)));
             let Some((id, was)) = stood else {
                 parts.push((self.store.fresh(), Some(Rec::new(name, rtype, ttl, content))));
                 continue;

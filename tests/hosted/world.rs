@@ -37,7 +37,7 @@ pub(crate) enum Time {
 }
 
 /// A moment in the year 2026.
-const BEGIN: u64 = 1_795_000_000_000;
+pub(crate) const BEGIN: u64 = 1_795_000_000_000;
 
 impl Time {
     /// Milliseconds since the epoch.
