@@ -5,6 +5,10 @@
 //! made is made anew, what stands is opened only if it is a regular file and no link, as much of it is read as was agreed
 //! on, and only a file without a second name is given away. Elsewhere root follows no link but its own ([`Errand::Read`]),
 //! and puts files only where no other user has a say ([`Errand::Put`]). Touches nothing but what it is asked for.
+//!
+//! State and log are opened, read and written on the loop, and nothing is gained by another thread: opening cannot wait
+//! (O_NONBLOCK, regular files only), what is read has a bound, and until a write is durable nothing else may go on anyway.
+//! What may take long is what is made of a file, which is the affair of whoever has it read.
 
 mod attributes;
 mod put;

@@ -5,9 +5,11 @@
 #![expect(clippy::unwrap_used, reason = "a test ends at the first surprise")]
 #![expect(unsafe_code, reason = "an allocator that counts cannot be written without")]
 
+#[path = "common/transfer.rs"]
+mod transfer;
+
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::borrow::Cow;
-use std::io::{Read, Write};
 use std::net::TcpListener;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
@@ -22,6 +24,7 @@ use fingerpost::provider::listing::{self, ROOM, ZoneRecord};
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{FaultKind, Provider};
 use fingerpost::settings::ListForm;
+use transfer::serve;
 
 /// All bytes that were ever asked for, those held, and the most that were held at once.
 static ASKED: AtomicUsize = AtomicUsize::new(0);
@@ -85,46 +88,6 @@ fn records(count: usize) -> Vec<ZoneRecord> {
     (0..count).map(one).collect()
 }
 
-/// Answers one question for a transfer with so many bytes of A records, sixteen of them each.
-fn serve(listener: &TcpListener, bytes: usize) {
-    const EACH: usize = 4000;
-    let (mut stream, _) = listener.accept().unwrap();
-    let mut length = [0; 2];
-    stream.read_exact(&mut length).unwrap();
-    let mut question = vec![0; usize::from(u16::from_be_bytes(length))];
-    stream.read_exact(&mut question).unwrap();
-    // A pointer to the name in the question (RFC 1035, section 4.1.4), type, class, TTL, length.
-    let record = |rtype: u16, data: &[u8]| {
-        let mut record = vec![0xc0, 12];
-        record.extend(rtype.to_be_bytes());
-        record.extend([0, 1, 0, 0, 1, 44]);
-        record.extend((data.len() as u16).to_be_bytes());
-        record.extend(data);
-        record
-    };
-    let soa = record(6, &[&[0xc0, 12, 0xc0, 12][..], &[0, 0, 0, 1].repeat(5)].concat());
-    let a = record(1, &[198, 51, 100, 7]).repeat(EACH);
-    let count = (bytes / a.len()).max(1);
-    for at in 0..count {
-        let (is_first, is_last) = (at == 0, at + 1 == count);
-        let mut message = question.clone();
-        message[2] = 0x84;
-        message[6..8].copy_from_slice(&((EACH + usize::from(is_first) + usize::from(is_last)) as u16).to_be_bytes());
-        if is_first {
-            message.extend(&soa);
-        }
-        message.extend(&a);
-        if is_last {
-            message.extend(&soa);
-        }
-        // The other end may have had enough.
-        if stream.write_all(&[&(message.len() as u16).to_be_bytes()[..], &message].concat()).is_err() {
-            return;
-        }
-    }
-    let _ = stream.read(&mut length);
-}
-
 #[test]
 fn what_grows_with_its_input_grows_no_faster() {
     linear("reading a list", |count| {
@@ -151,7 +114,7 @@ fn what_grows_with_its_input_grows_no_faster() {
     // And the one that would be larger, as a server may send it: 16 MiB in messages of 64 KiB.
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let address = listener.local_addr().unwrap().to_string();
-    let server = std::thread::spawn(move || serve(&listener, 16 << 20));
+    let server = std::thread::spawn(move || serve(&listener.accept().unwrap().0, 16 << 20));
     let zone = DnsName::parse("heronmill.example").unwrap();
     let provider = Rfc2136::new(zone, address, None, Duration::from_secs(60));
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();

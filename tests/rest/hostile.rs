@@ -62,7 +62,7 @@ fn pages_without_end() {
 #[test]
 fn a_gigabyte() {
     let trick = on_list(|| Reply { status: 200, body: Body::Endless(1 << 30), ..Reply::default() });
-    refuses(RECORD, LONG, PASSING, &["more than 32 MiB"], trick);
+    refuses(RECORD, LONG, PASSING, &["one answer has more than 4 MiB"], trick);
     // As the answer to a write its status counts, and the rest is not read.
     let api = api();
     api.zone().trick = Some(Box::new(|asked| {

@@ -25,6 +25,9 @@ use crate::text::{root_cause, short_line};
 
 /// The most bytes that are taken in during one read: some 100,000 records.
 const MOST_BYTES: usize = 32 << 20;
+/// The most bytes of one answer to it: some 10,000 records. What is made of it may take eight times as much, as of a list of
+/// digits.
+const MOST_BYTES_OF_AN_ANSWER: usize = 4 << 20;
 /// The most bytes of the answer to a write.
 const MOST_BYTES_OF_A_WRITE: usize = 1 << 20;
 /// The most pages of one list.
@@ -306,7 +309,8 @@ impl Client {
     ) -> Result<Reply, Fault> {
         let status = response.status();
         let write = errand.is_write();
-        let mut room = if write { MOST_BYTES_OF_A_WRITE } else { budget.bytes };
+        let most = if write { MOST_BYTES_OF_A_WRITE } else { MOST_BYTES_OF_AN_ANSWER.min(budget.bytes) };
+        let mut room = most;
         let mut body = Vec::new();
         loop {
             match response.chunk().await {
@@ -318,14 +322,18 @@ impl Client {
                 // The status has said already what became of a write, or of a request that failed.
                 _ if write || !status.is_success() => break,
                 Ok(Some(_)) => {
-                    let why = format!("{} answers with more than {} MiB", self.origin, MOST_BYTES >> 20);
-                    return Err(errand.doubt(why, "let `list.uri` in the description ask for less"));
+                    let (of, most) = match most {
+                        MOST_BYTES_OF_AN_ANSWER => ("one answer has", MOST_BYTES_OF_AN_ANSWER),
+                        _ => ("all answers together have", MOST_BYTES),
+                    };
+                    let why = format!("{}: {of} more than {} MiB", self.origin, most >> 20);
+                    return Err(errand.doubt(why, "let `list.uri` in the description ask for less, or for pages"));
                 }
                 Err(error) => return Err(self.broken(errand, error)),
             }
         }
         if !write {
-            budget.bytes = room;
+            budget.bytes -= most - room;
         }
         let header = |name| response.headers().get(name).and_then(|value: &HeaderValue| value.to_str().ok());
         if let Some(coding) = coding(header(CONTENT_ENCODING), &body) {

@@ -5,7 +5,7 @@
 
 use std::fmt;
 
-use serde::de::{Deserialize, Deserializer, MapAccess, Visitor};
+use serde::de::{Deserialize, Deserializer, Error as _, MapAccess, Visitor};
 use serde_json::value::RawValue;
 
 /// A JSON Pointer; the empty one is the whole document.
@@ -108,6 +108,10 @@ pub(super) fn raw(text: String) -> Option<Box<RawValue>> {
     RawValue::from_string(text).ok()
 }
 
+/// The most members of one object: those of a record, or what stands around a list, are a hundred times fewer (common
+/// practice), and each takes more memory than text.
+const MOST_MEMBERS: usize = 10_000;
+
 /// An object's members in the order in which they stand.
 pub(super) struct Object<'j>(pub(super) Vec<(String, &'j RawValue)>);
 
@@ -124,6 +128,9 @@ impl<'j> Deserialize<'j> for Object<'j> {
             fn visit_map<A: MapAccess<'j>>(self, mut map: A) -> Result<Self::Value, A::Error> {
                 let mut members = Vec::new();
                 while let Some(member) = map.next_entry()? {
+                    if members.len() == MOST_MEMBERS {
+                        return Err(A::Error::custom(format!("an object has more than {MOST_MEMBERS} members")));
+                    }
                     members.push(member);
                 }
                 Ok(Object(members))

@@ -8,8 +8,9 @@ use std::path::{Path, PathBuf};
 use crate::files::{Astray, Errand, Lock, NotPut, Place};
 use crate::provider::{Fault, FaultKind};
 
-/// The largest file that is read, in bytes; a home's zone is a thousand times smaller (common practice).
-const LARGEST: u64 = 32 << 20;
+/// The largest file that is read, in bytes; a home's zone is a hundred times smaller (common practice). How much is made of
+/// it has a bound of its own, [`super::lex::MOST_WORDS`].
+const LARGEST: u64 = 8 << 20;
 
 /// A file as it was at one moment.
 #[derive(Debug)]

@@ -87,16 +87,21 @@ pub(super) struct Entry {
     pub(super) words: Vec<Word>,
 }
 
+/// The most words of a file, some 50,000 records: each takes some hundred bytes of memory, together a part of the unit's
+/// `MemoryMax`.
+pub(super) const MOST_WORDS: usize = 200_000;
+
 /// Walks through a master file, entry by entry.
 pub(super) struct Lexer<'a> {
     bytes: &'a [u8],
     at: usize,
     line: usize,
+    words: usize,
 }
 
 impl<'a> Lexer<'a> {
     pub(super) fn new(bytes: &'a [u8]) -> Self {
-        Self { bytes, at: 0, line: 1 }
+        Self { bytes, at: 0, line: 1, words: 0 }
     }
 
     /// The next entry, which may have no words; `None` at the end of the file.
@@ -125,8 +130,8 @@ impl<'a> Lexer<'a> {
                     open.pop().ok_or_else(|| Problem::syntax(self.line, "a parenthesis closes that was not opened"))?;
                     self.at += 1;
                 }
-                b'"' => words.push(self.quoted()?),
-                _ => words.push(self.word()?),
+                b'"' => words.push(self.counted(Self::quoted)?),
+                _ => words.push(self.counted(Self::word)?),
             }
         }
         // The loop ends with a parenthesis open only at the end of the file.
@@ -158,6 +163,16 @@ impl<'a> Lexer<'a> {
             }
         }
         Ok(())
+    }
+
+    /// A word as `read` reads it, if there may be one more.
+    fn counted(&mut self, read: fn(&mut Self) -> Result<Word, Problem>) -> Result<Word, Problem> {
+        self.words += 1;
+        if self.words > MOST_WORDS {
+            let what = format!("the file has more than {MOST_WORDS} words");
+            return Err(Problem::at(self.line, what, "publish by a provider of kind rfc2136"));
+        }
+        read(self)
     }
 
     fn quoted(&mut self) -> Result<Word, Problem> {
