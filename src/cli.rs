@@ -106,7 +106,8 @@ pub struct Echo {
     /// Requests a minute of one client, an IPv4 address or an IPv6 /64; so many may come at once
     #[arg(long, value_name = "N", default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=60_000))]
     pub requests_per_minute: u32,
-    /// Requests a minute of all clients over HTTP; over STUN senders can be forged, and there each is counted alone
+    /// Requests a minute of all clients over HTTP, without a fifth of each one's share, which is its own; over STUN senders
+    /// can be forged, and there each is counted alone
     #[arg(long, value_name = "N", default_value_t = 6000, value_parser = clap::value_parser!(u32).range(1..=60_000))]
     pub all_requests_per_minute: u32,
     /// Answer /knock?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only

@@ -9,8 +9,13 @@ use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::io;
 use std::net::IpAddr;
+use std::os::fd::AsFd;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
+
+use ipnet::IpNet;
+use rustix::net::listen;
+use rustix::net::sockopt::set_socket_linger;
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::task::{AbortHandle, JoinSet};
@@ -25,6 +30,14 @@ const FIELDS: usize = 64;
 /// How long, and how much, is still read after the answer: closing over unread bytes would reset the connection, and
 /// the answer could be lost (RFC 9112, section 9.6).
 const LINGER: (Duration, usize) = (Duration::from_secs(1), 64 * 1024);
+
+/// Connections that wait to be accepted: a burst is no reason to turn anybody away. The kernel has a limit of its own
+/// (net.core.somaxconn, 4096 since Linux 5.4).
+const QUEUE: i32 = 4096;
+
+/// So many are accepted before those who are in have their turn: fewer than may be in, or a newcomer could be dropped before
+/// anybody has looked whether it has asked.
+const AT_ONCE: u32 = 16;
 
 /// The wait after a socket fails to give what has come, so that a lasting fault does not keep the machine busy.
 const WAIT: Duration = Duration::from_millis(100);
@@ -44,9 +57,9 @@ pub(crate) struct Admitted {
 }
 
 impl Gate {
-    /// Nobody is in.
-    pub(crate) fn new(rules: Rules) -> Arc<Self> {
-        Arc::new(Self(Mutex::new(Inside { table: Table::new(rules), tasks: HashMap::new() })))
+    /// Nobody is in. Each of `ranges` has places of its own, as this machine has.
+    pub(crate) fn new(rules: Rules, ranges: &[IpNet]) -> Arc<Self> {
+        Arc::new(Self(Mutex::new(Inside { table: Table::new(rules, ranges), tasks: HashMap::new() })))
     }
 
     /// Lets a connection from `from` in, if there is a place or one can be made.
@@ -85,9 +98,14 @@ impl Gate {
 }
 
 impl Admitted {
-    /// Its request has come: from here on it is not dropped.
+    /// Its request has come: while the answer is made it is not dropped.
     pub(crate) fn asked(&self) {
         self.gate.inside().table.asked(self.ticket);
+    }
+
+    /// Its answer is made, and on the way: whoever does not take it may have to go for another.
+    pub(crate) fn told(&self) {
+        self.gate.inside().table.told(self.ticket);
     }
 
     /// It has its answer.
@@ -102,6 +120,38 @@ impl Drop for Admitted {
         inside.table.left(self.ticket);
         inside.tasks.remove(&self.ticket);
     }
+}
+
+/// Lets as many wait at a socket that listens already.
+pub(crate) fn queue(listener: impl AsFd) {
+    let _ = listen(listener, QUEUE);
+}
+
+/// Gives way to those who are in, each [`AT_ONCE`] newcomers.
+pub(crate) struct Pace(u32);
+
+impl Pace {
+    pub(crate) fn new() -> Self {
+        Self(0)
+    }
+
+    pub(crate) async fn another(&mut self) {
+        self.0 = (self.0 + 1) % AT_ONCE;
+        if self.0 == 0 {
+            tokio::task::yield_now().await;
+        }
+    }
+}
+
+/// Whoever has not asked is reset when it is dropped: else the kernel would keep what is left of each for a minute
+/// (socket(7); tcp(7), tcp_fin_timeout), as much for a flood as the service may have altogether.
+pub(crate) fn curtly(stream: impl AsFd) {
+    let _ = set_socket_linger(stream, Some(Duration::ZERO));
+}
+
+/// Whoever has asked gets its whole answer.
+pub(crate) fn kindly(stream: impl AsFd) {
+    let _ = set_socket_linger(stream, None);
 }
 
 /// The request's head, or `None` when it is too long.

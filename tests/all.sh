@@ -99,6 +99,9 @@ TESTS_BINARY=$binary cargo test --locked --test idle -- --include-ignored --noca
 say "what a healthy zone waits beside silent ones, as it is built for use"
 TESTS_BINARY=$binary cargo test --locked --test dead -- --include-ignored --nocapture
 
+say "who is answered in a crowd, by the program as it is built for use"
+TESTS_BINARY=$binary cargo test --locked --test lab crowd:: -- --include-ignored --nocapture --test-threads=1
+
 say "packaging"
 tests/packaging.sh "$binary"
 

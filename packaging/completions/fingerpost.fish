@@ -151,7 +151,7 @@ complete -c fingerpost -n "__fish_fingerpost_using_subcommand exposure" -s h -l 
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l http -d 'Answer HTTP there: / as text, /seen as JSON; may be repeated. An IPv6 wildcard takes both families: `[::]:8080`' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l stun -d 'Answer STUN there, over UDP; may be repeated. A machine with several addresses has to name each one' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l requests-per-minute -d 'Requests a minute of one client, an IPv4 address or an IPv6 /64; so many may come at once' -r
-complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-requests-per-minute -d 'Requests a minute of all clients over HTTP; over STUN senders can be forged, and there each is counted alone' -r
+complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-requests-per-minute -d 'Requests a minute of all clients over HTTP, without a fifth of each one\'s share, which is its own; over STUN senders can be forged, and there each is counted alone' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l knocks-per-minute -d 'Knocks a minute for one client' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l all-knocks-per-minute -d 'Knocks a minute for all clients' -r
 complete -c fingerpost -n "__fish_fingerpost_using_subcommand echo" -l accept-special -d 'Knock at clients in this special-purpose range all the same: labs; may be repeated' -r

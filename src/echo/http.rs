@@ -3,21 +3,24 @@
 //! One request a connection. The asker's address is the connection's other end; nothing in the request can name
 //! another one. What a request means is decided by pure functions; [`listen`] and what it starts touch the network.
 
+use std::hash::RandomState;
 use std::io;
 use std::net::IpAddr;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use tokio::io::AsyncWriteExt;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
-use tokio::time::timeout;
+use tokio::time::{Instant, timeout};
 
-use super::{Knocking, Meter, knock};
+use super::budget::{Client, Rates};
+use super::sieve::Fair;
+use super::{Knocking, knock};
 use crate::address::{Family, special};
 use crate::serving::admission::Rules;
-use crate::serving::{Admitted, Answer, Gate, HEAD, Method, Ordeal, Request, finish, read_head};
+use crate::serving::{Admitted, Answer, Gate, HEAD, Method, Ordeal, Pace, Request, curtly, finish, kindly, read_head};
 
 /// Connections served at once. Those that have not sent their request take little memory, and the more there are, the longer
 /// has a client that means it before a flood takes its place.
@@ -27,22 +30,40 @@ const LIFE: Duration = Duration::from_secs(10);
 /// After a stop is asked for, connections may take this long to end.
 const GRACE: Duration = Duration::from_secs(5);
 /// What all connections share.
+/// How often may be asked.
+pub(super) struct Limit {
+    begun: Instant,
+    fair: Mutex<Fair>,
+}
+
+impl Limit {
+    /// So many times a minute, counted from `begun`.
+    pub(super) fn new(begun: Instant, rates: Rates) -> Self {
+        Self { begun, fair: Mutex::new(Fair::new(rates, RandomState::new())) }
+    }
+
+    fn take(&self, asker: IpAddr) -> Result<(), Duration> {
+        let mut fair = self.fair.lock().unwrap_or_else(PoisonError::into_inner);
+        fair.take(self.begun.elapsed(), Client::of(asker))
+    }
+}
+
 pub(super) struct Service {
-    pub(super) requests: Meter,
+    requests: Limit,
     pub(super) knocking: Option<Knocking>,
     gate: Arc<Gate>,
 }
 
 impl Service {
-    pub(super) fn new(requests: Meter, knocking: Option<Knocking>) -> Self {
-        Self { requests, knocking, gate: Gate::new(CONNECTIONS) }
+    pub(super) fn new(requests: Limit, knocking: Option<Knocking>) -> Self {
+        Self { requests, knocking, gate: Gate::new(CONNECTIONS, &[]) }
     }
 }
 
 /// Serves `listener` until `stop` changes; then gives open connections a little time.
 pub(super) async fn listen(listener: TcpListener, service: Arc<Service>, mut stop: watch::Receiver<bool>) {
     let mut connections = JoinSet::new();
-    let mut ordeal = Ordeal::new("cannot accept a connection");
+    let (mut ordeal, mut pace) = (Ordeal::new("cannot accept a connection"), Pace::new());
     loop {
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,
@@ -51,6 +72,7 @@ pub(super) async fn listen(listener: TcpListener, service: Arc<Service>, mut sto
         match accepted {
             Ok((stream, from)) => {
                 ordeal.over();
+                curtly(&stream);
                 let address = special::unmap(from.ip());
                 let shared = Arc::clone(&service);
                 service.gate.serve(&mut connections, address, async move |admitted| {
@@ -61,6 +83,7 @@ pub(super) async fn listen(listener: TcpListener, service: Arc<Service>, mut sto
             Err(error) => ordeal.again(&error).await,
         }
         while connections.try_join_next().is_some() {}
+        pace.another().await;
     }
     drop(listener);
     let all = async { while connections.join_next().await.is_some() {} };
@@ -71,6 +94,7 @@ pub(super) async fn listen(listener: TcpListener, service: Arc<Service>, mut sto
 async fn converse(mut stream: TcpStream, asker: IpAddr, admitted: &Admitted, service: &Service) -> io::Result<()> {
     let head = read_head(&mut stream).await?;
     admitted.asked();
+    kindly(&stream);
     let (method, answer) = match &head {
         None => (Method::Get, Answer::refusal(431, format!("The request's head is longer than {HEAD} bytes."))),
         Some(head) => match Request::read(head) {
@@ -79,6 +103,7 @@ async fn converse(mut stream: TcpStream, asker: IpAddr, admitted: &Admitted, ser
         },
     };
     tracing::debug!("{asker} asked over HTTP and was answered with {}", answer.status);
+    admitted.told();
     stream.write_all(&answer.bytes(method)).await?;
     admitted.answered();
     finish(&mut stream).await

@@ -75,7 +75,7 @@ pub struct Sockets {
 #[derive(Clone, Debug)]
 pub struct Options {
     /// Requests a minute; HTTP and STUN are counted apart, since the sender of a datagram can be forged: over STUN there is
-    /// no limit for all together, which forged senders could use up.
+    /// no limit for all together, which forged senders could use up, and over HTTP a share of each client's is its own.
     pub requests: Rates,
     /// Whether, and how often, a port of the asker is knocked at.
     pub knock_back: Option<KnockBack>,
@@ -102,13 +102,14 @@ pub async fn serve(sockets: Sockets, options: Options, stop: impl Future<Output 
         accept_special: back.accept_special,
         failed: AtomicBool::new(false),
     });
-    let service = Arc::new(http::Service::new(meter(options.requests), knocking));
+    let service = Arc::new(http::Service::new(http::Limit::new(begun, options.requests), knocking));
     let limit = Arc::new(stun::Limit::new(begun, options.requests.each));
     let (tell, told) = watch::channel(false);
     let mut tasks = JoinSet::new();
     for listener in sockets.http {
         listener.set_nonblocking(true).map_err(EchoError::Socket)?;
         let listener = TcpListener::from_std(listener).map_err(EchoError::Socket)?;
+        crate::serving::queue(&listener);
         tasks.spawn(http::listen(listener, Arc::clone(&service), told.clone()));
     }
     for socket in sockets.stun {

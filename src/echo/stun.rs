@@ -31,7 +31,7 @@ impl Limit {
 
     fn take(&self, asker: IpAddr) -> bool {
         let mut sieve = self.sieve.lock().unwrap_or_else(PoisonError::into_inner);
-        sieve.take(self.begun.elapsed(), Client::of(asker))
+        sieve.take(self.begun.elapsed(), Client::of(asker)).is_ok()
     }
 }
 

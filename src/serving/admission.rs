@@ -1,20 +1,25 @@
 //! Who is let in to a small server, and who has to go for it. Pure.
 //!
-//! Connections are counted by client, by the networks that it may have to itself, and all together. Where there is no place,
-//! one is made by whoever only lingers after its answer, or else has not sent its request for the longest time: a client
-//! that means it has sent its request at once. Who is being answered is never dropped.
+//! Connections are counted by client, by the networks that it may have to itself, and all together. This machine, and each
+//! range that the owner has named, has places of its own; the rest is for whoever comes. Where there is no place, one is made
+//! by the oldest of those who only linger after their answer, or else have not sent their request, or else do not take their
+//! answer: a client that means it has asked at once, and takes what it is told. Who is waiting for an answer of ours is never
+//! dropped.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::net::IpAddr;
+
+use ipnet::IpNet;
 
 use crate::address::special;
 
 /// How many connections there may be at once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Rules {
-    /// All together.
+    /// All together, unless there are so many ranges that each could not have a place of its own.
     pub(crate) all: usize,
-    /// Of those, how many are kept for this machine.
+    /// Of those, how many are kept for this machine, and for each range that has places of its own: together no more than
+    /// half of all.
     pub(crate) kept: usize,
     /// Of one client: an IPv4 address, or the /64 of an IPv6 one.
     pub(crate) each: usize,
@@ -42,8 +47,10 @@ pub(crate) enum Entry {
 enum Stage {
     /// Its request has not come.
     Waiting,
-    /// It is being answered.
+    /// Its answer is being made.
     Answering,
+    /// Its answer is on the way.
+    Told,
     /// It has its answer, and has not closed.
     Lingering,
 }
@@ -51,78 +58,132 @@ enum Stage {
 /// Those who are counted together: the address with the bits behind the prefix left out, and the prefix's length.
 type Group = (IpAddr, u8);
 
+/// Whose places a connection has: an index of [`Table::parties`].
+type Party = usize;
+
+/// The party of this machine.
+const HERE: Party = 0;
+
 #[derive(Clone, Debug)]
 struct Open {
     from: IpAddr,
+    party: Party,
     stage: Stage,
 }
 
-impl Open {
-    /// Whether it has a place that is kept for this machine.
-    fn is_local(&self) -> bool {
-        self.from.is_loopback()
+/// Some of the open connections: how many, and those who can be dropped, the oldest first.
+#[derive(Clone, Debug, Default)]
+struct Line {
+    count: usize,
+    /// By how far they have got: those in the first are dropped first.
+    spare: [BTreeSet<Ticket>; 3],
+}
+
+impl Line {
+    fn enter(&mut self, ticket: Ticket) {
+        self.count += 1;
+        self.put(ticket, Stage::Waiting);
     }
+
+    fn leave(&mut self, ticket: Ticket) {
+        self.count -= 1;
+        for spare in &mut self.spare {
+            spare.remove(&ticket);
+        }
+    }
+
+    fn put(&mut self, ticket: Ticket, stage: Stage) {
+        let order = order(stage);
+        for (at, spare) in self.spare.iter_mut().enumerate() {
+            if Some(at) == order {
+                spare.insert(ticket);
+            } else {
+                spare.remove(&ticket);
+            }
+        }
+    }
+}
+
+/// Who goes first; `None` stays.
+fn order(stage: Stage) -> Option<usize> {
+    match stage {
+        Stage::Lingering => Some(0),
+        Stage::Waiting => Some(1),
+        Stage::Told => Some(2),
+        Stage::Answering => None,
+    }
+}
+
+/// Who goes first of all in these lines.
+fn first<'l>(lines: impl Iterator<Item = &'l Line> + Clone) -> Option<Ticket> {
+    let oldest = |at: usize| lines.clone().filter_map(|line| line.spare.get(at)?.first()).min().copied();
+    (0..3).find_map(oldest)
 }
 
 /// The connections that are open. The oldest has the lowest ticket.
 #[derive(Debug)]
 pub(crate) struct Table {
     rules: Rules,
+    /// The ranges that have places of their own, the narrowest first; the party of each is one more than its index.
+    ranges: Vec<IpNet>,
+    /// How many places each of those has, and how many are for whoever comes.
+    kept: usize,
+    shared: usize,
     last: u64,
     open: BTreeMap<Ticket, Open>,
-    groups: HashMap<Group, usize>,
-    strangers: usize,
+    groups: HashMap<Group, Line>,
+    /// This machine, each of the ranges, and at the end everybody else.
+    parties: Vec<Line>,
 }
 
 impl Table {
-    /// Nobody is in.
-    pub(crate) fn new(rules: Rules) -> Self {
-        Self { rules, last: 0, open: BTreeMap::new(), groups: HashMap::new(), strangers: 0 }
+    /// Nobody is in. This machine and each of `ranges` have places of their own.
+    pub(crate) fn new(rules: Rules, ranges: &[IpNet]) -> Self {
+        let mut ranges = ranges.to_vec();
+        ranges.sort_by_key(|range| (std::cmp::Reverse(range.prefix_len()), *range));
+        ranges.dedup();
+        let half = rules.all / 2;
+        let owners = ranges.len() + 1;
+        let kept = if rules.kept == 0 { 0 } else { rules.kept.min(half / owners).max(1) };
+        let shared = rules.all.saturating_sub(kept * owners).max(half);
+        let parties = vec![Line::default(); owners + 1];
+        Self { rules, ranges, kept, shared, last: 0, open: BTreeMap::new(), groups: HashMap::new(), parties }
     }
 
     /// A connection from `from` has come.
     pub(crate) fn enter(&mut self, from: IpAddr) -> Entry {
-        let newcomer = Open { from: special::unmap(from), stage: Stage::Waiting };
+        let from = special::unmap(from);
+        let party = self.party(from);
+        let crowded = |table: &Self, (group, most): (Group, usize)| table.size(group) >= most;
+        // Nobody goes for a newcomer that is not let in after all.
+        let is_stuck = groups(&self.rules, from).any(|each| crowded(self, each) && self.of(each.0).is_none());
+        if is_stuck || !self.has_place(party) && self.for_place(party).is_none() {
+            return Entry::Full;
+        }
         let mut dropped = Vec::new();
-        for (group, most) in groups(&self.rules, newcomer.from) {
-            // Without those who go anyway.
-            let gone = dropped.iter().filter(|ticket| self.is_of(**ticket, group)).count();
-            if self.groups.get(&group).copied().unwrap_or_default() < most + gone {
-                continue;
-            }
-            match self.spare(|open| groups(&self.rules, open.from).any(|(other, _)| other == group), &dropped) {
-                Some(ticket) => dropped.push(ticket),
-                None => return Entry::Full,
+        for each in groups(&self.rules, from) {
+            if crowded(self, each) {
+                dropped.extend(self.of(each.0).inspect(|ticket| self.left(*ticket)));
             }
         }
-        let strangers = self.rules.all - self.rules.kept;
-        let gone = dropped.iter().filter(|ticket| self.open.get(ticket).is_some_and(|open| !open.is_local())).count();
-        let is_full = self.open.len() >= self.rules.all + dropped.len()
-            || !newcomer.is_local() && self.strangers >= strangers + gone;
-        if is_full {
-            // For a stranger nobody on this machine has to go.
-            let stranger = self.spare(|open| !open.is_local(), &dropped);
-            match stranger.or_else(|| self.spare(|_| newcomer.is_local(), &dropped)) {
-                Some(ticket) => dropped.push(ticket),
-                None => return Entry::Full,
-            }
-        }
-        for ticket in &dropped {
-            self.left(*ticket);
+        if !self.has_place(party) {
+            dropped.extend(self.for_place(party).inspect(|ticket| self.left(*ticket)));
         }
         self.last += 1;
         let ticket = Ticket(self.last);
-        for (group, _) in groups(&self.rules, newcomer.from) {
-            *self.groups.entry(group).or_default() += 1;
-        }
-        self.strangers += usize::from(!newcomer.is_local());
-        self.open.insert(ticket, newcomer);
+        self.open.insert(ticket, Open { from, party, stage: Stage::Waiting });
+        self.lines(from, party, |line| line.enter(ticket));
         Entry::In(ticket, dropped)
     }
 
     /// The request has come.
     pub(crate) fn asked(&mut self, ticket: Ticket) {
         self.set(ticket, Stage::Answering);
+    }
+
+    /// The answer is on the way.
+    pub(crate) fn told(&mut self, ticket: Ticket) {
+        self.set(ticket, Stage::Told);
     }
 
     /// The answer has been sent.
@@ -138,32 +199,61 @@ impl Table {
     /// It is gone, if it was not before.
     pub(crate) fn left(&mut self, ticket: Ticket) {
         let Some(open) = self.open.remove(&ticket) else { return };
+        self.lines(open.from, open.party, |line| line.leave(ticket));
         for (group, _) in groups(&self.rules, open.from) {
-            match self.groups.get_mut(&group) {
-                Some(count) if *count > 1 => *count -= 1,
-                _ => drop(self.groups.remove(&group)),
+            if self.size(group) == 0 {
+                self.groups.remove(&group);
             }
         }
-        self.strangers -= usize::from(!open.is_local());
     }
 
     fn set(&mut self, ticket: Ticket, stage: Stage) {
-        if let Some(open) = self.open.get_mut(&ticket) {
-            open.stage = stage;
+        let Some(open) = self.open.get_mut(&ticket) else { return };
+        open.stage = stage;
+        let (from, party) = (open.from, open.party);
+        self.lines(from, party, |line| line.put(ticket, stage));
+    }
+
+    /// Each line in which a connection of `party` from `from` stands.
+    fn lines(&mut self, from: IpAddr, party: Party, mut each: impl FnMut(&mut Line)) {
+        groups(&self.rules, from).for_each(|(group, _)| each(self.groups.entry(group).or_default()));
+        self.parties.get_mut(party).into_iter().for_each(each);
+    }
+
+    fn size(&self, group: Group) -> usize {
+        self.groups.get(&group).map_or(0, |line| line.count)
+    }
+
+    /// Who goes first of a group.
+    fn of(&self, group: Group) -> Option<Ticket> {
+        first(self.groups.get(&group).into_iter())
+    }
+
+    fn party(&self, from: IpAddr) -> Party {
+        if from.is_loopback() {
+            return HERE;
         }
+        let at = self.ranges.iter().position(|range| range.contains(&from)).unwrap_or(self.ranges.len());
+        at + 1
     }
 
-    fn is_of(&self, ticket: Ticket, group: Group) -> bool {
-        self.open.get(&ticket).is_some_and(|open| groups(&self.rules, open.from).any(|(other, _)| other == group))
+    /// How many places `party` has to itself.
+    fn own(&self, party: Party) -> usize {
+        if party + 1 < self.parties.len() { self.kept } else { 0 }
     }
 
-    /// Who goes first of those that `may`, and are not in `dropped`: the oldest that lingers, or else that waits.
-    fn spare(&self, may: impl Fn(&Open) -> bool, dropped: &[Ticket]) -> Option<Ticket> {
-        let oldest = |stage| {
-            let mut all = self.open.iter().filter(|(ticket, open)| open.stage == stage && !dropped.contains(ticket));
-            all.find(|(_, open)| may(open)).map(|(ticket, _)| *ticket)
-        };
-        oldest(Stage::Lingering).or_else(|| oldest(Stage::Waiting))
+    /// Whether another of `party` finds a place.
+    fn has_place(&self, party: Party) -> bool {
+        let beyond = |(party, line): (Party, &Line)| line.count.saturating_sub(self.own(party));
+        let count = self.parties.get(party).map_or(0, |line| line.count);
+        count < self.own(party) || self.parties.iter().enumerate().map(beyond).sum::<usize>() < self.shared
+    }
+
+    /// Who goes first that one of `party` may have a place: of its own, and of those who have more than their places. For
+    /// others nobody on this machine has to go.
+    fn for_place(&self, party: Party) -> Option<Ticket> {
+        let may = |other: Party, line: &Line| other == party || other != HERE && line.count > self.own(other);
+        first(self.parties.iter().enumerate().filter(|(other, line)| may(*other, line)).map(|(_, line)| line))
     }
 }
 

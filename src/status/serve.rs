@@ -6,6 +6,7 @@
 use std::fs;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr};
+use std::os::fd::AsFd;
 use std::os::unix::fs::FileTypeExt;
 use std::path::Path;
 use std::sync::Arc;
@@ -22,11 +23,13 @@ use tokio::time::{Instant, timeout};
 use super::request::{Door, What, answer, careful, peer_of};
 use super::{build, words};
 use crate::serving::admission::Rules;
-use crate::serving::{Admitted, Answer, Gate, HEAD, Method, Ordeal, Request, finish, read_head};
+use crate::serving::{
+    Admitted, Answer, Gate, HEAD, Method, Ordeal, Pace, Request, curtly, finish, kindly, queue, read_head,
+};
 use crate::settings::Listen;
 use crate::status::Snapshot;
 
-/// Connections served at once, a listener. A household is one network.
+/// Connections served at once, a listener. A household is one network. Each range of `allow` has places of its own.
 const CONNECTIONS: Rules = Rules { all: 128, kept: 16, each: 16, network: 64, site: 96 };
 /// Of those, how many may wait for news.
 const FOLLOWERS: Rules = Rules { all: 32, kept: 8, each: 8, network: 16, site: 16 };
@@ -86,16 +89,17 @@ async fn keep(door: Door, snapshot: watch::Receiver<Snapshot>, followed: Duratio
         tracing::info!("listening on {}", door.listen);
     }
     let (gate, followers) = match &listening {
-        Listening::Tcp(_) => (Gate::new(CONNECTIONS), Gate::new(FOLLOWERS)),
-        Listening::Unix(_) => (Gate::new(UNIX), Gate::new(UNIX_FOLLOWERS)),
+        Listening::Tcp(_) => (Gate::new(CONNECTIONS, &door.allow), Gate::new(FOLLOWERS, &door.allow)),
+        Listening::Unix(_) => (Gate::new(UNIX, &[]), Gate::new(UNIX_FOLLOWERS, &[])),
     };
-    let (door, mut connections, mut ordeal) =
-        (Arc::new(door), JoinSet::new(), Ordeal::new("cannot accept a connection"));
+    let (door, mut connections) = (Arc::new(door), JoinSet::new());
+    let (mut ordeal, mut pace) = (Ordeal::new("cannot accept a connection"), Pace::new());
     loop {
         let shared = (Arc::clone(&door), Arc::clone(&followers), snapshot.clone());
         let accepted = match &listening {
             Listening::Tcp(listener) => listener.accept().await.map(|(stream, from)| {
                 let peer = peer_of(&from);
+                curtly(&stream);
                 // Who is not allowed learns nothing.
                 if door.admits(peer) {
                     gate.serve(&mut connections, peer, async move |admitted| {
@@ -114,12 +118,13 @@ async fn keep(door: Door, snapshot: watch::Receiver<Snapshot>, followed: Duratio
             Err(error) => ordeal.again(&error).await,
         }
         while connections.try_join_next().is_some() {}
+        pace.another().await;
     }
 }
 
 async fn open(listen: &Listen) -> io::Result<Listening> {
     match listen {
-        Listen::Tcp(at) => TcpListener::bind(at).await.map(Listening::Tcp),
+        Listen::Tcp(at) => TcpListener::bind(at).await.inspect(|listener| queue(listener)).map(Listening::Tcp),
         Listen::Unix(path) => {
             clear(path)?;
             // Whoever may open the directory may ask; that is the daemon's own, or one made for this. The mode is there from
@@ -146,7 +151,7 @@ fn clear(path: &Path) -> io::Result<()> {
 type Shared = (Arc<Door>, Arc<Gate>, watch::Receiver<Snapshot>);
 
 async fn converse(
-    mut stream: impl AsyncRead + AsyncWrite + Unpin,
+    mut stream: impl AsyncRead + AsyncWrite + AsFd + Unpin,
     (from, admitted): (IpAddr, Admitted),
     shared: Shared,
     followed: Duration,
@@ -155,6 +160,7 @@ async fn converse(
     let work = async {
         let head = read_head(&mut stream).await?;
         admitted.asked();
+        kindly(&stream);
         let (method, told) = match &head {
             None => {
                 (Method::Get, Err(Answer::refusal(431, format!("The request's head is longer than {HEAD} bytes."))))
@@ -177,6 +183,7 @@ async fn converse(
             Ok(what) => answer(what, || build::status(&snapshot.borrow_and_update())),
             Err(refused) => refused,
         };
+        admitted.told();
         stream.write_all(&answered.bytes(method)).await?;
         admitted.answered();
         finish(&mut stream).await?;

@@ -2,7 +2,6 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod activated;
-mod flood;
 mod knock;
 mod program;
 
@@ -92,10 +91,10 @@ fn a_client_over_its_limit_waits_and_others_do_not() {
     let refused = get("127.0.0.1", port, "/", CLAIMS);
     assert_eq!(refused.status, 429);
     let wait: u64 = refused.field("retry-after").unwrap().parse().unwrap();
-    assert!((1..=20).contains(&wait), "{wait}");
-    assert_eq!(status("127.0.0.2"), 200);
-    assert_eq!(status("127.0.0.3"), 200);
-    assert_eq!(status("127.0.0.4"), 429, "all together have had theirs");
+    assert!((1..=30).contains(&wait), "{wait}");
+    assert_eq!([1, 2, 3].map(|_| status("127.0.0.2")), [200; 3]);
+    assert_eq!([1, 2, 3].map(|_| status("127.0.0.3")), [200, 200, 429], "all together have had theirs");
+    assert_eq!([1, 2].map(|_| status("127.0.0.4")), [200, 429], "of each one's share a part is its own");
 }
 
 #[test]
@@ -119,11 +118,15 @@ fn a_crowd_that_says_nothing_keeps_nobody_out() {
     let port = echo.http[0].port();
     let crowd: Vec<_> = (0..700).map(|at| open(&format!("127.{}.{}.1", 1 + at / 250, at % 250), port)).collect();
     assert_eq!(get("127.9.9.9", port, "/", "").body, "127.9.9.9\n");
-    // Who came first had to go, and who came last is still waited for.
+    // Nobody had to wait until the crowd's time was over: those who came first had to go, and the others are still waited for.
     assert_eq!(std::io::Read::read(&mut &crowd[0], &mut [0; 8]).unwrap_or_default(), 0);
-    crowd[699].set_nonblocking(true).unwrap();
-    let waits = std::io::Read::read(&mut &crowd[699], &mut [0; 8]).unwrap_err();
-    assert_eq!(waits.kind(), std::io::ErrorKind::WouldBlock);
+    let waits = |mut stream: &std::net::TcpStream| {
+        stream.set_nonblocking(true).unwrap();
+        let told = std::io::Read::read(&mut stream, &mut [0; 8]);
+        told.is_err_and(|error| error.kind() == std::io::ErrorKind::WouldBlock)
+    };
+    let waiting = crowd.iter().filter(|stream| waits(stream)).count();
+    assert!(waiting > 100, "{waiting}");
 }
 
 #[test]
@@ -132,10 +135,10 @@ fn senders_that_may_be_forged_starve_nobody_over_stun() {
     let request = fingerpost::watch::stun::message::request(&[7; 12]);
     for at in 0..200 {
         let socket = std::net::UdpSocket::bind(format!("127.1.0.{}:0", 1 + at)).unwrap();
+        socket.set_read_timeout(Some(LONG)).unwrap();
         socket.send_to(&request, echo.stun[0]).unwrap();
+        assert!(socket.recv(&mut [0; 100]).is_ok(), "sender {at} has no answer");
     }
-    let told = run(async { ask(&echo.stun[0].to_string(), Family::Ipv4, None, LONG).await });
-    assert_eq!(told, Ok([127, 0, 0, 1].into()));
 }
 
 #[test]

@@ -41,6 +41,7 @@ mod cases;
 mod chromium;
 #[path = "../common/mod.rs"]
 mod common;
+mod crowd;
 mod delegation;
 mod doors;
 mod flood;

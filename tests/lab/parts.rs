@@ -102,7 +102,7 @@ impl Lab {
         let dir = tempfile::tempdir().unwrap();
         let stun = STUN.map(|ip| format!("{ip}:3480")).into_iter().chain([format!("[{STUN_IPV6}]:3480")]);
         let child = self.within(Host::Outside, || {
-            let mut command = Command::new(env!("CARGO_BIN_EXE_fingerpost"));
+            let mut command = Command::new(binary());
             command.args(["echo", "--http", "[::]:8080"]).args(stun.flat_map(|at| ["--stun".to_owned(), at]));
             command.args(options).stdin(Stdio::null()).stdout(Stdio::null());
             command.env_remove("NOTIFY_SOCKET").stderr(File::create(dir.path().join("log")).unwrap()).spawn().unwrap()
@@ -273,6 +273,11 @@ impl Part {
         let done = work();
         kill_process(pid, Signal::CONT).unwrap();
         done
+    }
+
+    /// Its process.
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.as_ref().unwrap().id()
     }
 
     fn lives(&mut self) -> bool {
