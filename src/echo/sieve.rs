@@ -137,7 +137,11 @@ mod tests {
             let taken = (0..100).filter(|_| fair.take(now, client(7)).is_ok()).count();
             assert_eq!(taken, each as usize);
             let wait = fair.take(now, client(7)).unwrap_err();
-            assert!(fair.take(now + wait, client(7)).is_ok() && fair.take(now + wait, client(7)).is_err());
+            assert!(fair.take(now + wait - Duration::from_millis(1), client(7)).is_err());
+            let after = |second: u64| now + Duration::from_secs(second);
+            let later: usize =
+                (1..=60).map(|second| (0..100).filter(|_| fair.take(after(second), client(7)).is_ok()).count()).sum();
+            assert_eq!(later, each as usize);
         }
     }
 }

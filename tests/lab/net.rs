@@ -187,11 +187,12 @@ impl Lab {
         self.within(Host::Router, || feed("nft", &["-f", "-"], &rule));
     }
 
-    /// The addresses of `device` within `host`, each with its preferred lifetime in seconds.
+    /// The addresses of `device` within `host` that can be used by now, each with its preferred lifetime in seconds. The
+    /// kernel clears the mark "tentative" by a task of its own, also where it looks for no duplicates.
     pub(crate) fn addresses(&self, host: Host, device: &str) -> Vec<(IpAddr, u32)> {
         let all = links(host);
         let link = all.iter().find(|link| link["ifname"] == device).unwrap();
-        let found = link["addr_info"].as_array().unwrap().iter();
+        let found = link["addr_info"].as_array().unwrap().iter().filter(|a| a["tentative"] != true);
         let seconds = |value: &serde_json::Value| u32::try_from(value.as_u64().unwrap()).unwrap();
         found.map(|a| (a["local"].as_str().unwrap().parse().unwrap(), seconds(&a["preferred_life_time"]))).collect()
     }
