@@ -225,6 +225,13 @@ impl Bench {
         report.trouble.is_none() && stands && is_closed && world.amiss().is_none() && world.is_settled()
     }
 
+    /// As many writes of the last day were charged.
+    pub(crate) fn charged(&self) -> usize {
+        let (now, limits) = (Timestamp::from_millis(self.now()), limits());
+        let books = self.books.as_ref().unwrap().borrow();
+        (limits.daily - books.state.ledger.left_today(now, &limits, "home")) as usize
+    }
+
     pub(crate) fn log_dir(&self) -> std::path::PathBuf {
         self.dir.path().join("state")
     }

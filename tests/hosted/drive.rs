@@ -15,7 +15,7 @@ use crate::api::Api;
 use crate::bench::{Bench, HELD, TIMEOUT, home};
 use crate::forms::Forms;
 use crate::habits::{Habits, Shape};
-use crate::judge::{intents, untruths};
+use crate::judge::{charged_wrongly, intents, untruths};
 use crate::world::{Time, World};
 
 /// So long on the clock of the machine nobody asks for anything: then it never will.
@@ -161,10 +161,14 @@ pub(crate) fn run((habits, mut rng): (Habits, Rng)) -> Facts {
             } => {}
         }
         drop(over);
-        let (intents, _) = intents(&bench.log_dir());
+        let ((intents, _), charged) = (intents(&bench.log_dir()), bench.charged());
         let world = bench.api.world();
         facts.breaches.extend(world.breaches.iter().cloned());
         facts.breaches.extend(untruths(&world, &intents));
+        // What was cut off stays charged: a start anew does not know whether it was sent.
+        if facts.kills == 0 {
+            facts.breaches.extend(charged_wrongly(&world, &intents, charged));
+        }
         facts.requests = world.asked.len();
         facts.faults = world.asked.iter().filter(|asked| asked.fault.is_some()).count();
         facts.intents = intents.len();

@@ -78,6 +78,19 @@ impl Planned {
     }
 }
 
+/// What the limits were charged otherwise than for each write of which anything was sent, and for none else. A program is
+/// there to send, and what it does nobody sees.
+pub(crate) fn charged_wrongly(world: &World, intents: &BTreeMap<u64, Intent>, charged: usize) -> Option<String> {
+    let starts: Vec<u64> = intents.values().map(|intent| intent.at).collect();
+    let is_sent = |(nth, intent): &(usize, &Intent)| {
+        let next = starts.get(nth + 1).copied().unwrap_or(u64::MAX);
+        let is_its = |at: u64| (intent.at + 1..=next).contains(&at);
+        world.asked.iter().any(|asked| is_its(asked.at) && asked.request.is_write())
+    };
+    let sent = intents.values().enumerate().filter(is_sent).map(|(_, intent)| intent.changes.len()).sum::<usize>();
+    (charged != sent).then(|| format!("charged: {charged} writes, and {sent} were sent"))
+}
+
 /// What the log says that is not so.
 pub(crate) fn untruths(world: &World, intents: &BTreeMap<u64, Intent>) -> Vec<String> {
     let history = world.store.history();

@@ -162,6 +162,29 @@ fn an_item_that_is_listed_twice_is_one() {
     assert_eq!(api.zone().writes(), ["PATCH /desk/cards/2"]);
 }
 
+/// A list in a random order that does not show the last write yet: the same record is taken again, or two would get the
+/// address, and neither would ever go.
+#[test]
+fn of_equals_the_same_one_is_taken_in_whatever_order_they_are_listed() {
+    for others in [&[][..], &["198.51.100.99"]] {
+        for is_reversed in [false, true] {
+            let api = api(move |asked| {
+                let mut all = vec![gauge(9, "203.0.113.9"), gauge(10, "203.0.113.10"), beside()];
+                all.extend(others.iter().map(|address| gauge(11, address)));
+                if is_reversed {
+                    all.reverse();
+                }
+                Some(if asked.method == "GET" { cards(&all) } else { Reply::new(200, json!({})) })
+            });
+            let of = |ours: &[&'static str]| set(120, &[ours, others].concat());
+            let wanted = change("gauge", A, Some(of(&["203.0.113.9", "203.0.113.10"])), of(&["203.0.113.77"]));
+            // The removal of the other one waits until this is to be seen.
+            faulty(run_case(own(WHOLE, &api.url()).apply(&[wanted])), FaultKind::InDoubt, &["1 of 2 requests"]);
+            assert_eq!(api.zone().writes(), ["PATCH /desk/cards/9"], "{others:?}, {is_reversed}");
+        }
+    }
+}
+
 #[test]
 fn an_id_with_two_contents_is_a_conflict_and_never_two_records() {
     let both = || cards(&[gauge(2, "203.0.113.9"), gauge(2, "203.0.113.10"), beside()]);

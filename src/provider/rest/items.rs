@@ -88,6 +88,12 @@ impl Item {
         id(self).is_some() && id(self) == id(other)
     }
 
+    /// Its place among the records of a name, by their ids alone: where these are numbers that grow, the oldest comes first.
+    pub(super) fn age(&self) -> (usize, String) {
+        let id = self.id.as_deref().and_then(text).unwrap_or_default();
+        (id.len(), id)
+    }
+
     /// How many of its values say something: what others set on a record, such as a flag or a comment, adds to it.
     pub(super) fn weight(&self) -> usize {
         serde_json::from_str(self.raw.get()).map_or(0, |value| weight(&value))

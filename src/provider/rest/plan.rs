@@ -98,8 +98,10 @@ pub(super) fn plan<'a>(api: &'a Api, changes: &'a [Change], index: &Index<'a>) -
 /// An address that goes is replaced by one that comes, so that what else the record holds stays; then come new records,
 /// and only then old ones go.
 fn records<'a>(change: &'a Change, items: &[&'a Item]) -> Vec<Task<'a>> {
-    let mine: Vec<(&Item, IpAddr)> =
+    let mut mine: Vec<(&Item, IpAddr)> =
         items.iter().filter_map(|item| Some((*item, item.members.first()?.address?))).collect();
+    // Not as they are listed: until a write is to be seen, the same is planned again, whatever the order is by then.
+    mine.sort_by_cached_key(|(item, _)| item.age());
     let RrSet { ttl, addresses } = &change.after;
     if let (Some(only), 1, true) = (addresses.first(), addresses.len(), change.before.as_ref() != Some(&change.after)) {
         return one_record(change, mine, *only);
@@ -128,7 +130,7 @@ fn records<'a>(change: &'a Change, items: &[&'a Item]) -> Vec<Task<'a>> {
 /// duplicate, as we make them, goes.
 fn one_record<'a>(change: &'a Change, mine: Vec<(&'a Item, IpAddr)>, address: IpAddr) -> Vec<Task<'a>> {
     let task = |item: Option<&'a Item>, act| Task { changes: vec![change], item, act, heir: None };
-    // Of several equals the last is taken, so they are gone through from the end: the first in the list.
+    // Of several equals the last is taken, so they are gone through from the end: the oldest.
     let stays = mine.iter().rev().max_by_key(|(item, stands)| (item.weight(), *stands == address));
     let Some(&(kept, stands)) = stays else { return vec![task(None, Act::Record(address))] };
     // What is listed twice is one record: it stays.
