@@ -9,7 +9,8 @@
 //!                                                                      └ audit: intent (durable) … outcome ┘
 //! ```
 //!
-//! The rooms, in the order in which a round walks through them:
+//! What is decided here, and how is read what others say, stands in the crate `fingerpost_core`, and is shown here under
+//! the same names. The rooms, in the order in which a round walks through them:
 //!
 //! * [`config`] turns a TOML file, the environment and options into checked values, once, at the door; [`settings`] are
 //!   these values.
@@ -47,7 +48,6 @@
 //! Rooms marked pure, and every function that decides, touch no socket, file, clock or random source:
 //! the time and the randomness are arguments.
 
-pub mod address;
 pub mod allowlist;
 mod aside;
 pub mod audit;
@@ -64,23 +64,17 @@ mod files;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 mod http;
-pub mod limits;
 pub mod message;
-pub mod name;
 mod process;
 pub mod provider;
-pub mod reconcile;
-pub mod record;
 pub mod rehearsal;
 pub mod round;
 pub mod say;
-pub mod secret;
 mod serving;
-pub mod settings;
-mod shown;
 pub mod standby;
 pub mod state;
 pub mod status;
-pub mod text;
 pub mod update;
 pub mod watch;
+
+pub use fingerpost_core::{address, limits, name, reconcile, record, secret, settings, shown, text};

@@ -81,13 +81,13 @@ say "formatting"
 cargo fmt --check
 
 say "lints"
-cargo clippy --locked --all-targets -- -D warnings
+cargo clippy --locked --workspace --all-targets -- -D warnings
 
 say "documentation"
-RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --document-private-items
+RUSTDOCFLAGS="-D warnings" cargo doc --locked --workspace --no-deps --document-private-items
 
 say "tests, those with real peers included"
-cargo test --locked --no-fail-fast -- --include-ignored
+cargo test --locked --workspace --no-fail-fast -- --include-ignored
 
 say "the rehearsal, as it is built for use"
 binary=$(packaging/build.sh)

@@ -34,7 +34,8 @@ impl Paths {
         let mut here = self.module.clone();
         let mut rest = segments;
         match rest.split_first()? {
-            (first, tail) if first == "crate" || first == "fingerpost" => {
+            // A room has one name, in whichever crate a part of it is.
+            (first, tail) if ["crate", "fingerpost", "fingerpost_core"].contains(&first.as_str()) => {
                 here.clear();
                 rest = tail;
             }
@@ -162,13 +163,16 @@ fn walk(file: &Path, children: &Path, module: &[String], arrows: &mut Arrows, se
 
 /// Every arrow between two rooms, from the sources.
 fn arrows() -> (BTreeSet<String>, Arrows) {
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let (source, core) = (root.join("src"), root.join("core/src"));
     let (mut arrows, mut seen) = (Arrows::new(), BTreeSet::new());
+    walk(&core.join("lib.rs"), &core, &[], &mut arrows, &mut seen);
     walk(&source.join("lib.rs"), &source, &[], &mut arrows, &mut seen);
     let main = ["main".to_owned()];
     walk(&source.join("main.rs"), &source.join("main"), &main, &mut arrows, &mut seen);
     let rooms = seen.iter().filter_map(|file| {
-        let first = file.strip_prefix(&source).ok()?.components().next()?.as_os_str().to_str()?;
+        let inner = file.strip_prefix(&source).or_else(|_| file.strip_prefix(&core)).ok()?;
+        let first = inner.components().next()?.as_os_str().to_str()?;
         let room = first.trim_end_matches(".rs");
         (room != "lib").then(|| room.to_owned())
     });

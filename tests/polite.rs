@@ -7,7 +7,7 @@ use std::fs;
 use std::net::{IpAddr, Ipv4Addr};
 
 use fingerpost::address::Family;
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::config::load::{Sources, load};
 use fingerpost::rehearsal::echo::{Behaviour, Echo};
 use fingerpost::round::Means;
@@ -34,7 +34,7 @@ async fn five() -> (Vec<Echo>, Means) {
     let file = dir.path().join("fingerpost.toml");
     fs::write(&file, text).unwrap();
     let config = load(&Sources { file, ..Sources::default() }).unwrap().config;
-    (echoes, Means::new(config, Clock::system()).unwrap())
+    (echoes, Means::new(config, clock::system()).unwrap())
 }
 
 fn asked(echoes: &[Echo]) -> Vec<u64> {

@@ -381,19 +381,5 @@ pub fn sync_dir(dir: &Path) -> Result<(), AuditError> {
     })
 }
 
-impl Ending {
-    /// The word for it, as in the log.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Done => "done",
-            Self::Conflict => "conflict",
-            Self::Failed => "failed",
-            Self::Refused => "refused",
-            Self::Overtaken => "overtaken",
-            Self::Unknown => "unknown",
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests;

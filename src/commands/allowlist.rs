@@ -9,13 +9,13 @@ use crate::address::Family;
 use crate::allowlist::compare::{Ranges, Verdict, grouped};
 use crate::allowlist::{self, AllowlistError, Compared, Outcome, Reload, Rendered, Report};
 use crate::cli::Common;
-use crate::clock::Clock;
+use crate::clock;
 use crate::say::{Paint, Tone};
 
 pub(super) fn fetch(common: &Common, accept: bool) -> Result<Exit, CommandError> {
     // No provider is asked for anything, so none of their secrets is needed.
     let config = load_to_look(common)?.config;
-    let reports = block_on(allowlist::fetch(&config, accept, Clock::system().now()))??;
+    let reports = block_on(allowlist::fetch(&config, accept, clock::system().now()))??;
     let exit = reports.iter().map(|report| exit(&report.outcome)).max().unwrap_or(Exit::Done);
     if common.json {
         print_json(&serde_json::json!({ "edges": reports }))?;

@@ -13,7 +13,7 @@ use crate::audit::chain::{Entry, Known, Lack};
 use crate::audit::file::{self, AuditError};
 use crate::audit::words::sentence;
 use crate::cli::Common;
-use crate::clock::{Clock, Timestamp};
+use crate::clock::{self, Timestamp};
 use crate::name::DnsName;
 use crate::shown;
 use crate::state::{self, State, StateError};
@@ -100,7 +100,7 @@ pub(super) fn show(
     let record = record
         .map(|text| DnsName::parse(text).map_err(|error| CommandError::Usage(format!("--record: {error}"))))
         .transpose()?;
-    let since = since.map(|text| moment(text, Clock::system().now())).transpose()?;
+    let since = since.map(|text| moment(text, clock::system().now())).transpose()?;
     let dir = state_dir(common)?;
     let mut concerned = Concerned { record, intents: BTreeSet::new() };
     let mut shown = Vec::new();
@@ -148,7 +148,7 @@ pub(super) fn plot(common: &Common) -> Result<Exit, CommandError> {
         moves.extend(Move::of(&entry));
     });
     let flaw = flaw.map_err(unreadable)?;
-    let now = Clock::system().now();
+    let now = clock::system().now();
     let stays = stays(&moves, now, SPAN);
     if stays.is_empty() && any {
         print("The log that is kept tells of no settled address.\n")?;

@@ -5,7 +5,7 @@ use tokio::sync::{mpsc, watch};
 
 use super::{CommandError, Exit, block_on, load};
 use crate::cli::Common;
-use crate::clock::Clock;
+use crate::clock;
 use crate::daemon::{self, Notifier, Surroundings, Trigger};
 use crate::status::Snapshot;
 
@@ -16,7 +16,7 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
             triggers,
             notifier: Notifier::ServiceManager,
             snapshot: watch::Sender::new(Snapshot::default()),
-            clock: Clock::system(),
+            clock: clock::system(),
             random: fastrand::Rng::new(),
         };
         daemon::run(|| load(common), around).await?;

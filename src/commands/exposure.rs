@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::{CommandError, Exit, block_on, load, print, print_json};
 use crate::cli::Common;
-use crate::clock::Clock;
+use crate::clock;
 use crate::config::load::add;
 use crate::exposure::{Finding, Grade, look::recall};
 use crate::round::{Means, RoundError};
@@ -19,7 +19,7 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
         return Err(CommandError::Unconfigured(text));
     }
     let state = update::peek(&config).map_err(RoundError::from)?;
-    let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
+    let means = Means::new(config, clock::system()).map_err(RoundError::from)?;
     // What was settled on a line or family that is not configured any more is not the home's.
     let mut settled: Vec<_> = means.vias().iter().filter_map(|via| state.settled.get(via).copied()).collect();
     let found = block_on(async {

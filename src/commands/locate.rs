@@ -2,12 +2,12 @@
 
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json, verdict};
 use crate::cli::Common;
-use crate::clock::Clock;
+use crate::clock;
 use crate::round::{Histories, Means, RoundError};
 use crate::say;
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
-    let means = Means::new(load_to_look(common)?.config, Clock::system()).map_err(RoundError::from)?;
+    let means = Means::new(load_to_look(common)?.config, clock::system()).map_err(RoundError::from)?;
     let looks = block_on(means.look())?;
     let found = means.diagnose(&looks, &mut Histories::new());
     let exit = verdict(&looks, &[], false);

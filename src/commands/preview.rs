@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::{CommandError, Exit, block_on, load, print, print_json, verdict};
 use crate::cli::Common;
-use crate::clock::Clock;
+use crate::clock;
 use crate::round::{self, Means, RoundError};
 use crate::update::Report;
 use crate::watch::look::{Found, HeldBack, Look};
@@ -23,7 +23,7 @@ pub(super) struct Document<'a> {
 pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError> {
     let config = load(common)?.config;
     let state = update::peek(&config).map_err(RoundError::from)?;
-    let means = Means::new(config, Clock::system()).map_err(RoundError::from)?;
+    let means = Means::new(config, clock::system()).map_err(RoundError::from)?;
     let (looks, found, reports) = block_on(async {
         let looks = means.look().await;
         let found = means.diagnose(&looks, &mut round::histories(&state));

@@ -7,7 +7,7 @@ use std::time::Duration;
 use super::{CommandError, Exit, load_to_look, print, print_json};
 use crate::audit::file;
 use crate::cli::Common;
-use crate::clock::{Clock, Timestamp};
+use crate::clock::{self, Timestamp};
 use crate::round::{Means, RoundError};
 use crate::say::{Paint, Tone};
 use crate::settings::Config;
@@ -91,12 +91,12 @@ fn follow(common: &Common, dir: &Path) -> Result<Exit, CommandError> {
 /// What the state file and the audit log tell.
 fn left_behind(config: &Config) -> Result<Status, CommandError> {
     let mut state = update::peek(config).map_err(RoundError::from)?;
-    let means = Means::new(config.clone(), Clock::system()).map_err(RoundError::from)?;
+    let means = Means::new(config.clone(), clock::system()).map_err(RoundError::from)?;
     state.ledger.settle(means.sites());
     let mut memory = Memory::default();
     let flaw = file::recall(&config.state_dir, |entry| memory.hear(entry))?;
     let flaw = flaw.map(|flaw| chain_of(&flaw));
-    Ok(build::left_behind(config, &state, &memory, flaw, Clock::system().now()))
+    Ok(build::left_behind(config, &state, &memory, flaw, clock::system().now()))
 }
 
 fn exit(status: &Status) -> Exit {

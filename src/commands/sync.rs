@@ -11,7 +11,7 @@ use std::time::Duration;
 use super::preview::Document;
 use super::{CommandError, Exit, block_on, load, print, print_json, verdict};
 use crate::cli::Common;
-use crate::clock::Clock;
+use crate::clock::{self, Clock};
 use crate::confirm::{Confirming, End, Verdict};
 use crate::daemon::DaemonError;
 use crate::round::{Home, Means, RoundError};
@@ -26,7 +26,7 @@ use crate::watch::settle::Heard;
 const QUICK: Duration = Duration::from_secs(1);
 
 pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, CommandError> {
-    let clock = Clock::system();
+    let clock = clock::system();
     let means = Means::new(load(common)?.config, clock.clone()).map_err(RoundError::from)?;
     let mut home = Home::open(means)?;
     home.release_all("a manual sync");

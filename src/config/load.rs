@@ -116,7 +116,7 @@ fn read(doc: &Doc, sources: &Sources) -> Option<Config> {
     let asked = by_provider(&records);
     let providers = providers.into_iter().filter_map(|(name, provider)| {
         let asked = asked.get(name.as_str()).map_or(&[][..], Vec::as_slice);
-        Some((name, provider.whole?.asked_for(asked)))
+        Some((name, providers::asked_for(provider.whole?, asked)))
     });
     let providers = providers.collect();
     Some(Config {

@@ -107,18 +107,16 @@ fn fingerprint(doc: &Doc, path: &str, identity: &str) -> String {
     hex_digest(&text)
 }
 
-impl Provider {
-    /// The same, its fingerprint made to stand for its `records` too: a refusal may be a record's fault.
-    pub(super) fn asked_for(mut self, records: &[&Record]) -> Self {
-        let mut text = self.fingerprint;
-        for record in records {
-            let Record { name, types, lines: _, provider: _, ttl, host_part, sharing } = record;
-            // Writing to a String does not fail.
-            let _ = writeln!(text, "{name} {types:?} {ttl} {host_part:?} {sharing:?}");
-        }
-        self.fingerprint = hex_digest(&text);
-        self
+/// The provider, its fingerprint made to stand for its `records` too: a refusal may be a record's fault.
+pub(super) fn asked_for(mut provider: Provider, records: &[&Record]) -> Provider {
+    let mut text = provider.fingerprint;
+    for record in records {
+        let Record { name, types, lines: _, provider: _, ttl, host_part, sharing } = record;
+        // Writing to a String does not fail.
+        let _ = writeln!(text, "{name} {types:?} {ttl} {host_part:?} {sharing:?}");
     }
+    provider.fingerprint = hex_digest(&text);
+    provider
 }
 
 fn hex_digest(text: &str) -> String {

@@ -2,12 +2,10 @@
 //!
 //! `message` and `answer` are pure; `tcp` opens connections, and `udp` asks single questions.
 
-pub(crate) mod answer;
-pub(crate) mod message;
 pub(crate) mod tcp;
-pub mod tsig;
 pub(crate) mod udp;
 
+pub use fingerpost_core::dns::{answer, message, tsig};
 use ring::rand::{SecureRandom, SystemRandom};
 
 /// A message id that nobody can guess (RFC 5452, section 4.3); `None` when the system gives no random bytes.

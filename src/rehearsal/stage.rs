@@ -18,7 +18,7 @@ use tokio::time::{Instant, timeout_at};
 use super::RehearsalError;
 use super::dns::Server;
 use super::echo::{Behaviour, Echo};
-use crate::clock::Clock;
+use crate::clock;
 use crate::config::load::{self, Loaded, Sources};
 use crate::daemon::{self, DaemonError, Notifier, Surroundings, Trigger};
 use crate::dns::tsig::{TsigAlgorithm, TsigKey};
@@ -205,7 +205,7 @@ ttl = "2m"
             triggers,
             notifier: Notifier::Nobody,
             snapshot: show,
-            clock: Clock::system(),
+            clock: clock::system(),
             random: fastrand::Rng::new(),
         };
         let file = self.config_file();

@@ -13,7 +13,7 @@ use super::stage::{FREELY, Stage, name};
 use super::{RehearsalError, Teller};
 use crate::audit::chain::{Entry, Known};
 use crate::audit::{Ending, Event, file};
-use crate::clock::Clock;
+use crate::clock;
 use crate::daemon::Trigger;
 use crate::record::{RecordType, RrSet};
 use crate::round::Means;
@@ -58,7 +58,7 @@ async fn preview(teller: &mut Teller, stage: &Stage) -> Result<(), RehearsalErro
     stage.behaves("tern-labs", Behaviour::Lies(STRANGER));
     stage.behaves("quayside", Behaviour::Hangs);
     let serial = stage.dns.serial();
-    let means = Means::new(stage.load()?.config, Clock::system())?;
+    let means = Means::new(stage.load()?.config, clock::system())?;
     let looks = means.look().await;
     let reports = means.foresee(&looks, &[], &State::default()).await;
     teller.show(&say::looks(&looks, say::Paint::plain()));

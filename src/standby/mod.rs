@@ -4,9 +4,6 @@
 //! provider, and holds the lease's door: whoever writes goes through [`Lease::enter`], and takes the claim along as a
 //! fence that the server itself checks. It is no part of any promise that clocks run alike or that processes run at all.
 
-mod turn;
-mod unable;
-
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -15,14 +12,13 @@ use ring::rand::{SecureRandom, SystemRandom};
 use tokio::sync::Notify;
 use tokio::time::{Instant, sleep_until, timeout};
 
-pub use self::turn::News;
-use self::turn::{Me, Step, Swapped, Turn};
-pub use self::unable::{Inability, Unable};
 use crate::clock::{Clock, Setting};
 use crate::name::DnsName;
 use crate::provider::claim::{Claim, Nonce};
 use crate::provider::{Applied, Change, Fault, FaultKind, Fence, Provider, Register};
 use crate::settings::Standby;
+pub use fingerpost_core::standby::*;
+use turn::{Me, Step, Swapped, Turn};
 
 /// Steps for one write, and rounds for one giving back: a look, a swap, and both once more after a swap that met something.
 const TRIES: usize = 4;

@@ -7,7 +7,7 @@ use std::time::Duration;
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::{Entry, Known};
 use fingerpost::audit::file::{Log, read_all};
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::name::DnsName;
 use fingerpost::provider::{Change, Provider};
 use fingerpost::reconcile::Desired;
@@ -48,7 +48,7 @@ impl Updater {
             lease: None,
             confirms: false,
         };
-        bring_in_step(&job, &self.books, &Clock::system()).await
+        bring_in_step(&job, &self.books, &clock::system()).await
     }
 
     /// What was sent so far.

@@ -8,7 +8,7 @@ use std::time::Duration;
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::config::load::{Sources, load};
 use fingerpost::daemon::{self, Notifier, Surroundings, Trigger};
 use fingerpost::exposure::{Check, Grade};
@@ -77,7 +77,7 @@ fn a_leak_is_entered_once_and_its_end_once() {
         let load = move || load(&Sources { file: file.clone(), ..Sources::default() });
         let random = fastrand::Rng::with_seed(7);
         let around =
-            Surroundings { triggers, notifier: Notifier::Nobody, snapshot: show, clock: Clock::system(), random };
+            Surroundings { triggers, notifier: Notifier::Nobody, snapshot: show, clock: clock::system(), random };
         let task = tokio::task::spawn_local(daemon::run(load, around));
 
         let amiss = shown(&mut snapshot, Some(Grade::Amiss)).await;

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::os::unix::fs::symlink;
 
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::provider::program::Program;
 use fingerpost::update::{RecordState, Trouble};
 
@@ -33,7 +33,7 @@ fn what_was_never_sent_uses_up_no_limit() {
     let (host, arguments) = (mill.path("host"), vec!["-c".into(), HOST.into()]);
     let provider = Program::new(dns("heronmill.example"), host.display().to_string(), arguments, variables, None, LONG);
     let (updater, desired) = (Updater::new(), [wanted(dns("gauge.heronmill.example"), "203.0.113.77")]);
-    let left = || updater.books.borrow().state.ledger.left_today(Clock::system().now(), &LIMITS, "home");
+    let left = || updater.books.borrow().state.ledger.left_today(clock::system().now(), &LIMITS, "home");
     fs::write(mill.path("leaving"), "").unwrap();
     // Once more than a burst has writes.
     for nth in 0..=LIMITS.burst as usize {

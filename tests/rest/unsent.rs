@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::update::RecordState;
 
 use crate::common::record_api::{Body, RecordApi, Reply};
@@ -18,7 +18,7 @@ fn host() -> RecordApi {
 }
 
 fn left(updater: &Updater) -> u32 {
-    updater.books.borrow().state.ledger.left_today(Clock::system().now(), &LIMITS, "home")
+    updater.books.borrow().state.ledger.left_today(clock::system().now(), &LIMITS, "home")
 }
 
 /// How many requests a pass makes until it has read, and how many its write makes until it writes.

@@ -5,7 +5,7 @@
 use std::net::SocketAddr;
 use std::path::Path;
 
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::provider::Standing;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType::{A, Aaaa};
@@ -189,7 +189,7 @@ fn cuts_are_seen_and_guarded<S: Software>(transfers: bool) {
             lease: None,
             confirms: false,
         };
-        let report = foresee(&job, &State::default(), &Clock::system()).await;
+        let report = foresee(&job, &State::default(), &clock::system()).await;
         for (record, (label, cut)) in report.records.iter().zip(UNDER) {
             let RecordState::Blocked { why } = &record.standing else { panic!("{label}: {record:?}") };
             assert!(why.contains(&format!("the zone hands {cut} over")), "{label}: {why}");

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::provider::claim::Nonce;
 use fingerpost::provider::rfc2136::Rfc2136;
 use fingerpost::provider::{FaultKind, Register};
@@ -33,7 +33,7 @@ fn real<S: Software>(lines: &str) -> Peer {
 fn lease(provider: Rfc2136, number: u8) -> Lease {
     let holder = format!("node{number}");
     let standby = Standby { names: BTreeMap::new(), lease: Duration::from_secs(1), holder };
-    Lease::new(&standby, dns(NAME), Arc::new(provider), Nonce([number; 16]), Clock::system())
+    Lease::new(&standby, dns(NAME), Arc::new(provider), Nonce([number; 16]), clock::system())
 }
 
 async fn changes_hands(peer: &Peer) {

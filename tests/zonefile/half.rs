@@ -6,7 +6,7 @@ use std::rc::Rc;
 use std::time::Duration;
 
 use fingerpost::audit::file::Log;
-use fingerpost::clock::Clock;
+use fingerpost::clock;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, Sharing};
@@ -49,7 +49,7 @@ fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
         lease: None,
         confirms: false,
     };
-    let pass = || run(bring_in_step(&job, &books, &Clock::system())).trouble;
+    let pass = || run(bring_in_step(&job, &books, &clock::system())).trouble;
     for half in [None, Some(""), Some("$TTL 5m\n@ SOA ns1 keeper 7 1h ("), Some("$TTL 5m\n@ SOA ns1 keeper 7 1h 10m")] {
         match half {
             None => fs::remove_file(&file).unwrap(),

@@ -5,7 +5,7 @@
 //!
 //! The program is believed in what it says of the zone, since nobody else can; not in its time, its size, or its form.
 
-mod protocol;
+pub use fingerpost_core::provider::program::protocol;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::ErrorKind;

@@ -1,28 +1,15 @@
 //! An HTTP API with JSON, as a description tells it. Nothing of any one API is compiled in.
 //!
-//! `client` puts requests on the network, `look` and this ask for them; all else here is pure. `config` reads the description
-//! into an [`Api`].
+//! `client` puts requests on the network, `look` and this ask for them; what is read, planned and judged is the core's.
+//! `config` reads the description into an [`Api`].
 //!
 //! Before a write everything is read again and compared with what the plan was made from. Most APIs take one record or
 //! RRset at a time: when a request fails after another was taken, the fault is [`FaultKind::InDoubt`].
 
-pub mod body;
 mod client;
-pub mod description;
-pub mod forms;
-#[cfg(any(test, fuzzing))]
-pub(crate) mod hostile;
-mod items;
-pub mod json;
-mod judge;
-mod link;
-mod listing;
 mod look;
-mod pages;
-mod plan;
-mod reading;
-pub mod template;
-mod token;
+
+pub use fingerpost_core::provider::rest::*;
 
 use std::collections::BTreeSet;
 use std::sync::Mutex;

@@ -9,15 +9,11 @@
 
 mod cuts;
 mod fetch;
-#[cfg(any(test, fuzzing))]
-pub(crate) mod hostile;
 mod inquire;
-mod judge;
-mod read;
 mod register;
-mod transfer;
-mod update;
 mod write;
+
+pub use fingerpost_core::provider::rfc2136::*;
 
 use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};

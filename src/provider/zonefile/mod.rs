@@ -6,17 +6,10 @@
 //! Not for a zone that its server writes by itself, be it for dynamic updates or for signing: such a file is the
 //! server's own, and [`super::rfc2136`] is the way there.
 
-mod edit;
 mod file;
-#[cfg(any(test, fuzzing))]
-pub(crate) mod hostile;
-pub(super) mod lex;
-pub(super) mod listing;
 pub(crate) mod reload;
-mod runs;
-mod scan;
-mod serial;
-mod view;
+
+pub use fingerpost_core::provider::zonefile::*;
 
 use std::collections::BTreeSet;
 use std::path::PathBuf;

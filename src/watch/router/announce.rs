@@ -14,7 +14,8 @@ use tokio::io::ReadBuf;
 use tokio::net::UdpSocket;
 use tokio::time::{Instant, sleep_until};
 
-use super::{gateway, natpmp, pcp};
+use super::{gateway, natpmp};
+pub use fingerpost_core::watch::router::announce::*;
 
 /// Where announcements go (RFC 6886, section 3.2.1; RFC 6887, section 14.1.3).
 const GROUP: Ipv4Addr = Ipv4Addr::new(224, 0, 0, 1);
@@ -28,15 +29,6 @@ const WINDOW: Duration = Duration::from_millis(500);
 /// What the kernel may store for one socket, in bytes with its own overhead: some dozens of datagrams.
 const BUFFER: usize = 16 * 1024;
 
-/// The protocol of an announcement.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
-    /// RFC 6886.
-    NatPmp,
-    /// RFC 6887.
-    Pcp,
-}
-
 /// The announcements that came together: at least one.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Push {
@@ -44,19 +36,6 @@ pub struct Push {
     pub natpmp: u32,
     /// How many of PCP.
     pub pcp: u32,
-}
-
-/// What kind of announcement of `gateway` a datagram is, if it is one. Address and port must be the gateway's; a NAT-PMP
-/// announcement has the form of the answer to opcode 0, and one that says "no address" counts.
-pub fn is_announcement(datagram: &[u8], from: SocketAddr, gateway: SocketAddr) -> Option<Kind> {
-    if (from.ip(), from.port()) != (gateway.ip(), gateway.port()) {
-        return None;
-    }
-    if pcp::announced(datagram).is_some() {
-        return Some(Kind::Pcp);
-    }
-    let whole = datagram.len() >= 12 && datagram.first() == Some(&0);
-    (whole && natpmp::parse(datagram).is_some()).then_some(Kind::NatPmp)
 }
 
 /// Listens to the gateway that was the default one when this began: after a change of routes, listen anew.

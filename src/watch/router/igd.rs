@@ -3,9 +3,7 @@
 //! [`ssdp`] and [`xml`] are pure; `ask` is the exchange: a search by multicast, the device's description, and one SOAP
 //! call that changes nothing. No proxy, no redirect, no kept connection, bounded bodies.
 
-pub mod ssdp;
-mod tree;
-pub mod xml;
+pub use fingerpost_core::watch::router::igd::{DESCRIPTION, ssdp, xml};
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddrV4};
 use std::time::Duration;
@@ -23,9 +21,6 @@ use crate::http;
 use crate::text::{excerpt, root_cause};
 use crate::watch::Silence;
 use xml::{Answer, Entry, Mapping, Service};
-
-/// The longest description of a device that is read, in bytes.
-pub const DESCRIPTION: usize = 64 * 1024;
 
 /// The longest answer to the call that is read, in bytes.
 pub const ANSWER: usize = 16 * 1024;

@@ -3,7 +3,7 @@
 //! A fresh socket asks from a fresh port, which an attacker off the path would have to guess besides the 96 bits of
 //! the transaction id.
 
-pub mod message;
+pub use fingerpost_core::watch::stun::message;
 
 use std::io;
 use std::net::{IpAddr, SocketAddr};

@@ -1,0 +1,40 @@
+//! What `fingerpost` decides, and how it reads what others say: plain values in, plain values out.
+//!
+//! Nothing here touches a socket, a file, a clock, a process or a random source: the time and the randomness are arguments.
+//! The crates that could are no dependencies of this one, and what the standard library offers of the kind is on the list
+//! of `clippy.toml` beside it. The crate `fingerpost` does what is decided here, and shows each of these rooms under the
+//! same name, where a room has another part that acts.
+//!
+//! * [`address`] knows which addresses a home can have: the IANA registries and the arithmetic of prefixes.
+//! * [`name`], [`clock`], [`record`] and [`secret`] hold the small values that every room speaks of: a DNS name, a moment,
+//!   a record's type and set, bytes that cannot be printed.
+//! * [`settings`] are the values of a checked configuration.
+//! * [`dns`] builds, signs and reads DNS messages.
+//! * [`provider`] is the trait behind which records live, and what is read and planned for each kind of provider.
+//! * [`watch`] has what is made of the witnesses' words: `vote`, `settle`, `rota`, `failover`, `diagnose`.
+//! * [`reconcile`]: what is wanted and what stands there in, a plan out.
+//! * [`limits`] says how often may be written.
+//! * [`standby`] decides which of two daemons may write.
+//! * [`audit`] has the log's events, their words, and the chain that binds them.
+//! * [`text`] says how errors and spans are put into words; [`shown`] makes what strangers wrote fit to be shown, and takes
+//!   secrets out of it.
+//! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
+#![forbid(unsafe_code)]
+
+pub mod address;
+pub mod audit;
+pub mod clock;
+pub mod dns;
+#[cfg(any(test, feature = "hostile"))]
+pub mod hostile;
+pub mod limits;
+pub mod name;
+pub mod provider;
+pub mod reconcile;
+pub mod record;
+pub mod secret;
+pub mod settings;
+pub mod shown;
+pub mod standby;
+pub mod text;
+pub mod watch;

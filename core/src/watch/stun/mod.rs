@@ -1,0 +1,3 @@
+//! STUN (RFC 8489): the messages.
+
+pub mod message;
