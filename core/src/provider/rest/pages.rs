@@ -92,6 +92,11 @@ impl Course {
         self.last = Some(last);
     }
 
+    /// Whether it ended with the list, and not because nothing new came any more.
+    pub fn went_to_the_end(&self) -> bool {
+        !self.is_ended
+    }
+
     /// Whether nothing can be missing in it, as far as it can be seen.
     pub fn is_whole(&self) -> bool {
         !self.is_unsteady && (self.stale == 0 || self.is_ended && self.comes_again())

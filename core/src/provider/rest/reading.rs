@@ -56,7 +56,7 @@ impl Readings {
             return true;
         }
         self.known.extend(course.keys());
-        let places = course.places();
+        let (places, went_to_the_end) = (course.places(), course.went_to_the_end());
         self.places += places;
         let Some(together) = &mut self.together else {
             (self.together, self.alike) = (Some(reading), 1);
@@ -66,7 +66,9 @@ impl Readings {
         self.alike = if together.course.is_as(course) { self.alike + 1 } else { 1 };
         together.renew(reading);
         let known = self.known.len();
-        known >= places || self.alike >= ALIKE || self.places >= PLACES_AN_ITEM * known
+        // As many as there are places is all, if this is how many there are: one that stopped early has fewer.
+        let is_all = went_to_the_end && known >= places;
+        is_all || self.alike >= ALIKE || self.places >= PLACES_AN_ITEM * known
     }
 
     /// What they show together; `None` where there was none that is not void.
@@ -164,5 +166,29 @@ impl Reading {
     /// What was found, and where.
     pub fn into_parts(self) -> (impl Iterator<Item = Item>, impl Iterator<Item = ZoneRecord>, Places) {
         (self.items.into_list(), self.records.into_list(), self.places)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Key, Reading, Readings};
+
+    fn reading(pages: &[&[u8]]) -> Reading {
+        let mut reading = Reading::default();
+        for page in pages {
+            reading.course.take(page.iter().map(|item| Key::of(&item.to_string())).collect());
+        }
+        reading
+    }
+
+    /// Ten items are known, of a list of more, when a reading stops after three pages that brought it nothing new: it has shown
+    /// ten places only because it did not go on.
+    #[test]
+    fn a_reading_that_stopped_early_does_not_say_how_many_there_are() {
+        let mut readings = Readings::default();
+        assert!(!readings.take(reading(&[&[1, 2], &[3, 4], &[2, 5], &[6, 7], &[8, 9], &[9, 10]])));
+        assert!(!readings.take(reading(&[&[1, 2], &[2, 3], &[1, 2], &[1, 3], &[2, 3]])));
+        // One that went to the end does.
+        assert!(readings.take(reading(&[&[1, 2], &[2, 3], &[4, 5], &[6, 1], &[7, 10]])));
     }
 }
