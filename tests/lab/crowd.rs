@@ -96,7 +96,7 @@ impl Crowd {
         });
         until("the crowd", || {
             assert!(!thread.is_finished(), "the crowd has left");
-            made.load(Ordering::Relaxed) > RATE as usize / 2
+            made.load(Ordering::Relaxed) > RATE as usize / 20
         });
         Self { stop, made, thread }
     }
