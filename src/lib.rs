@@ -9,8 +9,8 @@
 //!                                                                      └ audit: intent (durable) … outcome ┘
 //! ```
 //!
-//! What is decided here, and how is read what others say, stands in the crate `fingerpost_core`, and is shown here under
-//! the same names. The rooms, in the order in which a round walks through them:
+//! What decides, and what reads the words of others, is the crate `fingerpost_core`; its rooms are shown here under the same
+//! names. The rooms, in the order in which a round walks through them:
 //!
 //! * [`config`] turns a TOML file, the environment and options into checked values, once, at the door; [`settings`] are
 //!   these values.

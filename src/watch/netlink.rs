@@ -152,4 +152,4 @@ impl Socket {
 }
 
 #[cfg(test)]
-pub(crate) mod tests;
+mod tests;

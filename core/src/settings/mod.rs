@@ -1,6 +1,6 @@
 //! What an owner has settled: the configuration as plain values, checked. Whoever holds one need not check again.
 //!
-//! Whoever reads a configuration makes them.
+//! The room `config` of the program makes them.
 
 mod edges;
 mod messages;

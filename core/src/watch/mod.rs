@@ -3,6 +3,7 @@
 //! [`extract`] and the parsers beside it read an answer; [`vote`] rules, [`settle`] waits, [`rota`] says who is asked,
 //! [`failover`] which line a record follows, and [`diagnose`] what is wrong with the connection.
 
+pub mod changes;
 pub mod diagnose;
 pub mod extract;
 pub mod failover;

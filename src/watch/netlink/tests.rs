@@ -2,14 +2,6 @@ use std::net::IpAddr;
 
 use super::*;
 
-/// The datagrams that Linux sent at `[moment]`, in the file of the core's tests.
-pub(crate) fn datagrams(moment: &str) -> Vec<Vec<u8>> {
-    let text = include_str!("../../../core/src/watch/netlink/linux.txt");
-    let (_, rest) = text.split_once(&format!("[{moment}]\n")).unwrap();
-    let hex = rest.lines().take_while(|line| !line.is_empty());
-    hex.map(|line| data_encoding::HEXLOWER.decode(line.as_bytes()).unwrap()).collect()
-}
-
 /// Loopback has its address on every machine (RFC 1122, section 3.2.1.3), and the number 1 on Linux.
 #[tokio::test]
 async fn the_kernel_answers() {
