@@ -27,7 +27,7 @@ use fingerpost::provider::{Change, Observed, Provider};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{State, Store};
+use fingerpost::state::{self, Store};
 use fingerpost::update::{Books, Job, RecordState, bring_in_step};
 
 const NAMES: usize = 1000;
@@ -108,7 +108,7 @@ impl Ours {
     fn new(server: &DnsServer) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let store = Store::lock(dir.path()).unwrap();
-        let state = State::load(dir.path(), &FREE).unwrap();
+        let state = state::load(dir.path(), &FREE).unwrap();
         let log = Log::open(
             dir.path(),
             Audit { max_bytes: 1 << 30, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
@@ -118,7 +118,7 @@ impl Ours {
             provider: Rfc2136::new(dns(ZONE), server.address(), Some(gauge_key()), Duration::from_secs(60)),
             zone: dns(ZONE),
             names: (0..NAMES).map(|nth| at(&format!("n{nth}"))).collect(),
-            books: RefCell::new(Books { store: store.store(&state), state, log, afoot: Default::default() }),
+            books: RefCell::new(Books::new(state.clone(), store.store(&state), log)),
             _dir: dir,
         }
     }

@@ -24,7 +24,7 @@ use crate::config::load::{ConfigError, Loaded};
 use crate::exposure::Finding;
 use crate::files;
 use crate::round::{Home, Means, RoundError};
-use crate::status::{Snapshot, build};
+use crate::status::{self, Snapshot};
 use crate::watch::settle::Heard;
 pub use around::{DaemonError, Notifier, Surroundings, Trigger};
 use ears::{Act, Due, Ears};
@@ -145,7 +145,7 @@ impl Daemon {
         notifier: Notifier,
     ) -> Self {
         let pace = Pace::new(&home.means.config);
-        let edges = build::edges(&home.means.config);
+        let edges = status::edges(&home.means.config);
         let (flaw, started) = (home.remember(), Some(clock.now()));
         let records = home.means.config.records.as_slice().into();
         let latest = Snapshot { flaw, started, edges, records, ..Snapshot::default() };
@@ -279,7 +279,7 @@ impl Daemon {
                 self.ranges = Ranges::new();
                 self.latest.providers.clear();
                 let config = &self.home.means.config;
-                self.latest.edges = build::edges(config);
+                self.latest.edges = status::edges(config);
                 self.latest.records = config.records.as_slice().into();
                 let names: Vec<&str> = config.witnesses.iter().map(|witness| witness.name.as_str()).collect();
                 Arc::make_mut(&mut self.latest.history).keep_only(&names);

@@ -6,8 +6,6 @@
 
 mod home;
 mod means;
-mod outages;
-mod reach;
 mod work;
 
 use std::collections::BTreeMap;
@@ -23,6 +21,7 @@ use crate::watch::WatchError;
 use crate::watch::diagnose::History;
 use crate::watch::look::{Found, Look, agreed};
 use crate::watch::vote::Ruling;
+use fingerpost_core::round::{outages, reach};
 pub use home::Home;
 pub use means::Means;
 pub use work::{Done, Work};

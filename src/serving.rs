@@ -3,7 +3,7 @@
 //! Reading a request, making the bytes of an answer, and [`admission`] are pure; [`read_head`] and [`finish`] use a stream
 //! that is open.
 
-pub(crate) mod admission;
+pub(crate) use fingerpost_core::serving::admission;
 
 use std::collections::HashMap;
 use std::fmt::Write as _;

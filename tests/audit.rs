@@ -11,7 +11,7 @@ use fingerpost::audit::file::{CURRENT, Log};
 use fingerpost::audit::{EVENTS, Ending, Event};
 use fingerpost::clock::Timestamp;
 use fingerpost::settings::{Audit, Limits};
-use fingerpost::state::{State, Store};
+use fingerpost::state::{self, Store};
 use fingerpost::update::Books;
 
 /// Exit status, standard output, standard error.
@@ -121,13 +121,13 @@ fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
     let sound = || assert_eq!(audit(dir.path(), &["verify"]).0, Some(0));
     let limits = Limits { spacing: Duration::from_secs(60), burst: 1, daily: 100 };
     let locked = Store::lock(dir.path()).unwrap();
-    let state = State::load(dir.path(), &limits).unwrap();
+    let state = state::load(dir.path(), &limits).unwrap();
     let log = Log::open(
         dir.path(),
         Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
-    let mut books = Books { store: locked.store(&state), state, log, afoot: Default::default() };
+    let mut books = Books::new(state.clone(), locked.store(&state), log);
     books.state.refused.insert("something that is kept".to_owned());
     books.save().unwrap();
     let kept = dir.path().join("state.json");

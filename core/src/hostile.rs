@@ -20,6 +20,8 @@ use crate::watch::router::{natpmp as nat_pmp, pcp as port_control};
 use crate::watch::stun::message::{self, Flaw, LONGEST, TransactionId};
 use crate::watch::{Silence, extract};
 
+pub use crate::allowlist::hostile::{ranges, ruleset, table};
+pub use crate::exposure::hostile::zone_text;
 pub use crate::provider::rest::hostile::any_answer as api_answer;
 pub use crate::provider::rfc2136::hostile::any_answer as dns_answer;
 pub use crate::provider::zonefile::hostile::file as zone_file;
@@ -245,4 +247,15 @@ pub fn lease_claim(data: &[u8]) -> bool {
         assert!(SPANS.contains(&claim.lease) && is_holder(&claim.holder));
     }
     read
+}
+
+/// An entry of a router's list of port mappings.
+pub fn port_mapping(data: &[u8]) -> bool {
+    let Ok(entry) = xml::mapping(data) else { return false };
+    if let xml::Entry::Mapping(mapping) = &entry {
+        let let_in = crate::allowlist::firewall::mappings::let_in(std::slice::from_ref(mapping), mapping.port);
+        assert!(let_in.ways.len() + let_in.doubts.len() <= 1);
+        assert!(mapping.enabled && mapping.is_tcp || let_in == crate::allowlist::firewall::LetIn::default());
+    }
+    true
 }

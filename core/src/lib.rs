@@ -22,19 +22,29 @@
 #![forbid(unsafe_code)]
 
 pub mod address;
+pub mod allowlist;
 pub mod audit;
 pub mod clock;
+pub mod confirm;
 pub mod dns;
+pub mod echo;
+pub mod exposure;
 #[cfg(any(test, feature = "hostile"))]
 pub mod hostile;
 pub mod limits;
+pub mod message;
 pub mod name;
 pub mod provider;
 pub mod reconcile;
 pub mod record;
+pub mod round;
 pub mod secret;
+pub mod serving;
 pub mod settings;
 pub mod shown;
 pub mod standby;
+pub mod state;
+pub mod status;
 pub mod text;
+pub mod update;
 pub mod watch;

@@ -4,25 +4,14 @@
 //! Contacts nothing but the sources that the configuration names, and writes only in the state directory and to the
 //! files that it names. What judges is pure: [`source`] reads lists, [`bounds`] decides whether a new one is believed.
 
-pub mod bounds;
-pub mod compare;
 mod fetch;
-pub mod firewall;
-#[cfg(any(test, fuzzing))]
-pub(crate) mod hostile;
 mod look;
-mod proof;
-pub mod refused;
 pub mod render;
-pub mod source;
 mod store;
 mod write;
 
 use std::io;
 use std::path::PathBuf;
-
-use ipnet::IpNet;
-use serde::Serialize;
 
 use crate::address::set::AddressSet;
 use crate::audit::Event;
@@ -33,15 +22,12 @@ use crate::files::way_in;
 use crate::settings::{Config, Edge};
 use crate::state::StateError;
 use crate::update::{Books, BooksError};
-use bounds::Doubtful;
 pub use fetch::{Client, SourceError};
+pub use fingerpost_core::allowlist::*;
 pub use look::{Compared, compare};
 use proof::Standing;
-pub use store::{Kept, KeptSource, in_force, kept, shift};
+pub use store::{in_force, kept, shift};
 pub use write::{Reload, Rendered, write};
-
-/// How many ranges an entry of the audit log names; the versions that are kept have all of them.
-const NAMED: usize = 100;
 
 const EDGE: &str = "[[edge]]\n  name = \"weir\"\n  sources = [{ url = \"https://weir.example/ranges.txt\" }]";
 const RENDER: &str = "[[allowlist.render]]\n  form = \"lines\"\n  file = \"/var/lib/fingerpost/edge.txt\"";
@@ -116,53 +102,6 @@ pub enum AllowlistError {
     /// Of this edge nothing has been fetched yet.
     #[error("no ranges of the edge {0} are known yet; run `fingerpost allowlist fetch`")]
     Never(String),
-}
-
-/// What became of one edge's lists.
-#[derive(Debug, Serialize)]
-#[serde(tag = "outcome", rename_all = "kebab-case")]
-pub enum Outcome {
-    /// They say what is in force.
-    Same,
-    /// They are in force now.
-    Taken {
-        /// The version.
-        number: u64,
-        /// What was not in force before.
-        came: Vec<IpNet>,
-        /// What is no longer in force.
-        went: Vec<IpNet>,
-    },
-    /// They are not believed.
-    Refused {
-        /// Why.
-        why: String,
-        /// Whether a person may take them.
-        acceptable: bool,
-    },
-    /// A list could not be got, for a passing reason.
-    Unreachable {
-        /// Why.
-        why: String,
-    },
-}
-
-/// What became of one edge.
-#[derive(Debug, Serialize)]
-pub struct Report {
-    /// Its name.
-    pub edge: String,
-    /// What became of its lists.
-    #[serde(flatten)]
-    pub outcome: Outcome,
-    /// What is in force now: its version, if there is any.
-    pub number: Option<u64>,
-    /// Since when.
-    pub since: Option<Timestamp>,
-    /// The fewest ranges that say it.
-    pub ranges: Vec<IpNet>,
-    /// What was put right in the lists.
-    pub notes: Vec<String>,
 }
 
 /// What the sources of one edge said, and what was in force before.
@@ -275,55 +214,4 @@ fn take_one(
     let (number, since) = after.as_ref().map(|kept| (kept.number, kept.since)).unzip();
     let ranges = after.map(|kept| kept.set().prefixes().collect()).unwrap_or_default();
     Ok(Report { edge: edge.name, outcome, number, since, ranges, notes })
-}
-
-fn event(edge: &Edge, kept: &Kept, came: &AddressSet, went: &AddressSet) -> Event {
-    let named = |set: &AddressSet| set.prefixes().take(NAMED).collect();
-    Event::Ranges {
-        edge: edge.name.clone(),
-        number: kept.number,
-        came: named(came),
-        came_addresses: came.count().to_string(),
-        went: named(went),
-        went_addresses: went.count().to_string(),
-        digest: Some(proof::digest(&kept.set())),
-    }
-}
-
-/// What is to be done with lists that were read.
-enum Judged {
-    /// Nothing.
-    Not(Outcome),
-    /// The same addresses; what is known of the sources may be new.
-    Same(Kept),
-    /// Other addresses.
-    New { kept: Kept, came: AddressSet, went: AddressSet },
-}
-
-fn judge(
-    config: &Config,
-    edge: &Edge,
-    before: Option<&Kept>,
-    sources: Vec<KeptSource>,
-    accept: bool,
-    now: Timestamp,
-) -> Judged {
-    let new: AddressSet = sources.iter().flat_map(|source| source.ranges.iter().copied()).collect();
-    let old = before.map(Kept::set);
-    if let Err(doubtful) = bounds::check(edge, &new, old.as_ref(), accept, &config.watch.accept_special) {
-        return Judged::Not(doubtful.outcome());
-    }
-    let old = match (before, old) {
-        (Some(before), Some(old)) if old == new => return Judged::Same(Kept { sources, ..before.clone() }),
-        (_, old) => old.unwrap_or_default(),
-    };
-    let number = before.map_or(1, |before| before.number + 1);
-    let (came, went) = (new.difference(&old), old.difference(&new));
-    Judged::New { kept: Kept::new(number, now, sources), came, went }
-}
-
-impl Doubtful {
-    fn outcome(&self) -> Outcome {
-        Outcome::Refused { why: self.to_string(), acceptable: self.is_acceptable() }
-    }
 }

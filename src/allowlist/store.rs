@@ -5,65 +5,15 @@
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
-use ipnet::IpNet;
-use serde::{Deserialize, Serialize};
-
 use super::proof::{Proofs, Standing};
-use super::{AllowlistError, bounds};
-use crate::address::set::AddressSet;
-use crate::audit::file::AuditError;
-use crate::clock::{Step, Timestamp};
+use super::{AllowlistError, Kept, bounds};
+use crate::audit::file::{self, AuditError};
+use crate::clock::Step;
 use crate::files::Dir;
 use crate::settings::{Config, Edge};
 
 /// How many versions are kept besides the one in force.
 const KEPT: u64 = 24;
-
-/// The ranges of an edge that are or were in force.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Kept {
-    pub(super) version: Version,
-    /// Which one it is, from 1.
-    pub number: u64,
-    /// When it was taken.
-    pub since: Timestamp,
-    /// What each source said, in the order of the configuration.
-    pub sources: Vec<KeptSource>,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub(super) enum Version {
-    #[serde(rename = "1")]
-    One,
-}
-
-/// What one source said.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct KeptSource {
-    /// The source and how it was read: what was read otherwise is not the same.
-    pub source: String,
-    /// Its entity tag, to be handed back (RFC 9110, section 8.8.3).
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub etag: Option<String>,
-    /// Its date, to be handed back as it was (RFC 9110, section 13.1.3).
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub last_modified: Option<String>,
-    /// The fewest ranges that say it.
-    pub ranges: Vec<IpNet>,
-}
-
-impl Kept {
-    pub(super) fn new(number: u64, since: Timestamp, sources: Vec<KeptSource>) -> Self {
-        Self { version: Version::One, number, since, sources }
-    }
-
-    /// Its addresses.
-    pub fn set(&self) -> AddressSet {
-        self.sources.iter().flat_map(|source| source.ranges.iter().copied()).collect()
-    }
-}
 
 fn dir(state_dir: &Path, edge: &str) -> PathBuf {
     state_dir.join("edges").join(edge)
@@ -111,7 +61,11 @@ pub(super) fn spoilt(config: &Config, edge: &Edge, why: impl Into<String>) -> Al
 /// [`AllowlistError::Audit`] where it cannot be read.
 pub(super) async fn proofs(config: &Config) -> Result<Proofs, AllowlistError> {
     let dir = config.state_dir.clone();
-    let read = tokio::task::spawn_blocking(move || Proofs::read(&dir)).await;
+    let read = tokio::task::spawn_blocking(move || {
+        let mut proofs = Proofs::default();
+        file::links(&dir, |entry, follows| proofs.read(entry, follows)).map(|()| proofs)
+    })
+    .await;
     let died = |error| AuditError::Io { act: "read", file: config.state_dir.clone(), source: io::Error::other(error) };
     Ok(read.map_err(died)??)
 }
@@ -122,10 +76,11 @@ pub(super) async fn proofs(config: &Config) -> Result<Proofs, AllowlistError> {
 /// Those of [`kept`], and [`AllowlistError::Store`] where the list cannot be written back.
 pub fn shift(config: &Config, step: &Step) -> Result<(), AllowlistError> {
     for edge in &config.edges {
-        let Some(kept) = said(&config.state_dir, &edge.name)? else { continue };
+        let Some(mut kept) = said(&config.state_dir, &edge.name)? else { continue };
         let since = step.moved(kept.since);
         if since != kept.since {
-            put(&config.state_dir, &edge.name, &Kept { since, ..kept })?;
+            kept.since = since;
+            put(&config.state_dir, &edge.name, &kept)?;
         }
     }
     Ok(())
@@ -188,6 +143,8 @@ mod tests {
     use std::os::unix::fs::symlink;
 
     use super::*;
+    use crate::allowlist::KeptSource;
+    use crate::clock::Timestamp;
 
     fn version(number: u64) -> Kept {
         let ranges = vec!["198.51.100.0/24".parse().unwrap()];

@@ -12,10 +12,9 @@ use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use super::chain::{self, Entry, Flaw, Known, Lack, Mark, Tail};
-use super::{Ending, Event};
+use super::{Ending, Event, OpenIntent};
 use crate::clock::Timestamp;
 use crate::files::{Dir, way_in};
-use crate::provider::Change;
 use crate::settings;
 use walk::{LONGEST, closed_files, first_entry, first_seq, open, open_if_there, torn_files, walk};
 pub use walk::{files, follow, follow_past, links, read_all, recall};
@@ -60,17 +59,6 @@ pub enum AuditError {
         /// What does not stand there.
         lack: Lack,
     },
-}
-
-/// An intent whose end is not known yet.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct OpenIntent {
-    /// When it was entered.
-    pub time: Timestamp,
-    /// The provider's name.
-    pub provider: String,
-    /// What was to be written.
-    pub changes: Vec<Change>,
 }
 
 /// The log, open for writing.

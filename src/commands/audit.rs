@@ -16,7 +16,7 @@ use crate::cli::Common;
 use crate::clock::{self, Timestamp};
 use crate::name::DnsName;
 use crate::shown;
-use crate::state::{self, State, StateError};
+use crate::state::{self, StateError};
 use crate::status::memory::SPAN;
 use crate::status::tenure::{Move, stays};
 
@@ -59,7 +59,7 @@ fn check(dir: &Path) -> Result<(usize, Option<(u64, u64)>), AuditError> {
         move |source| AuditError::Io { act: "read", file, source }
     };
     fs::metadata(dir).map_err(unreadable(dir))?;
-    let state = State::recall(dir).map_err(|error| match error {
+    let state = state::recall(dir).map_err(|error| match error {
         StateError::Io { act, path: file, source } => AuditError::Io { act, file, source },
         other => unreadable(&dir.join(state::FILE))(io::Error::other(other)),
     })?;

@@ -14,7 +14,7 @@ use crate::settings::Config;
 use crate::status::ask::{self, AskError};
 use crate::status::memory::Memory;
 use crate::status::model::{Record, State, Status};
-use crate::status::{build, words};
+use crate::status::{build, edges, words};
 use crate::text::chain_of;
 use crate::{shown, text, update};
 
@@ -96,7 +96,7 @@ fn left_behind(config: &Config) -> Result<Status, CommandError> {
     let mut memory = Memory::default();
     let flaw = file::recall(&config.state_dir, |entry| memory.hear(entry))?;
     let flaw = flaw.map(|flaw| chain_of(&flaw));
-    Ok(build::left_behind(config, &state, &memory, flaw, clock::system().now()))
+    Ok(build::left_behind(config, &state, &memory, edges(config), flaw, clock::system().now()))
 }
 
 fn exit(status: &Status) -> Exit {

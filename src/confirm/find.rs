@@ -14,7 +14,7 @@ use tokio::net::lookup_host;
 use tokio::time::timeout;
 
 use super::delegation::{self, ADDRESSES, Undelegated};
-use super::{PATIENCE, Server};
+use super::{Lost, PATIENCE, Server};
 use crate::dns::message::{query, wire_name};
 use crate::dns::udp::Asker;
 use crate::files::{self, Errand};
@@ -27,15 +27,6 @@ const PORT: u16 = 53;
 const PARENTS: usize = 4;
 /// Which resolvers this machine uses.
 const RESOLV_CONF: &str = "/etc/resolv.conf";
-
-/// Why the servers of a zone are not known.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Lost {
-    /// What happened, in one clause.
-    pub(super) why: String,
-    /// Whether it may pass.
-    pub(super) passing: bool,
-}
 
 fn lost(why: String) -> Lost {
     Lost { why, passing: false }

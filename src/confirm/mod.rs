@@ -7,11 +7,9 @@
 //! The books are kept by whoever is told of a [`Verdict`]: nothing here writes anywhere.
 
 mod ask;
-mod delegation;
 mod find;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
-mod spread;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -27,32 +25,11 @@ use crate::dns::udp::Asker;
 use crate::name::DnsName;
 use crate::settings::{Config, Confirm};
 use crate::update::{RecordState, Report};
-pub use spread::{End, Verdict};
+pub use fingerpost_core::confirm::*;
 use spread::{Errand, Pass, Tracker};
 
 /// How long one question to one address may take, a second try included.
 const PATIENCE: Duration = Duration::from_secs(3);
-
-/// A server of a zone: its name, and where it is asked.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Server {
-    /// As the delegation or the configuration has it.
-    name: String,
-    /// Asked in turn until one answers; the one that answered last is first. Empty when none is known.
-    addresses: Vec<SocketAddr>,
-}
-
-impl Server {
-    /// Its name, as the delegation or the configuration has it.
-    pub(crate) fn name(&self) -> &str {
-        &self.name
-    }
-
-    /// Where it is asked, in turn until one answers; empty when nothing is known.
-    pub(crate) fn addresses(&self) -> &[SocketAddr] {
-        &self.addresses
-    }
-}
 
 /// The servers of `zone`, for whoever else has a question to them; by `resolver`, or those of this machine.
 ///

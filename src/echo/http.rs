@@ -33,7 +33,7 @@ const GRACE: Duration = Duration::from_secs(5);
 /// How often may be asked.
 pub(super) struct Limit {
     begun: Instant,
-    fair: Mutex<Fair>,
+    fair: Mutex<Fair<RandomState>>,
 }
 
 impl Limit {

@@ -7,26 +7,13 @@ use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use rustix::io::Errno;
-use serde::{Deserialize, Serialize};
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 
+pub use fingerpost_core::echo::knock::Knock;
+
 /// How long a connection attempt may take: a SYN and its first repetition (RFC 6298, section 2.1: after 1 s).
 pub const LIMIT: Duration = Duration::from_secs(3);
-
-/// What became of the attempt.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Knock {
-    /// Something accepts connections there.
-    #[serde(rename = "answered")]
-    Answered,
-    /// The host, or a firewall for it, says that nothing does.
-    #[serde(rename = "turned away")]
-    TurnedAway,
-    /// No answer, or a router's word that there is no way: a firewall drops it, or nobody is there.
-    #[serde(rename = "no answer")]
-    NoAnswer,
-}
 
 /// Tries `port` of `address` for at most `limit`.
 ///

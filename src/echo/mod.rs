@@ -4,10 +4,8 @@
 //! Everything is bounded: connections, bytes, time, and by [`budget`] and `sieve`, which are pure, requests a minute. Sockets are
 //! passed in open. Touches the network, and no file. Says nothing of its clients above debug.
 
-pub mod budget;
 mod http;
 pub mod knock;
-mod sieve;
 mod stun;
 
 use std::future::Future;
@@ -27,6 +25,8 @@ use tokio::time::Instant;
 pub(crate) use http::hostile;
 
 use budget::{Budget, Client, Rates};
+pub use fingerpost_core::echo::budget;
+use fingerpost_core::echo::sieve;
 
 /// Why an echo service cannot go on, or cannot begin.
 #[derive(Debug, thiserror::Error)]

@@ -20,7 +20,7 @@ const AT_ONCE: usize = 64;
 /// How often each is answered.
 pub(super) struct Limit {
     begun: Instant,
-    sieve: Mutex<Sieve>,
+    sieve: Mutex<Sieve<RandomState>>,
 }
 
 impl Limit {

@@ -5,8 +5,6 @@
 //! hours, again after a failure. Both are pure. `send` carries it out by a webhook, by mail or by a program, and [`run`] is
 //! polled by the daemon beside all else: nothing waits for it.
 
-pub mod causes;
-pub mod desk;
 mod send;
 
 use futures_util::future::join_all;
@@ -17,7 +15,8 @@ use crate::clock::Clock;
 use crate::settings::Message;
 use crate::state::Told;
 use crate::status::{Snapshot, build};
-use desk::{Desk, Next};
+use desk::{Desk, News, Next};
+pub use fingerpost_core::message::{causes, desk};
 
 /// Tells people by `messages` what the snapshots show, for as long as it is polled; never ends. `told` begins with what was
 /// told in an earlier life, and is shown what is told now.
@@ -50,7 +49,13 @@ async fn attend(message: &Message, mut snapshot: watch::Receiver<Snapshot>, cloc
             Next::Send(letter) => {
                 let sent = send::send(message, &letter).await;
                 desk.ended(&letter, clock.now(), sent.is_ok());
-                desk.say(&message.name, sent.err());
+                match desk.news(sent.err()) {
+                    Some(News::Fails(why)) => {
+                        tracing::warn!("message {}: {why}; it is tried again", message.name);
+                    }
+                    Some(News::Works) => tracing::info!("message {}: it gets through again", message.name),
+                    None => {}
+                }
                 None
             }
             Next::Wait(wait) => Some(wait),

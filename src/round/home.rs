@@ -184,7 +184,7 @@ impl Home {
         self.remember_nats();
         self.rounds = self.rounds.saturating_add(1);
         let now = self.means.clock.now();
-        let moment = Moment { time: now, steady: Instant::now() };
+        let moment = Moment { time: now, steady: self.began.elapsed() };
         self.outages.keep_only(&self.looks);
         let mut heard = Vec::new();
         for look in self.looks.clone() {
@@ -220,7 +220,7 @@ impl Home {
 
     /// Where there is no ruling now, and since when.
     pub fn outages(&self) -> impl Iterator<Item = (&Via, Timestamp)> {
-        self.outages.since(Moment { time: self.means.clock.now(), steady: Instant::now() })
+        self.outages.since(Moment { time: self.means.clock.now(), steady: self.began.elapsed() })
     }
 
     /// Reads what the log tells of earlier; from now on what is new is counted. Returns where its chain does not hold, if it

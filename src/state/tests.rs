@@ -1,12 +1,18 @@
 use std::collections::BTreeSet;
 
+use std::net::IpAddr;
+
 use super::*;
 use crate::address::Family;
-use crate::audit::Word;
 use crate::audit::file::Log;
+use crate::audit::wave::{Awaited, Wave};
+use crate::audit::{Ending, Event, Word};
+use crate::clock::{Step, Timestamp};
+use crate::limits::Ledger;
 use crate::name::DnsName;
+use crate::provider::{Change, Tally};
 use crate::record::{RecordType, RrSet};
-use crate::settings;
+use crate::settings::{self, Via};
 
 const LIMITS: Limits = Limits { spacing: std::time::Duration::from_secs(60), burst: 1, daily: 100 };
 
@@ -29,7 +35,7 @@ fn moment() -> Timestamp {
 }
 
 fn load(dir: &Path) -> State {
-    State::load(dir, &LIMITS).unwrap()
+    super::load(dir, &LIMITS).unwrap()
 }
 
 /// A log in `dir` in which one change was intended and done, and another only intended.

@@ -6,20 +6,25 @@
 //! socket, `status.sock` in the state directory.
 
 pub mod ask;
-pub mod build;
-pub mod history;
-pub mod memory;
 pub mod metrics;
-pub mod model;
 pub mod page;
 pub mod request;
 pub mod serve;
-pub mod snapshot;
-pub mod tenure;
-pub mod words;
 
-pub use model::Status;
-pub use snapshot::Snapshot;
+pub use fingerpost_core::status::*;
 
 /// The control socket's name in the state directory.
 pub const SOCKET: &str = "status.sock";
+
+use crate::allowlist;
+use crate::settings::Config;
+use model::Edge;
+
+/// What is kept of the edges, before their lists are looked at. Reads the state directory.
+pub fn edges(config: &Config) -> Vec<Edge> {
+    let one = |edge: &crate::settings::Edge| {
+        let kept = allowlist::kept(config, edge).map_err(|error| crate::text::chain_of(&error));
+        build::edge(&edge.name, kept)
+    };
+    config.edges.iter().map(one).collect()
+}

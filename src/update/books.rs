@@ -1,12 +1,15 @@
 //! State and audit log together: what is written down before anything is sent, and after.
 
-use super::afoot::Afoot;
+use fingerpost_core::update::afoot::Afoot;
+use fingerpost_core::update::pass::View;
+use tokio::time::Instant;
+
 use crate::audit::file::{AuditError, Log};
 use crate::audit::{Event, Hands};
-use crate::clock::Timestamp;
+use crate::clock::{Clock, Timestamp};
 use crate::settings::Config;
 use crate::standby::{Lease, News};
-use crate::state::{State, StateError, Store};
+use crate::state::{self, State, StateError, Store};
 
 /// State and audit log, open for writing.
 #[derive(Debug)]
@@ -19,15 +22,23 @@ pub struct Books {
     pub log: Log,
     /// What is known of the writes without an outcome, besides what the log has of them.
     pub afoot: Afoot,
+    /// What the steady times count from.
+    began: Instant,
 }
 
 impl Books {
     /// Locks the state directory and opens the books.
     pub fn open(config: &Config) -> Result<Self, BooksError> {
         let locked = Store::lock(&config.state_dir)?;
-        let state = State::load(&config.state_dir, &config.limits)?;
+        let state = state::load(&config.state_dir, &config.limits)?;
         let log = Log::open(&config.state_dir, config.audit)?;
-        Ok(Self { store: locked.store(&state), state, log, afoot: Afoot::default() })
+        let store = locked.store(&state);
+        Ok(Self::new(state, store, log))
+    }
+
+    /// With nothing under way.
+    pub fn new(state: State, store: Store, log: Log) -> Self {
+        Self { state, store, log, afoot: Afoot::default(), began: Instant::now() }
     }
 
     /// Makes the state durable, if it is not, and with it where the log ends: that alone is no reason to write.
@@ -37,6 +48,18 @@ impl Books {
         }
         self.state.log = Some(self.log.mark());
         self.store.save(&self.state)
+    }
+
+    /// As a pass sees them now.
+    pub(super) fn view(&mut self, clock: &Clock) -> View<'_> {
+        let (now, steady) = (clock.now(), self.began.elapsed());
+        View { state: &mut self.state, open: self.log.open_intents(), afoot: &mut self.afoot, now, steady }
+    }
+
+    /// Makes the state durable, and then the intent `event`; returns its number.
+    pub(super) fn announce(&mut self, now: Timestamp, event: Event) -> Result<u64, BooksError> {
+        self.save()?;
+        Ok(self.log.append(now, event)?)
     }
 
     /// The same once no write is under way: the last of several saves for all. What a crash takes until then was made
@@ -89,5 +112,5 @@ pub enum BooksError {
 pub fn peek(config: &Config) -> Result<State, BooksError> {
     // What does not hold in the log is told, as a start of the daemon would.
     Log::open(&config.state_dir, config.audit)?;
-    Ok(State::load(&config.state_dir, &config.limits)?)
+    Ok(state::load(&config.state_dir, &config.limits)?)
 }

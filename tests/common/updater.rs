@@ -13,7 +13,7 @@ use fingerpost::provider::{Change, Provider};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{State, Store};
+use fingerpost::state::{self, Store};
 use fingerpost::update::{Books, Job, Report, bring_in_step};
 use tempfile::TempDir;
 
@@ -30,8 +30,8 @@ impl Updater {
         let locked = Store::lock(dir.path()).unwrap();
         let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
         let log = Log::open(dir.path(), audit).unwrap();
-        let state = State::load(dir.path(), &LIMITS).unwrap();
-        let books = RefCell::new(Books { store: locked.store(&state), state, log, afoot: Default::default() });
+        let state = state::load(dir.path(), &LIMITS).unwrap();
+        let books = RefCell::new(Books::new(state.clone(), locked.store(&state), log));
         Self { dir, books }
     }
 

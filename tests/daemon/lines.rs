@@ -4,7 +4,7 @@ use fingerpost::address::Family;
 use fingerpost::daemon::Trigger;
 use fingerpost::rehearsal::echo::{Behaviour, Echo};
 use fingerpost::settings::Via;
-use fingerpost::state::State;
+use fingerpost::state::{self, State};
 use fingerpost::status::Snapshot;
 use fingerpost::watch::diagnose::Finding;
 
@@ -40,7 +40,7 @@ fn configure(mill: &Mill, radio: &[Echo], seldom: bool) {
 }
 
 fn state(mill: &Mill) -> State {
-    State::recall(&mill.dir.path().join("state")).unwrap().unwrap()
+    state::recall(&mill.dir.path().join("state")).unwrap().unwrap()
 }
 
 /// Starts the daemon anew, and waits for `count` rounds.

@@ -21,7 +21,7 @@ use fingerpost::provider::rest::Rest;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, ProviderKind, Sharing, Via};
-use fingerpost::state::{State, Store};
+use fingerpost::state::{self, Store};
 use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 
@@ -140,11 +140,11 @@ impl Bench {
         let locked = Store::lock(&dir).unwrap();
         let unknown_after = Duration::from_secs(3600);
         let log = Log::open(&dir, Audit { max_bytes: 1 << 20, keep: 9, unknown_after }).unwrap();
-        let state = State::load(&dir, &limits).unwrap();
+        let state = state::load(&dir, &limits).unwrap();
         if !log.open_intents().is_empty() {
             self.provider.resume();
         }
-        self.books = Some(RefCell::new(Books { store: locked.store(&state), state, log, afoot: Default::default() }));
+        self.books = Some(RefCell::new(Books::new(state.clone(), locked.store(&state), log)));
     }
 
     /// One pass; `None` when the program dies in it.

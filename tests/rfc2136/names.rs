@@ -12,7 +12,7 @@ use fingerpost::clock::Clock;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType::A;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{State, Store};
+use fingerpost::state::{self, Store};
 use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
 
 use super::*;
@@ -48,8 +48,8 @@ fn eleven_of_twelve<S: Software>(most: usize) {
         Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
-    let state = State::load(dir.path(), &LIMITS).unwrap();
-    let books = RefCell::new(Books { store: locked.store(&state), state, log, afoot: Default::default() });
+    let state = state::load(dir.path(), &LIMITS).unwrap();
+    let books = RefCell::new(Books::new(state.clone(), locked.store(&state), log));
     let later = Arc::new(AtomicU64::new(0));
     let clock = Clock::telling({
         let later = Arc::clone(&later);

@@ -18,7 +18,7 @@ use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
 use fingerpost::audit::wave::Why;
 use fingerpost::record::RecordType;
-use fingerpost::state::State;
+use fingerpost::state;
 use living::{Living, binary, until};
 
 const LIMITS: &str = "[limits]\nspacing = \"1ms\"\nburst = 1000\ndaily = 100000\n\
@@ -74,7 +74,7 @@ impl Mill {
 
     fn waves(&self) -> usize {
         let limits = fingerpost::settings::Limits { spacing: std::time::Duration::ZERO, burst: 1, daily: 1 };
-        State::load(&self.living.state_dir(), &limits).unwrap().spreading.values().map(Vec::len).sum()
+        state::load(&self.living.state_dir(), &limits).unwrap().spreading.values().map(Vec::len).sum()
     }
 }
 

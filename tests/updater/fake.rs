@@ -23,8 +23,8 @@ use fingerpost::provider::{Applied, Change, Fault, FaultKind, Observed, Pending,
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{State, Store};
-use fingerpost::update::{Afoot, Books, Job, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::state::{self, State, Store};
+use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 
 pub(crate) const ZONE: &str = "heronmill.example";
@@ -312,8 +312,8 @@ impl Bench {
             Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
         )
         .unwrap();
-        let state = State::load(self.dir(), &self.limits).unwrap();
-        self.books = Some(RefCell::new(Books { store: locked.store(&state), state, log, afoot: Afoot::default() }));
+        let state = state::load(self.dir(), &self.limits).unwrap();
+        self.books = Some(RefCell::new(Books::new(state.clone(), locked.store(&state), log)));
     }
 
     /// One pass; `None` when a call hangs in it, and the pass is dropped there as by a crash.

@@ -18,8 +18,8 @@ use fingerpost::provider::{Applied, Change, Fault, FaultKind, Grace, Observed, P
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Sharing};
-use fingerpost::state::{State, Store};
-use fingerpost::update::{Afoot, Books, Job, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::state::{self, Store};
+use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 use tokio::time::{Instant, sleep, timeout};
 
@@ -146,11 +146,11 @@ impl Bench {
         let dir = self.dir.path();
         let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: 3600 * SECOND };
         let (locked, log) = (Store::lock(dir).unwrap(), Log::open(dir, audit).unwrap());
-        let mut state = State::load(dir, &FREE).unwrap();
+        let mut state = state::load(dir, &FREE).unwrap();
         let records = self.desired.iter().map(|wanted| (wanted.name.clone(), wanted.rtype)).collect();
         let site = Site { place: place("the host", &DnsName::parse(ZONE).unwrap()), records };
         state.ledger.settle([("home".to_owned(), site)].into());
-        self.books = Some(RefCell::new(Books { store: locked.store(&state), state, log, afoot: Afoot::default() }));
+        self.books = Some(RefCell::new(Books::new(state.clone(), locked.store(&state), log)));
     }
 
     fn lag(&self, lag: Duration) {

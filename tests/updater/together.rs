@@ -13,8 +13,8 @@ use fingerpost::provider::{Applied, Change, Observed, Pending, Provider, Standin
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Sharing};
-use fingerpost::state::{State, Store};
-use fingerpost::update::{Afoot, Books, Job, bring_in_step};
+use fingerpost::state::{self, Store};
+use fingerpost::update::{Books, Job, bring_in_step};
 use futures_util::future::join_all;
 use tokio::sync::{Barrier, Mutex};
 
@@ -57,14 +57,14 @@ impl Provider for Fellow<'_> {
 fn a_write_of_one_does_not_keep_the_others_from_theirs() {
     const NAMES: [&str; 3] = ["home", "mill", "weir"];
     let dir = tempfile::tempdir().unwrap();
-    let state = State::load(dir.path(), &FREE).unwrap();
+    let state = state::load(dir.path(), &FREE).unwrap();
     let store = Store::lock(dir.path()).unwrap().store(&state);
     let log = Log::open(
         dir.path(),
         Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
-    let books = RefCell::new(Books { state, store, log, afoot: Afoot::default() });
+    let books = RefCell::new(Books::new(state, store, log));
     let all = Barrier::new(NAMES.len());
     let fellows = NAMES.map(|_| Fellow { all: &all, stands: Mutex::new(None) });
     let (zone, words) = (DnsName::parse(ZONE).unwrap(), || Some(Rc::default()));
@@ -98,7 +98,7 @@ fn a_write_of_one_does_not_keep_the_others_from_theirs() {
     }
     assert_eq!((intents.len(), &intents), (NAMES.len(), &outcomes));
     assert!(books.borrow().log.open_intents().is_empty());
-    let kept = State::load(dir.path(), &FREE).unwrap();
+    let kept = state::load(dir.path(), &FREE).unwrap();
     assert_eq!(kept.published.len(), NAMES.len());
     assert_eq!(fellows[0].stands.try_lock().unwrap().clone(), Some(set(120, &["203.0.113.77"])));
 }

@@ -10,7 +10,7 @@ use fingerpost::clock;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{State, Store};
+use fingerpost::state::{self, Store};
 use fingerpost::update::{Books, Job, Trouble, bring_in_step};
 
 use crate::generate::ZONE;
@@ -22,13 +22,13 @@ fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
     let ((_directory, file), state) = (mill(), tempfile::tempdir().unwrap());
     let limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
     let locked = Store::lock(state.path()).unwrap();
-    let kept = State::load(state.path(), &limits).unwrap();
+    let kept = state::load(state.path(), &limits).unwrap();
     let log = Log::open(
         state.path(),
         Audit { max_bytes: 1 << 20, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
     )
     .unwrap();
-    let books = RefCell::new(Books { store: locked.store(&kept), state: kept, log, afoot: Default::default() });
+    let books = RefCell::new(Books::new(kept.clone(), locked.store(&kept), log));
     let provider = provider(&file, &[], LONG);
     let gauge = Desired {
         name: name("gauge.heronmill.example"),

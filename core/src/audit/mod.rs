@@ -251,3 +251,14 @@ impl Ending {
 
 #[cfg(test)]
 mod tests;
+
+/// An intent whose end is not known yet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OpenIntent {
+    /// When it was entered.
+    pub time: Timestamp,
+    /// The provider's name.
+    pub provider: String,
+    /// What was to be written.
+    pub changes: Vec<Change>,
+}

@@ -247,11 +247,7 @@ impl Ledger {
     /// Takes back what was entered: nothing was sent. A TAT less by T says of every later time what the one before said: the
     /// charge made it max(t, TAT) + T.
     pub fn give_back(&mut self, charge: Charge, limits: &Limits) {
-        for key in charge.turns {
-            if let Some(tat) = self.tat.get_mut(&key) {
-                *tat = tat.minus(limits.spacing);
-            }
-        }
+        self.give_turns_back(&charge, limits);
         let Some(entries) = self.writes.get_mut(&charge.place) else { return };
         for payer in charge.payers {
             // Its last one: they differ in nothing but their time.
@@ -261,15 +257,13 @@ impl Ledger {
         }
     }
 
-    /// Gives `changes` back the turns that their records had in `before`: nothing was written, and they will be sent
-    /// again otherwise. The message stays counted against the cap.
-    pub fn refund(&mut self, before: &Self, provider: &str, changes: &[Change]) {
-        for change in changes {
-            let key = record_key(provider, &change.name, change.rtype);
-            match before.tat.get(&key) {
-                Some(tat) => self.tat.insert(key, *tat),
-                None => self.tat.remove(&key),
-            };
+    /// Gives the records their turns back: nothing was written, and they will be sent again otherwise. The message stays
+    /// counted against the cap.
+    pub fn give_turns_back(&mut self, charge: &Charge, limits: &Limits) {
+        for key in &charge.turns {
+            if let Some(tat) = self.tat.get_mut(key) {
+                *tat = tat.minus(limits.spacing);
+            }
         }
     }
 

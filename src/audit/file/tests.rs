@@ -3,6 +3,7 @@ use std::time::Duration;
 
 use super::*;
 use crate::name::DnsName;
+use crate::provider::Change;
 use crate::record::{RecordType, RrSet};
 
 const SETTINGS: settings::Audit = settings::Audit { max_bytes: 4096, keep: 3, unknown_after: DAY };

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use super::{ATTEMPTS, Job, stands};
+use super::{ATTEMPTS, stands};
 use crate::audit::wave::Behind;
 use crate::clock::{self, Timestamp};
 use crate::limits::Cause;
@@ -255,8 +255,8 @@ impl Report {
     }
 
     /// Before anything is known.
-    pub(super) fn unread(job: &Job<'_>) -> Self {
-        let records = job.desired.iter().map(|wanted| RecordReport {
+    pub fn unread(provider: &str, desired: &[Desired]) -> Self {
+        let records = desired.iter().map(|wanted| RecordReport {
             name: wanted.name.clone(),
             rtype: wanted.rtype,
             address: wanted.address,
@@ -267,7 +267,7 @@ impl Report {
             is_looked_for: false,
         });
         Self {
-            provider: job.name.to_owned(),
+            provider: provider.to_owned(),
             records: records.collect(),
             means: None,
             trouble: None,
@@ -276,8 +276,9 @@ impl Report {
         }
     }
 
-    pub(super) fn of(job: &Job<'_>, items: &[Item]) -> Self {
-        let mut report = Self::unread(job);
+    /// What `items`, the plan, say before anything is sent.
+    pub fn of(provider: &str, desired: &[Desired], items: &[Item]) -> Self {
+        let mut report = Self::unread(provider, desired);
         for (record, item) in report.records.iter_mut().zip(items) {
             record.before.clone_from(&item.before);
             match &item.step {
@@ -292,7 +293,8 @@ impl Report {
         report
     }
 
-    pub(super) fn put_off(&mut self, put_off: &[(Change, Timestamp, Cause)]) {
+    /// Enters what a limit puts off, until when, and which.
+    pub fn put_off(&mut self, put_off: &[(Change, Timestamp, Cause)]) {
         let waits = put_off.iter().map(|(change, until, cause)| (key(change), (*until, *cause)));
         let waits: BTreeMap<_, _> = waits.collect();
         for record in &mut self.records {
@@ -307,7 +309,7 @@ impl Report {
     }
 
     /// Enters what the provider refused alone, and why.
-    pub(super) fn block(&mut self, blocked: &[(Change, String)]) {
+    pub fn block(&mut self, blocked: &[(Change, String)]) {
         for record in &mut self.records {
             if let Some((_, why)) = blocked.iter().find(|(change, _)| key(change) == (&record.name, record.rtype)) {
                 record.standing = RecordState::Blocked { why: why.clone() };
@@ -316,7 +318,7 @@ impl Report {
     }
 
     /// Enters what somebody else changed again and again, or so the provider says, while the others went through.
-    pub(super) fn conflict(&mut self, conflicts: &[(Vec<Change>, Fault)]) {
+    pub fn conflict(&mut self, conflicts: &[(Vec<Change>, Fault)]) {
         for record in &mut self.records {
             let here = |(batch, _): &&(Vec<Change>, Fault)| {
                 batch.iter().any(|change| key(change) == (&record.name, record.rtype))
@@ -329,7 +331,7 @@ impl Report {
     }
 
     /// Enters what was found when `changes` were read back.
-    pub(super) fn written(&mut self, changes: &[Change], observed: &Observed) {
+    pub fn written(&mut self, changes: &[Change], observed: &Observed) {
         let changes: BTreeMap<_, _> = changes.iter().map(|change| (key(change), change)).collect();
         for record in &mut self.records {
             let Some(change) = changes.get(&(&record.name, record.rtype)) else { continue };
@@ -345,7 +347,7 @@ impl Report {
 
     /// Enters that `changes` may still show themselves until then: where they do not, that is why. The provider is read
     /// again for what `is_open`, and for whatever of it is not as it was.
-    pub(super) fn look_for(&mut self, changes: &[Change], what: &str, until: Timestamp, is_open: bool) {
+    pub fn look_for(&mut self, changes: &[Change], what: &str, until: Timestamp, is_open: bool) {
         let mut is_missing = is_open;
         for record in &mut self.records {
             let is_adrift = matches!(record.standing, RecordState::Adrift { .. });
@@ -361,7 +363,16 @@ impl Report {
         }
     }
 
-    pub(super) fn blame(&mut self, trouble: &Trouble) {
+    /// The same where the pass ended with `trouble`.
+    #[must_use]
+    pub fn stopped(mut self, trouble: Trouble) -> Self {
+        self.blame(&trouble);
+        self.trouble = Some(trouble);
+        self
+    }
+
+    /// Gives `trouble` as the reason wherever a record has none of its own.
+    pub fn blame(&mut self, trouble: &Trouble) {
         for record in &mut self.records {
             if let RecordState::Adrift { why: why @ None } = &mut record.standing {
                 *why = Some(trouble.why().to_owned());

@@ -2,18 +2,18 @@
 
 use std::collections::BTreeMap;
 
-use super::Found;
 use crate::address::Family;
 use crate::exposure;
+use crate::watch::look::Found;
 
 /// What a helper said last, family by family; nothing where none could tell. Of one line: a helper is asked by the way
 /// that all else of this machine goes.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Reach(BTreeMap<Family, bool>);
+pub struct Reach(BTreeMap<Family, bool>);
 
 impl Reach {
     /// By the newest look at what the outside can see: one open port is a way in.
-    pub(super) fn of(found: &[exposure::Finding]) -> Self {
+    pub fn of(found: &[exposure::Finding]) -> Self {
         let mut families = BTreeMap::new();
         for (family, open) in found.iter().flat_map(|finding| &finding.reach) {
             *families.entry(*family).or_default() |= *open;
@@ -22,12 +22,12 @@ impl Reach {
     }
 
     /// The home has another address of `family`.
-    pub(super) fn forget(&mut self, family: Family) {
+    pub fn forget(&mut self, family: Family) {
         self.0.remove(&family);
     }
 
     /// The same finding, decided where this decides. With several lines nobody can say by which a helper came in.
-    pub(super) fn applied(&self, found: Found) -> Found {
+    pub fn applied(&self, found: Found) -> Found {
         let Found { line, finding } = found;
         let finding = match line {
             None => finding.with_reach(|family| self.0.get(&family).copied()),

@@ -1,17 +1,20 @@
-//! What this process knows of the writes without an outcome, besides what the log has of them. Reads the steady clock.
+//! What this process knows of the writes without an outcome, besides what the log has of them. Times are arguments:
+//! `now` by the clock that people read, `steady` by the one that nobody sets, from a moment that stays the same.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::time::Instant;
-
+use super::Report;
 use super::open::{Answer, Open, has_to_wait};
-use super::{Job, Report};
-use crate::audit::file::Log;
+use super::pass::Subject;
+use crate::audit::OpenIntent;
 use crate::clock::Timestamp;
 use crate::provider::{Change, Grace};
 use crate::state::State;
+
+/// The intents without an outcome, by number.
+type Intents = BTreeMap<u64, OpenIntent>;
 
 /// What is known of the writes that have no outcome, and of those that were just seen.
 #[derive(Debug, Default)]
@@ -41,31 +44,33 @@ struct Seen {
 #[derive(Debug)]
 struct Age {
     before: Duration,
-    since: Instant,
+    since: Duration,
 }
 
 /// As long as this is, a write is under way.
-pub(super) struct UnderWay(#[expect(dead_code, reason = "it is counted")] Arc<()>);
+#[derive(Debug)]
+pub struct UnderWay(#[expect(dead_code, reason = "it is counted")] Arc<()>);
 
 impl Age {
-    fn from(before: Duration) -> Self {
-        Self { before, since: Instant::now() }
+    fn from(before: Duration, steady: Duration) -> Self {
+        Self { before, since: steady }
     }
 
-    fn now(&self) -> Duration {
-        self.before.saturating_add(self.since.elapsed())
+    fn at(&self, steady: Duration) -> Duration {
+        self.before.saturating_add(steady.saturating_sub(self.since))
     }
 }
 
 impl Afoot {
     /// The write of `intent` is sent now.
-    pub(super) fn begin(&mut self, intent: u64) -> UnderWay {
-        self.open.insert(intent, Known { answer: Answer::Unknown, detail: None, age: Age::from(Duration::ZERO) });
+    pub(super) fn begin(&mut self, intent: u64, steady: Duration) -> UnderWay {
+        self.open
+            .insert(intent, Known { answer: Answer::Unknown, detail: None, age: Age::from(Duration::ZERO, steady) });
         UnderWay(Arc::clone(&self.under_way))
     }
 
     /// Whether a write is under way.
-    pub(super) fn is_writing(&self) -> bool {
+    pub fn is_writing(&self) -> bool {
         Arc::strong_count(&self.under_way) > 1
     }
 
@@ -84,28 +89,28 @@ impl Afoot {
 
     /// The writes to `provider` without an outcome, oldest first. How old one is that an earlier process sent, the clock tells
     /// when that is first asked, as far as it can; from then on the steady one.
-    pub(super) fn open(&mut self, log: &Log, provider: &str, now: Timestamp) -> Vec<Open> {
-        let intents = log.open_intents().iter().filter(|(_, intent)| intent.provider == provider);
+    pub(super) fn open(&mut self, intents: &Intents, provider: &str, now: Timestamp, steady: Duration) -> Vec<Open> {
+        let intents = intents.iter().filter(|(_, intent)| intent.provider == provider);
         let open = intents.map(|(seq, intent)| {
             let known = self.open.entry(*seq).or_insert_with(|| Known {
                 answer: Answer::Unknown,
                 detail: None,
-                age: Age::from(now.since(intent.time)),
+                age: Age::from(now.since(intent.time), steady),
             });
-            Open { intent: *seq, changes: intent.changes.clone(), answer: known.answer, age: known.age.now() }
+            Open { intent: *seq, changes: intent.changes.clone(), answer: known.answer, age: known.age.at(steady) }
         });
         open.collect()
     }
 
     /// The write of `intent` has its outcome; and, if `is_seen`, it stands there.
-    pub(super) fn end(&mut self, job: &Job<'_>, write: &Open, is_seen: bool) {
-        let Grace::Visibility(most) = job.provider.grace() else {
+    pub(super) fn end(&mut self, subject: &Subject<'_>, write: &Open, is_seen: bool, steady: Duration) {
+        let Grace::Visibility(most) = subject.grace else {
             self.open.remove(&write.intent);
             return;
         };
-        self.seen.retain(|seen| seen.provider != job.name || seen.age.now() < most);
+        self.seen.retain(|seen| seen.provider != subject.name || seen.age.at(steady) < most);
         if let Some(known) = self.open.remove(&write.intent).filter(|_| is_seen && write.age < most) {
-            let (provider, changes) = (job.name.to_owned(), write.changes.clone());
+            let (provider, changes) = (subject.name.to_owned(), write.changes.clone());
             self.seen.push(Seen { provider, changes, age: known.age });
         }
     }
@@ -116,8 +121,15 @@ impl Afoot {
     }
 
     /// Those of `changes` that may be sent now.
-    pub(super) fn ready(&mut self, job: &Job<'_>, log: &Log, changes: Vec<Change>, now: Timestamp) -> Vec<Change> {
-        let awaited = self.awaited(job, log, now);
+    pub(super) fn ready(
+        &mut self,
+        subject: &Subject<'_>,
+        intents: &Intents,
+        changes: Vec<Change>,
+        now: Timestamp,
+        steady: Duration,
+    ) -> Vec<Change> {
+        let awaited = self.awaited(subject, intents, now, steady);
         let waits = |change: &Change| {
             awaited.iter().any(|one| one.changes.iter().any(|sent| has_to_wait(change, sent, one.is_taken)))
         };
@@ -126,14 +138,28 @@ impl Afoot {
 
     /// Enters in `state` what of ours may yet come, or come again: a write that was sent twice, and comes when something else
     /// took its place, sets what nobody else has.
-    pub(super) fn keep_ours(&mut self, job: &Job<'_>, log: &Log, state: &mut State, now: Timestamp) {
-        self.awaited(job, log, now).iter().for_each(|one| state.note_sent(job.name, &one.changes));
+    pub(super) fn keep_ours(
+        &mut self,
+        subject: &Subject<'_>,
+        intents: &Intents,
+        state: &mut State,
+        now: Timestamp,
+        steady: Duration,
+    ) {
+        self.awaited(subject, intents, now, steady).iter().for_each(|one| state.note_sent(subject.name, &one.changes));
     }
 
     /// Tells of the records of `report` that are not as they were sent, and are looked for.
-    pub(super) fn tell(&mut self, job: &Job<'_>, log: &Log, report: &mut Report, now: Timestamp) {
-        for awaited in self.awaited(job, log, now) {
-            let target = job.provider.target();
+    pub(super) fn tell(
+        &mut self,
+        subject: &Subject<'_>,
+        intents: &Intents,
+        report: &mut Report,
+        now: Timestamp,
+        steady: Duration,
+    ) {
+        for awaited in self.awaited(subject, intents, now, steady) {
+            let target = &subject.target;
             let what = match awaited.detail {
                 Some(detail) if !awaited.is_taken => {
                     format!("it is not known whether {target} took the change ({detail})")
@@ -146,16 +172,16 @@ impl Afoot {
     }
 
     /// What may show itself yet; the newest last, since it is that which a record waits for.
-    fn awaited(&mut self, job: &Job<'_>, log: &Log, now: Timestamp) -> Vec<Awaited> {
-        let Grace::Visibility(most) = job.provider.grace() else { return Vec::new() };
+    fn awaited(&mut self, subject: &Subject<'_>, intents: &Intents, now: Timestamp, steady: Duration) -> Vec<Awaited> {
+        let Grace::Visibility(most) = subject.grace else { return Vec::new() };
         let mut awaited = Vec::new();
-        for seen in self.seen.iter().filter(|seen| seen.provider == job.name) {
-            if let Some(left) = most.checked_sub(seen.age.now()).filter(|left| !left.is_zero()) {
+        for seen in self.seen.iter().filter(|seen| seen.provider == subject.name) {
+            if let Some(left) = most.checked_sub(seen.age.at(steady)).filter(|left| !left.is_zero()) {
                 let (changes, until) = (seen.changes.clone(), now.plus(left));
                 awaited.push(Awaited { changes, is_taken: true, detail: None, until, is_open: false });
             }
         }
-        for Open { intent, changes, answer, age } in self.open(log, job.name, now) {
+        for Open { intent, changes, answer, age } in self.open(intents, subject.name, now, steady) {
             if age < most {
                 let (is_taken, detail) = (answer == Answer::Taken, self.detail(intent).map(str::to_owned));
                 awaited.push(Awaited { changes, is_taken, detail, until: now.plus(most - age), is_open: true });

@@ -15,27 +15,27 @@ use crate::address::special;
 
 /// How many connections there may be at once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Rules {
+pub struct Rules {
     /// All together, unless there are so many ranges that each could not have a place of its own.
-    pub(crate) all: usize,
+    pub all: usize,
     /// Of those, how many are kept for this machine, and for each range that has places of its own: together no more than
     /// half of all.
-    pub(crate) kept: usize,
+    pub kept: usize,
     /// Of one client: an IPv4 address, or the /64 of an IPv6 one.
-    pub(crate) each: usize,
+    pub each: usize,
     /// Of one IPv4 /24, and of one IPv6 /56: a home's usual share (RIPE-690, section 4.2.2).
-    pub(crate) network: usize,
+    pub network: usize,
     /// Of one IPv6 /48: the most that a site is given (RFC 6177, section 2).
-    pub(crate) site: usize,
+    pub site: usize,
 }
 
 /// One connection that was let in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub(crate) struct Ticket(u64);
+pub struct Ticket(u64);
 
 /// What becomes of a newcomer.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) enum Entry {
+pub enum Entry {
     /// It is let in, and these have to go.
     In(Ticket, Vec<Ticket>),
     /// There is no place, and nobody who may be dropped for it.
@@ -122,7 +122,7 @@ fn first<'l>(lines: impl Iterator<Item = &'l Line> + Clone) -> Option<Ticket> {
 
 /// The connections that are open. The oldest has the lowest ticket.
 #[derive(Debug)]
-pub(crate) struct Table {
+pub struct Table {
     rules: Rules,
     /// The ranges that have places of their own, the narrowest first; the party of each is one more than its index.
     ranges: Vec<IpNet>,
@@ -138,7 +138,7 @@ pub(crate) struct Table {
 
 impl Table {
     /// Nobody is in. This machine and each of `ranges` have places of their own.
-    pub(crate) fn new(rules: Rules, ranges: &[IpNet]) -> Self {
+    pub fn new(rules: Rules, ranges: &[IpNet]) -> Self {
         let mut ranges = ranges.to_vec();
         ranges.sort_by_key(|range| (std::cmp::Reverse(range.prefix_len()), *range));
         ranges.dedup();
@@ -151,7 +151,7 @@ impl Table {
     }
 
     /// A connection from `from` has come.
-    pub(crate) fn enter(&mut self, from: IpAddr) -> Entry {
+    pub fn enter(&mut self, from: IpAddr) -> Entry {
         let from = special::unmap(from);
         let party = self.party(from);
         let crowded = |table: &Self, (group, most): (Group, usize)| table.size(group) >= most;
@@ -177,27 +177,27 @@ impl Table {
     }
 
     /// The request has come.
-    pub(crate) fn asked(&mut self, ticket: Ticket) {
+    pub fn asked(&mut self, ticket: Ticket) {
         self.set(ticket, Stage::Answering);
     }
 
     /// The answer is on the way.
-    pub(crate) fn told(&mut self, ticket: Ticket) {
+    pub fn told(&mut self, ticket: Ticket) {
         self.set(ticket, Stage::Told);
     }
 
     /// The answer has been sent.
-    pub(crate) fn answered(&mut self, ticket: Ticket) {
+    pub fn answered(&mut self, ticket: Ticket) {
         self.set(ticket, Stage::Lingering);
     }
 
     /// Whether it is in.
-    pub(crate) fn has(&self, ticket: Ticket) -> bool {
+    pub fn has(&self, ticket: Ticket) -> bool {
         self.open.contains_key(&ticket)
     }
 
     /// It is gone, if it was not before.
-    pub(crate) fn left(&mut self, ticket: Ticket) {
+    pub fn left(&mut self, ticket: Ticket) {
         let Some(open) = self.open.remove(&ticket) else { return };
         self.lines(open.from, open.party, |line| line.leave(ticket));
         for (group, _) in groups(&self.rules, open.from) {

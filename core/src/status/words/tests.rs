@@ -3,7 +3,7 @@ use std::time::Duration;
 
 /// Invented, as the page's own tests have it.
 fn status() -> Status {
-    serde_json::from_str(include_str!("../../../tests/status/status.json")).unwrap()
+    serde_json::from_str(include_str!("../../../../tests/status/status.json")).unwrap()
 }
 
 #[test]

@@ -5,7 +5,7 @@
 //! it, and shares it with the few who have the same. Nobody can fill the table. In a [`Sieve`] there is no limit for all
 //! together, which a crowd could use up: what is answered costs no more than a refusal.
 
-use std::hash::{BuildHasher, RandomState};
+use std::hash::BuildHasher;
 use std::time::Duration;
 
 use super::budget::{Budget, Client, Rates};
@@ -15,8 +15,8 @@ const PLACES: usize = 1 << 16;
 
 /// What is left for each.
 #[derive(Debug)]
-pub(super) struct Sieve {
-    hasher: RandomState,
+pub struct Sieve<H> {
+    hasher: H,
     /// Microseconds from one request to the next.
     increment: u64,
     /// How much earlier one may come.
@@ -25,9 +25,9 @@ pub(super) struct Sieve {
     places: Box<[u64]>,
 }
 
-impl Sieve {
+impl<H: BuildHasher> Sieve<H> {
     /// So many requests a minute each, at least one; where each client is, `hasher` says.
-    pub(super) fn new(a_minute: u32, hasher: RandomState) -> Self {
+    pub fn new(a_minute: u32, hasher: H) -> Self {
         let increment = 60_000_000 / u64::from(a_minute.max(1));
         let early = increment * u64::from(a_minute.max(1) - 1);
         Self { hasher, increment, early, places: vec![0; PLACES].into() }
@@ -37,7 +37,7 @@ impl Sieve {
     ///
     /// # Errors
     /// How long `client` has to wait.
-    pub(super) fn take(&mut self, now: Duration, client: Client) -> Result<(), Duration> {
+    pub fn take(&mut self, now: Duration, client: Client) -> Result<(), Duration> {
         let now = u64::try_from(now.as_micros()).unwrap_or(u64::MAX / 2);
         let at = self.hasher.hash_one(client) as usize % PLACES;
         let Some(next) = self.places.get_mut(at) else { return Ok(()) };
@@ -52,14 +52,14 @@ impl Sieve {
 
 /// Of each client's rate a fifth is its own, whatever others ask; the rest is counted against the limit for all.
 #[derive(Debug)]
-pub(super) struct Fair {
-    own: Sieve,
+pub struct Fair<H> {
+    own: Sieve<H>,
     rest: Option<Budget>,
 }
 
-impl Fair {
+impl<H: BuildHasher> Fair<H> {
     /// So many requests a minute, each rate at least one; where each client is, `hasher` says.
-    pub(super) fn new(rates: Rates, hasher: RandomState) -> Self {
+    pub fn new(rates: Rates, hasher: H) -> Self {
         let own = (rates.each / 5).max(1);
         let each = rates.each.saturating_sub(own);
         let rest = (each > 0).then(|| Budget::new(Rates { each, ..rates }));
@@ -70,7 +70,7 @@ impl Fair {
     ///
     /// # Errors
     /// How long `client` has to wait.
-    pub(super) fn take(&mut self, now: Duration, client: Client) -> Result<(), Duration> {
+    pub fn take(&mut self, now: Duration, client: Client) -> Result<(), Duration> {
         let Err(wait) = self.own.take(now, client) else { return Ok(()) };
         let rest = self.rest.as_mut().map_or(Err(wait), |rest| rest.take(now, client));
         rest.map_err(|longer| longer.min(wait))
@@ -79,10 +79,14 @@ impl Fair {
 
 #[cfg(test)]
 mod tests {
-    use std::hash::RandomState;
+    use std::hash::{BuildHasherDefault, DefaultHasher};
     use std::time::Duration;
 
     use super::{Client, Fair, Rates, Sieve};
+
+    fn hasher() -> BuildHasherDefault<DefaultHasher> {
+        BuildHasherDefault::default()
+    }
 
     fn client(number: u32) -> Client {
         Client::Ipv4(number.to_be_bytes().into())
@@ -90,7 +94,7 @@ mod tests {
 
     #[test]
     fn six_a_minute_come_at_once_and_then_one_in_ten_seconds() {
-        let mut sieve = Sieve::new(6, RandomState::new());
+        let mut sieve = Sieve::new(6, hasher());
         let mut take = |second| sieve.take(Duration::from_secs(second), client(7)).is_ok();
         assert!((0..6).all(|_| take(100)));
         assert!(!take(100) && !take(109) && take(110) && !take(110));
@@ -100,7 +104,7 @@ mod tests {
     /// A hundred and twenty thousand in two minutes, each asking once, as forged senders do.
     #[test]
     fn forged_senders_starve_nobody() {
-        let mut sieve = Sieve::new(30, RandomState::new());
+        let mut sieve = Sieve::new(30, hasher());
         let mut answered = 0;
         for millisecond in 0..120_000 {
             let now = Duration::from_millis(u64::from(millisecond));
@@ -115,7 +119,7 @@ mod tests {
     /// A thousand clients that ask ten times a second each leave an honest one what is its own.
     #[test]
     fn a_crowd_that_asks_starves_nobody() {
-        let mut fair = Fair::new(Rates { each: 30, all: 6000 }, RandomState::new());
+        let mut fair = Fair::new(Rates { each: 30, all: 6000 }, hasher());
         let (mut answered, mut told) = (0, 0);
         for tenth in 0_u64..1200 {
             let now = Duration::from_millis(tenth * 100);
@@ -132,7 +136,7 @@ mod tests {
     #[test]
     fn a_share_and_the_rest_are_the_whole_rate() {
         for each in [1, 2, 5, 6, 30] {
-            let mut fair = Fair::new(Rates { each, all: 1000 }, RandomState::new());
+            let mut fair = Fair::new(Rates { each, all: 1000 }, hasher());
             let now = Duration::from_secs(100);
             let taken = (0..100).filter(|_| fair.take(now, client(7)).is_ok()).count();
             assert_eq!(taken, each as usize);

@@ -7,7 +7,7 @@ use crate::status::model::{State, Stay};
 
 /// Invented, as the page's tests have it; a blocked record and a check that is amiss are in it.
 fn status() -> Status {
-    serde_json::from_str(include_str!("../../../tests/status/status.json")).unwrap()
+    serde_json::from_str(include_str!("../../../../tests/status/status.json")).unwrap()
 }
 
 fn calm() -> Status {

@@ -54,6 +54,15 @@ pub enum Next {
     Wait(Duration),
 }
 
+/// What is new about a way to a person.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum News {
+    /// Nothing gets through, for this reason.
+    Fails(String),
+    /// It gets through again.
+    Works,
+}
+
 /// One way to a person: what was told, and what waits to be.
 #[derive(Debug)]
 pub struct Desk {
@@ -184,14 +193,15 @@ impl Desk {
         &self.past
     }
 
-    /// Logs the first failure and the recovery.
-    pub fn say(&mut self, name: &str, failure: Option<String>) {
-        match failure {
-            Some(why) if !self.amiss => tracing::warn!("message {name}: {why}; it is tried again"),
-            None if self.amiss => tracing::info!("message {name}: it gets through again"),
-            _ => {}
-        }
+    /// What is new about the way, by how the last sending ended: its first failure and its recovery.
+    pub fn news(&mut self, failure: Option<String>) -> Option<News> {
+        let news = match failure {
+            Some(why) if !self.amiss => Some(News::Fails(why)),
+            None if self.amiss => Some(News::Works),
+            _ => None,
+        };
         self.amiss = self.failures > 0;
+        news
     }
 }
 

@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 use std::net::IpAddr;
 use std::time::Duration;
 
-use super::send::stands;
+use super::stands;
 use crate::audit::Ending;
 use crate::provider::{Change, Grace, Observed};
 
@@ -29,7 +29,9 @@ pub(super) enum Answer {
 pub(super) struct Open {
     /// The `seq` of its intent.
     pub(super) intent: u64,
+    /// What it was to change.
     pub(super) changes: Vec<Change>,
+    /// What was answered.
     pub(super) answer: Answer,
     /// How long ago it was sent.
     pub(super) age: Duration,
@@ -55,6 +57,7 @@ enum Seen {
 pub(super) struct Ended {
     /// The `seq` of its intent.
     pub(super) intent: u64,
+    /// How.
     pub(super) ending: Ending,
     /// Another write shows it, and not what stands.
     pub(super) by_another: bool,

@@ -1,19 +1,18 @@
 //! Times without a ruling: when they began, and that they are over. Pure.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
-use tokio::time::Instant;
-
-use super::Look;
 use crate::audit::Event;
 use crate::clock::Timestamp;
 use crate::settings::Via;
+use crate::watch::look::Look;
 use crate::watch::vote::Outcome;
 
 /// One that goes on.
 #[derive(Debug)]
 struct Outage {
-    begun: Instant,
+    begun: Duration,
     /// How the vote ended then.
     why: String,
     looks: u32,
@@ -22,29 +21,31 @@ struct Outage {
 /// A moment by the clock that people read, and by the one that nobody sets: a clock that is set right in the middle of
 /// an outage makes it no longer.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Moment {
-    pub(super) time: Timestamp,
-    pub(super) steady: Instant,
+pub struct Moment {
+    /// By the clock that people read.
+    pub time: Timestamp,
+    /// Since the start, by the steady one.
+    pub steady: Duration,
 }
 
 impl Moment {
-    fn when(self, earlier: Instant) -> Timestamp {
-        self.time.minus(self.steady.saturating_duration_since(earlier))
+    fn when(self, earlier: Duration) -> Timestamp {
+        self.time.minus(self.steady.saturating_sub(earlier))
     }
 }
 
 /// Those that go on, by line and family.
 #[derive(Debug, Default)]
-pub(super) struct Outages(BTreeMap<Via, Outage>);
+pub struct Outages(BTreeMap<Via, Outage>);
 
 impl Outages {
     /// Forgets those of a line or family that is looked at no more.
-    pub(super) fn keep_only(&mut self, looks: &[Look]) {
+    pub fn keep_only(&mut self, looks: &[Look]) {
         self.0.retain(|via, _| looks.iter().any(|look| look.via() == *via));
     }
 
     /// Takes in one look; tells of an outage that it ends. One look without a ruling may be chance, and is none.
-    pub(super) fn hear(&mut self, look: &Look, now: Moment) -> Option<Event> {
+    pub fn hear(&mut self, look: &Look, now: Moment) -> Option<Event> {
         match look.ruling.outcome {
             Outcome::Split | Outcome::TooFew => {
                 let begin = || Outage { begun: now.steady, why: look.ruling.to_string(), looks: 0 };
@@ -60,15 +61,13 @@ impl Outages {
     }
 
     /// Where there is no ruling, and since when.
-    pub(super) fn since(&self, now: Moment) -> impl Iterator<Item = (&Via, Timestamp)> {
+    pub fn since(&self, now: Moment) -> impl Iterator<Item = (&Via, Timestamp)> {
         self.0.iter().map(move |(via, outage)| (via, now.when(outage.begun)))
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
-
     use super::*;
     use crate::address::Family;
     use crate::watch::vote::Ruling;
@@ -83,7 +82,7 @@ mod tests {
     fn two_looks_in_a_row_make_an_outage_and_its_end_is_told_once() {
         let (agreed, begin) =
             (Outcome::Agreed([203, 0, 113, 77].into()), Timestamp::parse("2026-11-24T08:00:00Z").unwrap());
-        let start = Instant::now();
+        let start = Duration::from_secs(1000);
         let at = |minutes: u64| {
             let span = Duration::from_secs(60 * minutes);
             Moment { time: begin.plus(span), steady: start + span }
@@ -104,7 +103,7 @@ mod tests {
 
     #[test]
     fn a_clock_that_is_set_meanwhile_makes_it_no_longer() {
-        let (start, minute) = (Instant::now(), Duration::from_secs(60));
+        let (start, minute) = (Duration::from_secs(1000), Duration::from_secs(60));
         let moment = |text, minutes| Moment { time: Timestamp::parse(text).unwrap(), steady: start + minutes * minute };
         let mut outages = Outages::default();
         // A machine without a battery begins in the past, until a time server has been reached.
@@ -119,7 +118,7 @@ mod tests {
 
     #[test]
     fn what_is_looked_at_no_more_has_no_outage() {
-        let moment = Moment { time: Timestamp::default(), steady: Instant::now() };
+        let moment = Moment { time: Timestamp::default(), steady: Duration::from_secs(1000) };
         let mut outages = Outages::default();
         let fibre = Look { line: Some("fibre".to_owned()), ..look(Outcome::Split) };
         for look in [look(Outcome::TooFew), fibre.clone()] {

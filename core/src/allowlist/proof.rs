@@ -1,15 +1,13 @@
 //! Whether ranges that were read from the state directory are those that this program put there: the audit log tells, by
-//! the digest in its entry of that version. All but [`Proofs::read`] is pure, and that reads the log only.
+//! the digest in its entry of that version.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::path::Path;
 
-use super::store::Kept;
+use super::Kept;
 use crate::address::set::AddressSet;
 use crate::audit::Event;
-use crate::audit::chain::Known;
-use crate::audit::file::{self, AuditError};
+use crate::audit::chain::{Entry, Known};
 
 /// What the log tells of one version.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -26,11 +24,11 @@ impl Told {
 
 /// What the log tells of the ranges of each edge: of the last version, and of the one before it.
 #[derive(Debug, Default)]
-pub(super) struct Proofs(BTreeMap<String, (Option<Told>, Told)>);
+pub struct Proofs(BTreeMap<String, (Option<Told>, Told)>);
 
 /// How ranges stand to the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Standing {
+pub enum Standing {
     /// It tells of them.
     Proven,
     /// It tells nothing of their edge: what told of it was removed by rotation, or stands before a line that does not hold.
@@ -40,21 +38,14 @@ pub(super) enum Standing {
 }
 
 impl Proofs {
-    /// What the log in `state_dir` tells.
-    ///
-    /// # Errors
-    /// [`AuditError`] where it cannot be read.
-    pub(super) fn read(state_dir: &Path) -> Result<Self, AuditError> {
-        let mut proofs = Self::default();
-        file::links(state_dir, |entry, follows| {
-            if !follows {
-                // Whoever has changed a line may have written all before it.
-                proofs.0.clear();
-            } else if let Known::Yes(event) = entry.event {
-                proofs.hear(event);
-            }
-        })?;
-        Ok(proofs)
+    /// Takes in the next entry of the log; `follows` says whether it holds with the one before.
+    pub fn read(&mut self, entry: Entry, follows: bool) {
+        if !follows {
+            // Whoever has changed a line may have written all before it.
+            self.0.clear();
+        } else if let Known::Yes(event) = entry.event {
+            self.hear(event);
+        }
     }
 
     fn hear(&mut self, event: Event) {
@@ -63,7 +54,8 @@ impl Proofs {
         self.0.insert(edge, (before, Told { number, digest }));
     }
 
-    pub(super) fn standing(&self, edge: &str, kept: &Kept) -> Standing {
+    /// How `kept`, which was read, stands to that.
+    pub fn standing(&self, edge: &str, kept: &Kept) -> Standing {
         let Some((before, last)) = self.0.get(edge) else { return Standing::Untold };
         // A crash came between the entry and the file.
         let was = before.as_ref().filter(|before| before.number < last.number);
@@ -78,7 +70,7 @@ impl Proofs {
 }
 
 /// What the log has of `set`: the SHA-256 of its ranges, one a line, in lower-case hexadecimal.
-pub(super) fn digest(set: &AddressSet) -> String {
+pub fn digest(set: &AddressSet) -> String {
     let mut text = String::new();
     for range in set.prefixes() {
         // Writing to a String does not fail.

@@ -10,8 +10,7 @@ use std::time::Duration;
 
 use serde::{Serialize, Serializer};
 
-use super::Server;
-use super::find::Lost;
+use super::{Lost, Server};
 use crate::audit::wave::{Awaited, Behind, Serving, Wave, Why};
 use crate::clock::Timestamp;
 
@@ -56,44 +55,53 @@ fn millis<S: Serializer>(span: &Duration, to: S) -> Result<S::Ok, S::Error> {
 
 /// One asking of the servers of one provider's zone.
 #[derive(Clone, Debug)]
-pub(super) struct Errand {
-    pub(super) provider: String,
+pub struct Errand {
+    /// The provider's name.
+    pub provider: String,
     /// Whom to ask; to be found out when absent.
-    pub(super) servers: Option<Vec<Server>>,
-    pub(super) waves: Vec<Question>,
+    pub servers: Option<Vec<Server>>,
+    /// What for.
+    pub waves: Vec<Question>,
 }
 
 /// What is asked for one wave.
 #[derive(Clone, Debug)]
-pub(super) struct Question {
-    pub(super) intent: u64,
-    pub(super) records: Arc<[Awaited]>,
+pub struct Question {
+    /// The wave's intent.
+    pub intent: u64,
+    /// What is awaited.
+    pub records: Arc<[Awaited]>,
     /// The servers that need not be asked again.
-    pub(super) serving: Vec<String>,
+    pub serving: Vec<String>,
 }
 
 /// What one server showed.
 #[derive(Clone, Debug)]
-pub(super) struct Heard {
-    pub(super) server: Server,
-    pub(super) serial: Option<u32>,
+pub struct Heard {
+    /// Who was asked.
+    pub server: Server,
+    /// The zone's serial there, if it was told.
+    pub serial: Option<u32>,
     /// By intent, for the waves that it was asked for.
-    pub(super) waves: BTreeMap<u64, Result<(), Why>>,
+    pub waves: BTreeMap<u64, Result<(), Why>>,
 }
 
 /// What came of an [`Errand`].
 #[derive(Debug)]
-pub(super) struct Pass {
-    pub(super) provider: String,
-    pub(super) errand: Errand,
-    pub(super) heard: Result<Vec<Heard>, Lost>,
+pub struct Pass {
+    /// The provider's name.
+    pub provider: String,
+    /// What was asked.
+    pub errand: Errand,
+    /// What each server showed; or why nobody was asked.
+    pub heard: Result<Vec<Heard>, Lost>,
     /// When it was over.
-    pub(super) at: Duration,
+    pub at: Duration,
 }
 
 /// How far everything has spread.
 #[derive(Debug)]
-pub(super) struct Tracker {
+pub struct Tracker {
     every: Duration,
     deadline: Duration,
     providers: BTreeMap<String, Tracked>,
@@ -131,12 +139,12 @@ impl Spread {
 
 impl Tracker {
     /// `every` is the first pause between two askings; after `deadline` a wave is given up.
-    pub(super) fn new(every: Duration, deadline: Duration) -> Self {
+    pub fn new(every: Duration, deadline: Duration) -> Self {
         Self { every, deadline, providers: BTreeMap::new(), ended: BTreeMap::new(), nobody: Arc::new([]) }
     }
 
     /// Takes over which waves there are. A new one is asked for at once.
-    pub(super) fn follow(&mut self, waves: &BTreeMap<String, Vec<Wave>>, now: Duration, wall: Timestamp) {
+    pub fn follow(&mut self, waves: &BTreeMap<String, Vec<Wave>>, now: Duration, wall: Timestamp) {
         let kept = |provider: &String, intent: u64, records: &[Awaited]| {
             let waves = waves.get(provider).into_iter().flatten();
             waves.into_iter().any(|wave| wave.intent == intent && *wave.records == *records)
@@ -181,12 +189,13 @@ impl Tracker {
         }
     }
 
-    pub(super) fn is_idle(&self) -> bool {
+    /// Whether there is nothing to ask for.
+    pub fn is_idle(&self) -> bool {
         self.providers.is_empty()
     }
 
     /// Who is to be asked now. Each is under way from now on, until [`Self::heard`].
-    pub(super) fn errands(&mut self, now: Duration) -> Vec<Errand> {
+    pub fn errands(&mut self, now: Duration) -> Vec<Errand> {
         let mut errands = Vec::new();
         for (provider, tracked) in &mut self.providers {
             if tracked.due.take_if(|due| *due <= now).is_some() {
@@ -203,12 +212,12 @@ impl Tracker {
     }
 
     /// When somebody is to be asked next.
-    pub(super) fn next_due(&self) -> Option<Duration> {
+    pub fn next_due(&self) -> Option<Duration> {
         self.providers.values().filter_map(|tracked| tracked.due).min()
     }
 
     /// Takes in what an errand brought, and tells which waves are at an end; they are forgotten.
-    pub(super) fn heard(&mut self, pass: Pass) -> Vec<Verdict> {
+    pub fn heard(&mut self, pass: Pass) -> Vec<Verdict> {
         let Some(tracked) = self.providers.get_mut(&pass.provider) else { return Vec::new() };
         // What came in the meantime has not been asked for: at once.
         let asked = |intent: &u64| pass.errand.waves.iter().find(|question| question.intent == *intent);
@@ -245,7 +254,7 @@ impl Tracker {
     }
 
     /// Who was behind at the last asking, each once, by name.
-    pub(super) fn behind(&self) -> Vec<&Behind> {
+    pub fn behind(&self) -> Vec<&Behind> {
         let waves = self.providers.values().flat_map(|tracked| tracked.waves.values());
         let mut all: Vec<&Behind> = waves.flat_map(|spread| spread.behind.iter()).collect();
         all.sort_by(|a, b| (&a.server, a.serial).cmp(&(&b.server, b.serial)));
@@ -254,7 +263,7 @@ impl Tracker {
     }
 
     /// How long a wave has been waited for, and who was behind at the last asking.
-    pub(super) fn view(&self, provider: &str, intent: u64, now: Duration) -> (Duration, Arc<[Behind]>) {
+    pub fn view(&self, provider: &str, intent: u64, now: Duration) -> (Duration, Arc<[Behind]>) {
         match self.providers.get(provider).and_then(|tracked| tracked.waves.get(&intent)) {
             Some(spread) => (spread.waited(now), Arc::clone(&spread.behind)),
             None => (Duration::ZERO, Arc::clone(&self.nobody)),

@@ -126,7 +126,7 @@ fn json(text: &str, lists: &[String], item: &str, tally: &mut Tally) -> Result<(
 }
 
 /// A range, or one address.
-pub(super) fn range(text: &str) -> Option<IpNet> {
+pub fn range(text: &str) -> Option<IpNet> {
     address::range(text).or_else(|| text.parse::<IpAddr>().ok().map(IpNet::from))
 }
 

@@ -8,7 +8,7 @@
 
 use std::time::Duration;
 
-use super::{Job, stands};
+use super::stands;
 use crate::clock::Timestamp;
 use crate::limits::record_key;
 use crate::provider::{Change, Fault, FaultKind, Observed};
@@ -18,6 +18,17 @@ const HOUR: Duration = Duration::from_secs(60 * 60);
 
 /// The first wait after a refusal that nothing proves.
 const FIRST: Duration = Duration::from_secs(5);
+
+/// The provider, as far as this has to know it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct At<'a> {
+    /// Its name.
+    pub(super) provider: &'a str,
+    /// What is written to, in words.
+    pub(super) target: &'a str,
+    /// Whether it can be asked if it takes anything at all.
+    pub(super) permits: bool,
+}
 
 /// Changes by what was refused of them before.
 pub(super) struct Sorted {
@@ -29,6 +40,7 @@ pub(super) struct Sorted {
     pub(super) blocked: Vec<(Change, String)>,
 }
 
+/// Sorts `changes` by what stands against them in `state`.
 pub(super) fn sort(provider: &str, changes: Vec<Change>, state: &State, now: Timestamp) -> Sorted {
     let mut sorted = Sorted { fresh: Vec::new(), again: Vec::new(), blocked: Vec::new() };
     for change in changes {
@@ -105,7 +117,7 @@ pub(super) struct Left {
 /// record as it was (measured with 4.7). So does somebody who sets it back at once, but not the zone's serial, which was
 /// `serial` before (RFC 2136, section 3.6).
 pub(super) fn enter(
-    job: &Job<'_>,
+    at: &At<'_>,
     changes: &[Change],
     observed: &Observed,
     serial: Option<u32>,
@@ -116,19 +128,17 @@ pub(super) fn enter(
     let is_untouched = serial.is_some() && observed.serial == serial;
     for change in changes {
         if stands(observed, change, Some(&change.after)) {
-            state.blocks.remove(&record_key(job.name, &change.name, change.rtype));
-        } else if job.provider.permits().is_none() || !stands(observed, change, change.before.as_ref()) {
+            state.blocks.remove(&record_key(at.provider, &change.name, change.rtype));
+        } else if !at.permits || !stands(observed, change, change.before.as_ref()) {
             continue;
         } else if changes.len() > 1 {
             left.alone.push(change.clone());
         } else if is_untouched {
             let why = format!(
                 "{} took the change of {} {} and left the record as it was; see that its policy lets this key change it",
-                job.provider.target(),
-                change.name,
-                change.rtype
+                at.target, change.name, change.rtype
             );
-            left.blocked.push(block(job.name, change.clone(), why, HOUR, state, now));
+            left.blocked.push(block(at.provider, change.clone(), why, HOUR, state, now));
         }
     }
     left

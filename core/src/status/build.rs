@@ -1,5 +1,4 @@
-//! The status, made of the daemon's snapshot, or of what a daemon left behind. Pure but for [`edges`], which reads the state
-//! directory.
+//! The status, made of the daemon's snapshot, or of what a daemon left behind.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
@@ -8,7 +7,7 @@ use super::history::{family, outcome};
 use super::memory::{Memory, SPAN};
 use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State, Status, Totals};
 use super::{tenure, words};
-use crate::allowlist;
+use crate::allowlist::Kept;
 use crate::clock::Timestamp;
 use crate::limits::record_key;
 use crate::record::RecordType;
@@ -209,18 +208,15 @@ fn stays(seen: &Snapshot, now: Timestamp) -> Vec<super::model::Stay> {
     stays
 }
 
-/// What is kept of the edges, before their lists are looked at.
-pub fn edges(config: &Config) -> Vec<Edge> {
-    let one = |edge: &settings::Edge| {
-        let (kept, trouble) = match allowlist::kept(config, edge) {
-            Ok(kept) => (kept, None),
-            Err(error) => (None, Some(crate::text::chain_of(&error))),
-        };
-        let (number, since) = kept.as_ref().map(|kept| (kept.number, kept.since)).unzip();
-        let ranges = kept.map_or(0, |kept| kept.set().prefixes().count());
-        Edge { name: edge.name.clone(), number, since, ranges, last_fetch: None, trouble }
+/// What is `kept` of the edge of this name, before its lists are looked at; or why that is not known.
+pub fn edge(name: &str, kept: Result<Option<Kept>, String>) -> Edge {
+    let (kept, trouble) = match kept {
+        Ok(kept) => (kept, None),
+        Err(why) => (None, Some(why)),
     };
-    config.edges.iter().map(one).collect()
+    let (number, since) = kept.as_ref().map(|kept| (kept.number, kept.since)).unzip();
+    let ranges = kept.map_or(0, |kept| kept.set().prefixes().count());
+    Edge { name: name.to_owned(), number, since, ranges, last_fetch: None, trouble }
 }
 
 /// What a daemon that does not run any more left behind in its state and its log, as `memory` has heard that.
@@ -230,6 +226,7 @@ pub fn left_behind(
     config: &Config,
     state: &state::State,
     memory: &Memory,
+    edges: Vec<Edge>,
     flaw: Option<String>,
     now: Timestamp,
 ) -> Status {
@@ -292,7 +289,7 @@ pub fn left_behind(
         witnesses: Vec::new(),
         findings: Vec::new(),
         providers: config.providers.keys().map(provider).collect(),
-        edges: edges(config),
+        edges,
         exposure: Vec::new(),
         exposed: None,
         stays: tenure::stays(memory.moves(), now, SPAN),

@@ -9,14 +9,14 @@ use hickory_proto::rr::{Name, RData, Record};
 use crate::settings::SERVERS;
 
 /// Addresses of one server at most.
-pub(super) const ADDRESSES: usize = 6;
+pub const ADDRESSES: usize = 6;
 
 /// The servers of a zone, with the addresses that came along.
-pub(super) type Servers = BTreeMap<Name, BTreeSet<IpAddr>>;
+pub type Servers = BTreeMap<Name, BTreeSet<IpAddr>>;
 
 /// Why an answer of the parent names no servers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Undelegated {
+pub enum Undelegated {
     /// The parent has authority and knows no such zone.
     NoSuchZone,
     /// What answered is no authority, or answers of something else.
@@ -25,7 +25,7 @@ pub(super) enum Undelegated {
 
 /// The apex of the zone that holds `name`, from a resolver's answer to the question for its SOA: in the answer, or
 /// beside the word that there is none (RFC 2308, section 3).
-pub(super) fn enclosing(name: &Name, answer: &Message) -> Option<Name> {
+pub fn enclosing(name: &Name, answer: &Message) -> Option<Name> {
     let apex = |records: &[Record]| {
         let soa = |record: &&Record| matches!(record.data, RData::SOA(_)) && record.name.zone_of(name);
         records.iter().find(soa).map(|record| record.name.clone())
@@ -34,13 +34,13 @@ pub(super) fn enclosing(name: &Name, answer: &Message) -> Option<Name> {
 }
 
 /// The servers that a resolver names for `zone`.
-pub(super) fn nameservers(zone: &Name, answer: &Message) -> Vec<Name> {
+pub fn nameservers(zone: &Name, answer: &Message) -> Vec<Name> {
     targets(zone, &answer.answers).collect::<BTreeSet<_>>().into_iter().take(SERVERS).collect()
 }
 
 /// The servers of `zone` by the answer of a server of `parent`, the zone above it: those of the referral (RFC 1034,
 /// section 4.3.2), or of the zone itself where the same server has both.
-pub(super) fn delegation(zone: &Name, parent: &Name, answer: &Message) -> Result<Servers, Undelegated> {
+pub fn delegation(zone: &Name, parent: &Name, answer: &Message) -> Result<Servers, Undelegated> {
     let head = &answer.metadata;
     if !matches!(head.response_code, ResponseCode::NoError | ResponseCode::NXDomain) {
         return Err(Undelegated::NoAnswer);
@@ -77,18 +77,18 @@ fn targets<'a>(zone: &'a Name, records: &'a [Record]) -> impl Iterator<Item = Na
 }
 
 /// The addresses of `name` in a resolver's answer, also behind a CNAME: resolvers follow it, so do we.
-pub(super) fn addresses(answer: &Message) -> impl Iterator<Item = IpAddr> + '_ {
+pub fn addresses(answer: &Message) -> impl Iterator<Item = IpAddr> + '_ {
     answer.answers.iter().filter_map(|record| record.data.ip_addr()).take(ADDRESSES)
 }
 
 /// The name as people write it.
-pub(super) fn text(name: &Name) -> String {
+pub fn text(name: &Name) -> String {
     let text = name.to_lowercase().to_ascii();
     text.strip_suffix('.').filter(|text| !text.is_empty()).map_or(text.clone(), str::to_owned)
 }
 
 /// The resolvers of resolv.conf(5), three at most; without any it is this machine.
-pub(super) fn resolvers(text: &str) -> Vec<IpAddr> {
+pub fn resolvers(text: &str) -> Vec<IpAddr> {
     let address = |line: &str| {
         let mut words = line.split_whitespace();
         (words.next() == Some("nameserver")).then(|| words.next()?.parse().ok())?

@@ -1,0 +1,4 @@
+//! What people are told, and when.
+
+pub mod causes;
+pub mod desk;

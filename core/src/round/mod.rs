@@ -1,0 +1,4 @@
+//! What a round leaves behind for the next one.
+
+pub mod outages;
+pub mod reach;
