@@ -200,7 +200,7 @@ impl Daemon {
         self.next_round = Instant::now() + wait;
         self.latest.rounds += 1;
         self.latest.next_round = self.clock.now().plus(wait);
-        for (look, (_, heard)) in self.home.looks().iter().zip(&heard) {
+        for (look, (_, heard)) in self.home.household().looks().iter().zip(&heard) {
             self.said.look(look, heard);
         }
         if heard.iter().any(|(_, heard)| matches!(heard, Heard::Settled { .. })) {
@@ -210,10 +210,10 @@ impl Daemon {
         }
         self.next_exposure.get_or_insert_with(Instant::now);
         self.home.enter_findings();
-        self.said.findings(self.home.found());
-        self.latest.findings = self.home.found().to_vec();
+        self.said.findings(self.home.household().found());
+        self.latest.findings = self.home.household().found().to_vec();
         self.latest.held_back = self.home.held_back();
-        self.latest.looks = self.home.looks().to_vec();
+        self.latest.looks = self.home.household().looks().to_vec();
         Arc::make_mut(&mut self.latest.history).hear(&self.latest.looks);
         let (now, agreed) = (self.clock.now(), crate::watch::look::agreed(&self.latest.looks));
         self.latest.last_rulings.extend(agreed.into_keys().map(|via| (via, now)));

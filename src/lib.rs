@@ -24,20 +24,20 @@
 //! * [`dns`] builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
 //! * [`provider`] is the trait behind which records live, and one file a kind.
 //! * [`standby`] decides which of two daemons may write, by a lease in the zone; its `turn` is pure.
-//! * [`update`] carries a plan out: it retries, holds and reads back.
+//! * [`update`] carries out what a pass over a provider asks for, and keeps the books; what that is, the core decides.
 //! * [`limits`] says how often may be written. Pure.
-//! * [`confirm`] asks the zone's servers until all serve what was written; its `spread` and `delegation` are pure.
-//! * [`audit`] is the log that can be checked with `sha256sum`; its `chain` is pure.
+//! * [`confirm`] asks the zone's servers until all serve what was written.
+//! * [`audit`] is the log that can be checked with `sha256sum`.
 //! * `files` is the one way to open and to replace a file: by handles, nothing but regular files, and no link of strangers.
 //! * `process` runs another program, and ends it with all that it started.
 //! * [`state`] is what survives a restart and is not in the audit log.
+//! * [`household`] is what a home makes of what it hears. Pure.
 //! * [`round`] is one pass through all of this; [`daemon`] repeats it when a trigger says so.
 //! * [`allowlist`] keeps the ranges of the edge in front of the home, and compares them with whom the firewall lets in.
-//!   What judges is pure: `source`, `bounds`, `compare`, `refused`, `render` and what reads rulesets.
-//! * [`echo`] turns the tables: it is a witness for another household. Its `budget` is pure.
-//! * [`exposure`] looks at the home as the outside sees it; all but its `look` and what that calls is pure.
-//! * [`status`] is what the daemon knows, for whoever looks: by a command, a page, as metrics. All but its listening is pure.
-//! * [`message`] tells people what needs them. Its `causes` and `desk` are pure.
+//! * [`echo`] turns the tables: it is a witness for another household.
+//! * [`exposure`] looks at the home as the outside sees it.
+//! * [`status`] is what the daemon knows, for whoever looks: by a command, a page, as metrics.
+//! * [`message`] tells people what needs them.
 //! * [`rehearsal`] is a whole home on loopback: echo services, a DNS server, a moving address.
 //! * `aside` does what takes long on a thread beside the loop.
 //! * [`say`] is what the commands and the daemon print, in words; [`text`] how errors and spans are put into words.
@@ -77,4 +77,4 @@ pub mod status;
 pub mod update;
 pub mod watch;
 
-pub use fingerpost_core::{address, limits, name, reconcile, record, secret, settings, shown, text};
+pub use fingerpost_core::{address, household, limits, name, reconcile, record, secret, settings, shown, text};

@@ -16,6 +16,13 @@
 //! * [`limits`] says how often may be written.
 //! * [`standby`] decides which of two daemons may write.
 //! * [`audit`] has the log's events, their words, and the chain that binds them.
+//! * [`state`] is what survives a restart besides.
+//! * [`update`] is one pass over a provider, as a machine: it asks for one thing at a time and is told what came of it.
+//! * [`household`] is what a home makes of what it hears, and what is wanted of each provider.
+//! * [`confirm`] decides which servers are asked for what was written, and when it counts as live.
+//! * [`allowlist`] judges the ranges of the edge, and whom a ruleset lets in; [`exposure`] what the outside can see.
+//! * [`echo`] and [`serving`] decide who is answered, and who is let in.
+//! * [`status`] is what the daemon knows, as one value; [`message`] what people are told of it.
 //! * [`text`] says how errors and spans are put into words; [`shown`] makes what strangers wrote fit to be shown, and takes
 //!   secrets out of it.
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
@@ -31,13 +38,13 @@ pub mod echo;
 pub mod exposure;
 #[cfg(any(test, feature = "hostile"))]
 pub mod hostile;
+pub mod household;
 pub mod limits;
 pub mod message;
 pub mod name;
 pub mod provider;
 pub mod reconcile;
 pub mod record;
-pub mod round;
 pub mod secret;
 pub mod serving;
 pub mod settings;

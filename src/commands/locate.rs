@@ -3,13 +3,14 @@
 use super::{CommandError, Exit, block_on, load_to_look, print, print_json, verdict};
 use crate::cli::Common;
 use crate::clock;
-use crate::round::{Histories, Means, RoundError};
+use crate::household::{self, Histories};
+use crate::round::{Means, RoundError};
 use crate::say;
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
     let means = Means::new(load_to_look(common)?.config, clock::system()).map_err(RoundError::from)?;
     let looks = block_on(means.look())?;
-    let found = means.diagnose(&looks, &mut Histories::new());
+    let found = household::diagnose(&means.config, &looks, &mut Histories::new(), means.now());
     let exit = verdict(&looks, &[], false);
     if common.json {
         print_json(&serde_json::json!({ "looks": looks, "findings": found }))?;

@@ -5,7 +5,8 @@ use serde::Serialize;
 use super::{CommandError, Exit, block_on, load, print, print_json, verdict};
 use crate::cli::Common;
 use crate::clock;
-use crate::round::{self, Means, RoundError};
+use crate::household;
+use crate::round::{Means, RoundError};
 use crate::update::Report;
 use crate::watch::look::{Found, HeldBack, Look};
 use crate::{say, update};
@@ -26,11 +27,11 @@ pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError
     let means = Means::new(config, clock::system()).map_err(RoundError::from)?;
     let (looks, found, reports) = block_on(async {
         let looks = means.look().await;
-        let found = means.diagnose(&looks, &mut round::histories(&state));
+        let found = household::diagnose(&means.config, &looks, &mut household::histories(&state), means.now());
         let reports = means.foresee(&looks, &found, &state).await;
         (looks, found, reports)
     })?;
-    let held_back = means.held_back(&looks, &found);
+    let held_back = household::held_back(&means.config, &looks, &found);
     let changes = reports.iter().any(|report| report.records.iter().any(|record| record.after.is_some()));
     if common.json {
         let (looks, findings, held_back) = (&looks, &found, &held_back);

@@ -57,7 +57,7 @@ pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, 
         confirming.mark(report, &home.state().spreading);
     }
     let held_back = home.held_back();
-    let exit = match verdict(home.looks(), &reports, !held_back.is_empty()) {
+    let exit = match verdict(home.household().looks(), &reports, !held_back.is_empty()) {
         Exit::Done if verdicts.iter().any(|verdict| verdict.end != End::Served) || !unsettled.is_empty() => {
             Exit::PutOff
         }
@@ -65,17 +65,17 @@ pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, 
     };
     if common.json {
         let written = reports.iter().any(Report::has_written);
-        let (looks, findings) = (home.looks(), home.found());
+        let (looks, findings) = (home.household().looks(), home.household().found());
         let document = Document { looks, findings, held_back: &held_back, providers: &reports, written };
         print_json(&Waited { document, confirmed: &verdicts })?;
     } else if !(exit == Exit::Done && verdicts.is_empty() && reports.iter().all(is_quiet)) {
         let paint = say::Paint::stdout();
-        let mut text = say::looks(home.looks(), paint);
-        text.push_str(&say::ways_out(home.looks()));
+        let mut text = say::looks(home.household().looks(), paint);
+        text.push_str(&say::ways_out(home.household().looks()));
         for via in &unsettled {
             text.push_str(&format!("{via}  is not settled: the rounds differ; the names stay as they are\n"));
         }
-        text.push_str(&say::findings(home.found(), paint));
+        text.push_str(&say::findings(home.household().found(), paint));
         text.push_str(&say::held_back(&held_back, paint));
         text.push_str(&say::records(&reports, say::Mood::Done, paint));
         text.push_str(&say::troubles(&reports, paint));
@@ -103,7 +103,7 @@ async fn settle(home: &mut Home, one_round: bool) -> Vec<Via> {
         let in_sight = |(via, heard): (Via, Heard)| matches!(heard, Heard::InSight { .. }).then_some(via);
         let unsettled: Vec<Via> = heard.into_iter().filter_map(in_sight).collect();
         // Of two lines, one round without a ruling is no reason to leave the one that a record prefers.
-        if round >= rounds || unsettled.is_empty() && !home.is_line_open() {
+        if round >= rounds || unsettled.is_empty() && !home.household().is_line_open() {
             return unsettled;
         }
         tokio::time::sleep(pause).await;

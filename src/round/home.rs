@@ -7,55 +7,43 @@ mod start;
 
 use std::cell::{Ref, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
-use std::net::IpAddr;
 use std::rc::Rc;
 use std::sync::Arc;
 
 use tokio::time::Instant;
 
-use super::outages::{Moment, Outages};
-use super::reach::Reach;
 use super::work::{Done, Work};
-use super::{Histories, Means, RoundError, follower, histories, word, words};
+use super::{Means, RoundError};
 use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::{Event, file};
 use crate::clock::{Setting, Timestamp};
 use crate::confirm::{End, Verdict};
-use crate::reconcile;
-use crate::settings::{Config, Via, Witness, by_provider};
+use crate::household::outages::Moment;
+use crate::household::{self, Household};
+use crate::settings::{Via, by_provider};
 use crate::standby::{Lease, Leases};
 use crate::state::{State, Told};
 use crate::status::memory::Memory;
 use crate::update::{Books, Report, Trouble};
-use crate::watch::diagnose::{Finding, History};
-use crate::watch::failover::{Failover, Seen};
-use crate::watch::look::{Found, HeldBack, Look, agreed};
+use crate::watch::look::HeldBack;
 use crate::watch::rota::Rota;
-use crate::watch::settle::{Heard, Settling};
+use crate::watch::settle::Heard;
 
 /// The means together with the books: what the daemon and `sync` work with.
 pub struct Home {
     /// What is configured, made able to act.
     pub means: Rc<Means>,
     books: Rc<RefCell<Books>>,
-    settling: BTreeMap<Via, Settling>,
-    looks: Vec<Look>,
+    household: Household,
     rota: Rota,
-    failover: Failover,
     /// How the clock was set when it was last followed.
     setting: Setting,
     /// What the times of the lines count from.
     began: Instant,
-    histories: Histories,
-    found: Vec<Found>,
     /// Leases that are no longer configured, and not given back yet.
     former: Leases,
     /// The state could not be saved when that was last tried.
     is_unsaved: bool,
-    /// Looks since the start.
-    rounds: u32,
-    outages: Outages,
-    reach: Reach,
     memory: Arc<Memory>,
 }
 
@@ -63,30 +51,16 @@ impl Home {
     /// Locks the state directory and opens the books. Holds whose configuration has changed end here.
     pub fn open(means: Means) -> Result<Self, RoundError> {
         let books = Books::open(&means.config).map_err(RoundError::Books)?;
-        let settling = books
-            .state
-            .settled
-            .iter()
-            .map(|(via, address)| (via.clone(), Settling { settled: Some(*address), candidate: None }))
-            .collect();
-        let histories = histories(&books.state);
-        let failover = Failover::recall(&books.state.lines, means.clock.now());
+        let household = Household::new(&books.state, means.clock.now());
         let mut home = Self {
             setting: means.clock.setting(),
             means: Rc::new(means),
             books: Rc::new(RefCell::new(books)),
-            settling,
-            looks: Vec::new(),
+            household,
             rota: Rota::default(),
-            failover,
             began: Instant::now(),
-            histories,
-            found: Vec::new(),
             former: Leases::new(),
             is_unsaved: false,
-            rounds: 0,
-            outages: Outages::default(),
-            reach: Reach::default(),
             memory: Arc::default(),
         };
         home.after_start();
@@ -103,14 +77,7 @@ impl Home {
         };
         let left = before.leases.iter().filter(|(provider, lease)| !goes_on(provider, lease));
         self.former.extend(left.map(|(provider, lease)| (provider.clone(), Arc::clone(lease))));
-        // What an operator said by other witnesses tells nothing of the present ones.
-        for (line, history) in &mut self.histories {
-            let asked = |config: &'_ Config, operator: &str| -> Vec<Witness> {
-                let of_operator = |one: &&Witness| one.line == *line && one.operator == operator;
-                config.witnesses.iter().filter(of_operator).cloned().collect()
-            };
-            history.retain(|operator| asked(&before.config, operator) == asked(&self.means.config, operator));
-        }
+        self.household.succeed(&before.config, &self.means.config);
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
     }
@@ -134,19 +101,18 @@ impl Home {
         allowlist::take(&self.means.config, looked, &mut self.books.borrow_mut(), false, now)
     }
 
-    /// The newest round's rulings.
-    pub fn looks(&self) -> &[Look] {
-        &self.looks
-    }
-
-    /// What the newest round showed to be amiss.
-    pub fn found(&self) -> &[Found] {
-        &self.found
+    /// What is known of the home.
+    pub fn household(&self) -> &Household {
+        &self.household
     }
 
     /// The records that the newest round holds back.
     pub fn held_back(&self) -> Vec<HeldBack> {
-        self.means.held_back(&self.looks, &self.found)
+        household::held_back(&self.means.config, self.household.looks(), self.household.found())
+    }
+
+    fn moment(&self) -> Moment {
+        Moment { time: self.means.clock.now(), steady: self.began.elapsed() }
     }
 
     /// Enters that the waiting for a write to spread is over.
@@ -176,51 +142,21 @@ impl Home {
     ///
     /// Everybody is asked when the round is to be `thorough`, and where the newest round left any doubt.
     pub async fn look(&mut self, rounds: u32, thorough: bool) -> Vec<(Via, Heard)> {
-        let mut certain = agreed(&self.looks);
-        certain.retain(|via, address| !thorough && self.is_settled(via, *address));
-        self.looks = self.means.glance(&certain, &self.looks, &mut self.rota).await;
-        let found = self.means.diagnose(&self.looks, &mut self.histories);
-        self.found = found.into_iter().map(|found| self.reach.applied(found)).collect();
-        self.remember_nats();
-        self.rounds = self.rounds.saturating_add(1);
-        let now = self.means.clock.now();
-        let moment = Moment { time: now, steady: self.began.elapsed() };
-        self.outages.keep_only(&self.looks);
-        let mut heard = Vec::new();
-        for look in self.looks.clone() {
-            let via = look.via();
-            let was_settled = self.settling.get(&via).is_some_and(|settling| settling.settled.is_some());
-            if let Some(over) = self.outages.hear(&look, moment).filter(|_| was_settled) {
-                self.enter(over);
-            }
-            let told = self.settling.entry(via.clone()).or_default().hear(&look.ruling.outcome, rounds);
-            if let Heard::Settled { from, to } = told {
-                self.reach.forget(look.family);
-                let word = word(&look.ruling, to);
-                let event = Event::Settled { line: look.line.clone(), family: look.family, from, to, word };
-                // Nothing else is entered before it, and so nothing sent.
-                if let Err(error) = self.books.borrow_mut().log.append_or_owe(now, event) {
-                    tracing::warn!("{}", crate::text::chain_of(&error));
-                }
-            }
-            // Where nothing can be published, a record has nothing to follow.
-            let seen = Seen::of(&told, !self.means.forbids(&self.found, &via));
-            // A line has not failed sooner because one round is enough for a new address.
-            self.failover.hear(&via, seen, self.means.config.watch.settle, self.began.elapsed());
-            heard.push((via, told));
+        let certain = if thorough { BTreeMap::new() } else { self.household.certain() };
+        let looks = self.means.glance(&certain, self.household.looks(), &mut self.rota).await;
+        let round = self.household.hear(&self.means.config, looks, rounds, self.moment());
+        for event in round.entries {
+            // Nothing else is entered before it, and so nothing sent.
+            if matches!(event, Event::Settled { .. }) { self.enter_first(event) } else { self.enter(event) }
         }
+        self.keep_nats();
         self.keep_settled();
-        heard
-    }
-
-    /// Whether a line has missed rounds of late, but too few to leave it.
-    pub fn is_line_open(&self) -> bool {
-        self.failover.is_open()
+        round.heard
     }
 
     /// Where there is no ruling now, and since when.
     pub fn outages(&self) -> impl Iterator<Item = (&Via, Timestamp)> {
-        self.outages.since(Moment { time: self.means.clock.now(), steady: self.began.elapsed() })
+        self.household.outages(self.moment())
     }
 
     /// Reads what the log tells of earlier; from now on what is new is counted. Returns where its chain does not hold, if it
@@ -263,13 +199,8 @@ impl Home {
 
     /// Lets `work` bring the records of the providers for which `due` holds in step with the newest rulings. Those that are
     /// worked on already learn what is wanted of them now.
-    ///
-    /// An address is published while it is settled and the newest round agrees: doubt changes nothing.
     pub fn publish(&mut self, work: &mut Work, due: impl Fn(&str) -> bool) {
-        let mut home = agreed(&self.looks);
-        home.retain(|via, address| self.is_settled(via, *address) && !self.means.forbids(&self.found, via));
-        let words = Rc::new(words(&self.looks));
-        let (now, return_after) = (self.began.elapsed(), self.means.config.watch.return_after);
+        let (words, steady) = (Rc::new(household::words(self.household.looks())), self.began.elapsed());
         let open: BTreeSet<String> =
             self.books.borrow().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
         let records = by_provider(&self.means.config.records);
@@ -279,14 +210,8 @@ impl Home {
             if !is_busy && !is_due {
                 continue;
             }
-            let failover = &mut self.failover;
-            let prefix_length = self.means.config.watch.prefix_length;
             let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
-            let desired = reconcile::desired(records, prefix_length, |record, family| {
-                let key = follower(name, &record.name, family);
-                let line = failover.follow(&key, &record.lines, family, now, return_after)?;
-                home.get(&Via { line: line.clone(), family }).copied()
-            });
+            let desired = self.household.desired(&self.means.config, name, records, steady);
             has_something.push((name, !desired.is_empty()));
             if is_busy {
                 work.want(name, desired, &words, is_due);
@@ -359,45 +284,36 @@ impl Home {
 
     /// Keeps what is settled. First the reason in the log, then the state: what is missing after a crash settles anew.
     fn keep_settled(&mut self) {
-        let mut books = self.books.borrow_mut();
-        if let Err(error) = books.log.pay() {
+        if let Err(error) = self.books.borrow_mut().log.pay() {
             tracing::debug!("{}", crate::text::chain_of(&error));
             return;
         }
-        let settled = self.settling.iter().filter_map(|(via, settling)| Some((via.clone(), settling.settled?)));
-        let changes: Vec<_> = settled.filter(|(via, to)| books.state.settled.get(via) != Some(to)).collect();
-        if !changes.is_empty() {
-            books.state.settled.extend(changes);
-            drop(books);
+        let is_new = self.household.keep_settled(&mut self.books.borrow_mut().state);
+        if is_new {
             self.save();
         }
     }
 
-    /// Keeps which line each record follows, which are down, and since when the others work.
     fn keep_lines(&mut self) {
-        let (now, wall) = (self.began.elapsed(), self.means.clock.now());
-        let lines = self.failover.kept(now, wall, &self.books.borrow_mut().state.lines);
-        if self.books.borrow_mut().state.lines != lines {
-            self.books.borrow_mut().state.lines = lines;
+        let moment = self.moment();
+        let is_new = self.household.keep_lines(&mut self.books.borrow_mut().state, moment);
+        if is_new {
             self.save();
         }
     }
 
-    /// Keeps what stands between the lines and the world: at the next start the router may still be silent.
-    fn remember_nats(&mut self) {
-        let of_line = |(line, history): (&Option<String>, &History)| {
-            let found = |finding: Finding| Found { line: line.clone(), finding };
-            history.nats().map(found).collect::<Vec<_>>()
-        };
-        let nats: Vec<Found> = self.histories.iter().flat_map(of_line).collect();
-        if nats != self.books.borrow_mut().state.nats {
-            self.books.borrow_mut().state.nats = nats;
+    fn keep_nats(&mut self) {
+        let is_new = self.household.keep_nats(&mut self.books.borrow_mut().state);
+        if is_new {
             self.save();
         }
     }
 
-    fn is_settled(&self, via: &Via, address: IpAddr) -> bool {
-        self.settling.get(via).and_then(|settling| settling.settled) == Some(address)
+    /// Enters `event` before all else: what cannot be written now is written first when it can.
+    fn enter_first(&mut self, event: Event) {
+        if let Err(error) = self.books.borrow_mut().log.append_or_owe(self.means.clock.now(), event) {
+            tracing::warn!("{}", crate::text::chain_of(&error));
+        }
     }
 
     fn enter(&mut self, event: Event) {

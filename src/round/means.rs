@@ -4,25 +4,21 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::time::Duration;
 
-use super::{Histories, follower, words};
-use crate::address::Family;
 use crate::audit::Word;
-use crate::clock::Clock;
+use crate::clock::{Clock, Timestamp};
 use crate::exposure::{self, look::look};
+use crate::household;
 use crate::limits;
 use crate::name::DnsName;
 use crate::provider::claim::Nonce;
 use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
-use crate::settings::{CarrierNat, Config, Confirm, ProviderKind, Via, Witness, WitnessKind, by_provider};
+use crate::settings::{Config, Confirm, ProviderKind, Via, Witness, by_provider};
 use crate::standby::{self, Lease, Leases};
 use crate::state::State;
 use crate::update::{self, Job, Report};
-use crate::watch::diagnose::{self, Finding, Vantage};
-use crate::watch::failover::{Failover, Seen};
-use crate::watch::look::{Found, HeldBack, Look, agreed};
+use crate::watch::look::{Found, Look};
 use crate::watch::rota::{self, Rota};
 use crate::watch::{Testimony, WatchError, Watcher, vote};
 
@@ -97,22 +93,14 @@ impl Means {
         async move |home: exposure::home::Home| look(&config, &zones, &home, now).await
     }
 
-    /// The families that any record wants, or any witness tells when there are no records.
-    pub fn families(&self) -> Vec<Family> {
-        let wanted: BTreeSet<Family> =
-            self.config.records.iter().flat_map(|record| &record.types).map(|rtype| rtype.family()).collect();
-        if wanted.is_empty() {
-            return Family::BOTH
-                .into_iter()
-                .filter(|family| self.config.witnesses.iter().any(|witness| witness.families.contains(family)))
-                .collect();
-        }
-        wanted.into_iter().collect()
+    /// What time it is.
+    pub fn now(&self) -> Timestamp {
+        self.clock.now()
     }
 
     /// The lines and families that are asked about.
     pub fn vias(&self) -> Vec<Via> {
-        self.watcher.vias(&self.families())
+        self.watcher.vias(&household::families(&self.config))
     }
 
     /// Asks every witness, and holds the vote for each line and family.
@@ -120,58 +108,13 @@ impl Means {
         self.glance(&BTreeMap::new(), &[], &mut Rota::default()).await
     }
 
-    /// What `looks` show to be amiss, line by line; `histories` are brought up to date.
-    pub fn diagnose(&self, looks: &[Look], histories: &mut Histories) -> Vec<Found> {
-        let vantages: BTreeMap<&str, Vantage> =
-            self.config.witnesses.iter().map(|witness| (witness.name.as_str(), vantage(&witness.kind))).collect();
-        let wanted = if self.config.records.is_empty() { Vec::new() } else { self.families() };
-        let lines: BTreeSet<&Option<String>> = looks.iter().map(|look| &look.line).collect();
-        let mut found = Vec::new();
-        for line in lines {
-            let testimony = looks.iter().filter(|look| look.line == *line).flat_map(|look| &look.testimony);
-            let words: Vec<diagnose::Word<'_>> = testimony
-                .filter_map(|one| Some(diagnose::Word::of(*vantages.get(one.witness.as_str())?, one)))
-                .collect();
-            let history = histories.entry(line.clone()).or_default();
-            let findings = diagnose::diagnose(&words, &wanted, history, self.clock.now());
-            found.extend(findings.into_iter().map(|finding| Found { line: line.clone(), finding }));
-        }
-        found
-    }
-
-    /// Whether `found` forbids publishing an address that was voted on `via`.
-    pub(super) fn forbids(&self, found: &[Found], via: &Via) -> bool {
-        let of_line: Vec<Finding> =
-            found.iter().filter(|found| found.line == via.line).map(|found| found.finding.clone()).collect();
-        self.config.watch.carrier_nat == CarrierNat::Hold && diagnose::forbids_publishing(&of_line, via.family)
-    }
-
-    /// The records that are held back because of `found`: on every line that has an address for them.
-    pub fn held_back(&self, looks: &[Look], found: &[Found]) -> Vec<HeldBack> {
-        let home = agreed(looks);
-        let mut held = Vec::new();
-        for record in &self.config.records {
-            for rtype in record.types.iter().copied() {
-                let vias = record.lines.iter().map(|line| Via { line: line.clone(), family: rtype.family() });
-                let (forbidden, free): (Vec<Via>, Vec<Via>) =
-                    vias.filter(|via| home.contains_key(via)).partition(|via| self.forbids(found, via));
-                if let (true, Some(via)) = (free.is_empty(), forbidden.first())
-                    && let Some(address) = home.get(via).copied()
-                {
-                    held.push(HeldBack { line: via.line.clone(), name: record.name.clone(), rtype, address });
-                }
-            }
-        }
-        held
-    }
-
-    /// The same, but where `certain` has an address that nobody doubts, only those are asked whose turn it is; where
+    /// The same as [`Self::look`], but where `certain` has an address that nobody doubts, only those are asked whose turn it is; where
     /// their answers leave room for doubt, the others too.
     ///
     /// What is near and had no answer in `last` either is asked, but neither counted on nor a reason for doubt: a router
     /// behind another one never has an address to tell.
     pub async fn glance(&self, certain: &BTreeMap<Via, IpAddr>, last: &[Look], rota: &mut Rota) -> Vec<Look> {
-        let families = self.families();
+        let families = household::families(&self.config);
         let mute = |via: &Via, operator: &str| {
             last.iter()
                 .any(|look| look.via() == *via && look.ruling.silent.iter().any(|(silent, _)| silent == operator))
@@ -246,30 +189,14 @@ impl Means {
 
     /// What would be written if the rulings of `looks` were acted on at once. Writes nothing anywhere.
     pub async fn foresee(&self, looks: &[Look], found: &[Found], state: &State) -> Vec<Report> {
-        let mut home = agreed(looks);
-        home.retain(|via, _| !self.forbids(found, via));
-        let words = Rc::new(words(looks));
+        let words = Rc::new(household::words(looks));
         let words = || Some(Rc::clone(&words));
         let mut state = state.clone();
         state.ledger.settle(self.sites());
-        // As if every round until the line is left or settled went like this one.
-        let mut failover = Failover::recall(&state.lines, self.clock.now());
-        for via in self.vias() {
-            let seen = if home.contains_key(&via) { Seen::Works } else { Seen::Missed };
-            failover.hear(&via, seen, 1, Duration::ZERO);
-        }
-        let return_after = self.config.watch.return_after;
         let mut reports = Vec::new();
-        let records = by_provider(&self.config.records);
-        for name in self.providers.keys() {
-            let prefix_length = self.config.watch.prefix_length;
-            let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
-            let desired = reconcile::desired(records, prefix_length, |record, family| {
-                let key = follower(name, &record.name, family);
-                let line = failover.follow(&key, &record.lines, family, Duration::ZERO, return_after)?;
-                home.get(&Via { line: line.clone(), family }).copied()
-            });
-            if let Some(job) = self.job(name, &desired, &words).filter(|_| !desired.is_empty()) {
+        let wanted = household::foresee(&self.config, &self.vias(), looks, found, &state, self.clock.now());
+        for (name, desired) in wanted.iter().filter(|(_, desired)| !desired.is_empty()) {
+            if let Some(job) = self.job(name, desired, &words) {
                 reports.push(update::foresee(&job, &state, &self.clock).await);
             }
         }
@@ -294,13 +221,5 @@ impl Means {
             limits: &self.config.limits,
             confirms: settings.confirm != Confirm::Off,
         })
-    }
-}
-
-fn vantage(kind: &WitnessKind) -> Vantage {
-    match kind {
-        WitnessKind::Http { .. } | WitnessKind::Stun { .. } => Vantage::Outside,
-        WitnessKind::Router { .. } => Vantage::Router,
-        WitnessKind::Interface { .. } => Vantage::Interface,
     }
 }

@@ -809,3 +809,6 @@ fn changes(items: &[Item]) -> Vec<Change> {
     };
     items.iter().filter_map(write).collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -5,7 +5,6 @@ use crate::allowlist;
 use crate::audit::Event;
 use crate::clock::Step;
 use crate::text::chain_of;
-use crate::watch::look::Found;
 
 impl Home {
     /// Goes by the wall clock as it is now. Where that was set, what this process dated before moves along, here and in the
@@ -19,10 +18,7 @@ impl Home {
             step.is
         );
         let config = &self.means.config;
-        self.histories.values_mut().for_each(|history| history.shift(&step));
-        for Found { finding, .. } in &mut self.found {
-            *finding = finding.clone().moved(&step);
-        }
+        self.household.shift(&step);
         let mut books = self.books.borrow_mut();
         books.state.shift(&step, &config.limits);
         if let Err(error) = books.log.append_or_owe(step.is, Event::Clock(step)) {
@@ -32,7 +28,7 @@ impl Home {
         if let Err(error) = allowlist::shift(config, &step) {
             tracing::warn!("{}", chain_of(&error));
         }
-        self.remember_nats();
+        self.keep_nats();
         self.keep_lines();
         self.save();
         Some(step)

@@ -1,62 +1,26 @@
 //! What a start or a reload does to what was kept: the rest of another configuration goes, and holds end.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::Home;
-use crate::address::Family;
-use crate::audit::{Ending, Event};
-use crate::round::follower;
-use crate::settings::{Confirm, Via};
+use crate::audit::Event;
+use crate::household::{self, Left};
 use crate::state::Hold;
 
 impl Home {
-    /// Forgets the lines, families, operators and records that are not configured any more.
-    fn keep_only_configured(&mut self) {
-        let vias: BTreeSet<Via> = self.means.vias().into_iter().collect();
-        let config = &self.means.config;
-        let followers: BTreeSet<String> = config
-            .records
-            .iter()
-            .flat_map(|one| Family::BOTH.map(|family| follower(&one.provider, &one.name, family)))
-            .collect();
-        self.failover.keep_only(|via| vias.contains(via), |key| followers.contains(key));
-        self.settling.retain(|via, _| vias.contains(via));
-        let lines: BTreeSet<&Option<String>> = vias.iter().map(|via| &via.line).collect();
-        self.histories.retain(|line, _| lines.contains(line));
-        for (line, history) in &mut self.histories {
-            history.retain(|operator| config.witnesses.iter().any(|one| one.line == *line && one.operator == operator));
-        }
-        let mut books = self.books.borrow_mut();
-        books.state.settled.retain(|via, _| vias.contains(via));
-        books.state.nats.retain(|found| lines.contains(&found.line));
-        books.state.refused_since.retain(|provider, _| config.providers.contains_key(provider));
-        let (now, wall) = (self.began.elapsed(), self.means.clock.now());
-        books.state.lines = self.failover.kept(now, wall, &books.state.lines);
-    }
-
     pub(super) fn after_start(&mut self) {
-        self.keep_only_configured();
+        let (vias, moment) = (self.means.vias().into_iter().collect(), self.moment());
+        let config = &self.means.config;
+        self.household.keep_only(config, &vias, &mut self.books.borrow_mut().state, moment);
         self.books.borrow_mut().state.ledger.settle(self.means.sites());
-        // No moment to come: the clock may have been set while nobody was there.
-        let now = self.means.clock.now();
-        self.books.borrow_mut().state.refused_since.values_mut().for_each(|since| *since = now.min(*since));
-        let providers = &self.means.config.providers;
-        let confirms = |name: &str| providers.get(name).is_some_and(|provider| provider.confirm != Confirm::Off);
-        self.books.borrow_mut().state.spreading.retain(|provider, _| confirms(provider));
-        let open = self.books.borrow_mut().log.open_intents().clone();
-        for (intent, started) in open {
-            let zone = self.means.config.providers.get(&started.provider).map(|provider| &provider.zone);
-            let detail = match (zone, self.means.providers.get(&started.provider)) {
-                (Some(zone), Some(provider)) if started.changes.iter().all(|change| change.name.is_in(zone)) => {
-                    provider.resume();
-                    continue;
+        let left = household::left(config, self.books.borrow().log.open_intents());
+        for one in left {
+            match one {
+                Left::ToBeRead(provider) => {
+                    self.means.providers.get(&provider).into_iter().for_each(|one| one.resume())
                 }
-                // A server asked about names of another zone refuses, and that would put the provider on hold.
-                (Some(_), Some(_)) => "the provider now has another zone, so how it ended cannot be read",
-                _ => "the provider is no longer configured, so how it ended cannot be read",
-            };
-            let detail = detail.to_owned();
-            self.enter(Event::Outcome { intent, provider: started.provider, result: Ending::Overtaken, detail });
+                Left::Lost(event) => self.enter(event),
+            }
         }
         let fingerprints: BTreeMap<String, String> =
             self.means.config.providers.iter().map(|(name, p)| (name.clone(), p.fingerprint.clone())).collect();
