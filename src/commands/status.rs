@@ -8,6 +8,7 @@ use super::{CommandError, Exit, load_to_look, print, print_json};
 use crate::audit::file;
 use crate::cli::Common;
 use crate::clock::{self, Timestamp};
+use crate::exposure::Grade;
 use crate::round::{Means, RoundError};
 use crate::say::{Paint, Tone};
 use crate::settings::Config;
@@ -161,10 +162,10 @@ fn told(status: &Status, paint: Paint) -> String {
         let _ = writeln!(text, "edge {}  {version}, {} ranges", edge.name, edge.ranges);
     }
     for check in &status.exposure {
-        let tone = match check.grade.as_str() {
-            "good" => Tone::Good,
-            "amiss" => Tone::Amiss,
-            _ => Tone::Faint,
+        let tone = match check.grade {
+            Grade::Good => Tone::Good,
+            Grade::Amiss => Tone::Amiss,
+            Grade::Unknown => Tone::Faint,
         };
         let grade = paint.tone(tone, &format!("{:7}", check.grade));
         let _ = writeln!(text, "{}  {:11}  {grade}  {}", check.about, check.check, check.seen);

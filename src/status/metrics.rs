@@ -17,6 +17,7 @@ use prometheus_client::registry::{Registry, Unit};
 use super::Status;
 use super::model::State;
 use crate::clock::Timestamp;
+use crate::exposure::Grade;
 use crate::shown;
 
 type Labels = Vec<(&'static str, Text)>;
@@ -25,7 +26,7 @@ type Seconds = Family<Labels, Gauge<f64, AtomicU64>>;
 type Counters = Family<Labels, Counter>;
 
 /// The grades of a check, as they stand in the status.
-const GRADES: [&str; 3] = ["good", "amiss", "unknown"];
+const GRADES: [Grade; 3] = [Grade::Good, Grade::Amiss, Grade::Unknown];
 
 /// Whether a ruling has been reached since the start: what stands is then the daemon's own word.
 pub fn is_ready(status: &Status) -> bool {
@@ -231,7 +232,7 @@ fn about_edges(registry: &mut Registry, status: &Status) {
             let labels = vec![
                 ("check", text(check.check.clone())),
                 ("about", text(check.about.clone())),
-                ("grade", text(grade)),
+                ("grade", text(grade.to_string())),
             ];
             set(&checks, labels, i64::from(check.grade == grade));
         }

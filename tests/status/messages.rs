@@ -62,7 +62,7 @@ fn is_remembered(mill: &Mill, gauge: IpAddr) {
     until("the memory", || {
         let text = fs::read_to_string(mill.dir().join("state/state.json")).unwrap();
         let past = &serde_json::from_str::<Value>(&text).unwrap()["told"]["keeper"];
-        past["causes"] == json!(["blocked cam.heronmill.example A"])
+        past["causes"] == json!([{ "cause": "blocked", "record": "cam.heronmill.example A" }])
             && past["published"]["gauge.heronmill.example A"] == json!([gauge])
     });
 }

@@ -12,7 +12,7 @@ pub mod reach;
 
 use std::fmt;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
 
@@ -54,7 +54,7 @@ impl fmt::Display for Check {
 }
 
 /// How a check went.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Grade {
     /// As it should be.

@@ -1,13 +1,14 @@
 //! What is sent when: one desk for each `[[message]]`. Pure; the time is an argument.
 
 use std::collections::{BTreeSet, VecDeque};
+use std::fmt;
 use std::time::Duration;
 
 use super::causes::{causes, is_unknown, of_record, published};
 use crate::clock::{Step, Timestamp};
 use crate::settings::{Message, Occasion, Quiet};
 use crate::shown;
-use crate::state::Past;
+use crate::state::{Cause, Past};
 use crate::status::Status;
 
 /// Letters that may wait, at most; the oldest goes when there are more.
@@ -25,9 +26,7 @@ pub const LONG: Duration = Duration::from_secs(60);
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Letter {
     /// What it is about; the same for the beginning and the end of one cause.
-    pub key: String,
-    /// What kind of thing that is.
-    pub kind: Occasion,
+    pub what: What,
     /// Whether it says that something is over.
     pub over: bool,
     /// The words.
@@ -38,10 +37,43 @@ pub struct Letter {
     pub addresses: Vec<String>,
 }
 
+/// What a message is about.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum What {
+    /// Something that lasts until it clears.
+    Cause(Cause),
+    /// The record of this name and type has other addresses.
+    Change(String),
+}
+
+impl What {
+    /// What kind of thing that is.
+    pub fn occasion(&self) -> Occasion {
+        match self {
+            Self::Cause(cause) => cause.occasion(),
+            Self::Change(_) => Occasion::Changed,
+        }
+    }
+}
+
+/// The key by which whoever is told knows that a beginning and an end belong together.
+impl fmt::Display for What {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Cause(cause) => cause.fmt(f),
+            Self::Change(record) => write!(f, "{} {record}", Occasion::Changed.word()),
+        }
+    }
+}
+
 impl Letter {
-    fn new(key: String, kind: Occasion, over: bool, text: String, time: Timestamp) -> Self {
+    fn new(what: What, over: bool, text: String, time: Timestamp) -> Self {
         let text = shown::lines(&text).into_owned();
-        Self { key, kind, over, text, time, addresses: Vec::new() }
+        Self { what, over, text, time, addresses: Vec::new() }
+    }
+
+    fn is_about(&self, cause: &Cause) -> bool {
+        matches!(&self.what, What::Cause(one) if one == cause)
     }
 }
 
@@ -98,23 +130,24 @@ impl Desk {
     /// Takes in what is known now.
     pub fn hear(&mut self, status: &Status, now: Timestamp) {
         let causes = causes(status, now);
-        for (key, (kind, text)) in &causes {
-            let is_new = !self.past.causes.contains(key)
-                && !self.waiting.iter().any(|letter| letter.key == *key && !letter.over);
-            if is_new && self.kinds.contains(kind) {
-                self.put(Letter::new(key.clone(), *kind, false, text.clone(), now));
+        for (cause, text) in &causes {
+            let is_new = !self.past.causes.contains(cause)
+                && !self.waiting.iter().any(|letter| letter.is_about(cause) && !letter.over);
+            if is_new && self.kinds.contains(&cause.occasion()) {
+                self.put(Letter::new(What::Cause(cause.clone()), false, text.clone(), now));
             }
         }
-        // What nobody was told of need not be called off.
-        let lasts = |key: &str| causes.contains_key(key) || is_unknown(status, key);
-        self.waiting.retain(|letter| letter.over || letter.kind == Occasion::Changed || lasts(&letter.key));
-        self.waiting.retain(|letter| !letter.over || !lasts(&letter.key));
-        let over: Vec<String> = self.past.causes.iter().filter(|key| !lasts(key)).cloned().collect();
-        for key in over {
-            if !self.waiting.iter().any(|letter| letter.key == key) {
-                let kind = kind_of(&key);
-                let text = format!("over: {}", key.split_once(' ').map_or(key.as_str(), |(_, about)| about));
-                self.put(Letter::new(key, kind, true, text, now));
+        let lasts = |cause: &Cause| causes.contains_key(cause) || is_unknown(status, cause);
+        self.waiting.retain(|letter| match &letter.what {
+            // What nobody was told of need not be called off, and what is so again is not over.
+            What::Cause(cause) => letter.over != lasts(cause),
+            What::Change(_) => true,
+        });
+        let over: Vec<Cause> = self.past.causes.iter().filter(|cause| !lasts(cause)).cloned().collect();
+        for cause in over {
+            if !self.waiting.iter().any(|letter| letter.is_about(&cause)) {
+                let text = format!("over: {}", cause.about());
+                self.put(Letter::new(What::Cause(cause), true, text, now));
             }
         }
         self.changed(status, now);
@@ -128,15 +161,15 @@ impl Desk {
         let is_configured = |about: &str| status.records.iter().any(|record| about == of_record(record));
         self.past.published.retain(|about, _| present.contains_key(about) || is_configured(about));
         for (about, addresses) in present {
-            let key = format!("changed {about}");
+            let what = What::Change(about.clone());
             let before = self.past.published.entry(about.clone()).or_insert_with(|| addresses.clone());
             let text = format!("{about} is {} now, and was {}", addresses.join(", "), before.join(", "));
             let has_moved = *before != addresses;
             // What waits is overtaken, also by a return.
             let is_said = |letter: &Letter| has_moved && letter.addresses == addresses;
-            self.waiting.retain(|letter| letter.key != key || is_said(letter));
-            if has_moved && !self.waiting.iter().any(|letter| letter.key == key) {
-                self.put(Letter { addresses, ..Letter::new(key, Occasion::Changed, false, text, now) });
+            self.waiting.retain(|letter| letter.what != what || is_said(letter));
+            if has_moved && !self.waiting.iter().any(|letter| letter.what == what) {
+                self.put(Letter { addresses, ..Letter::new(what, false, text, now) });
             }
         }
     }
@@ -176,15 +209,11 @@ impl Desk {
         }
         (self.failures, self.not_before) = (0, None);
         self.waiting.retain(|waiting| waiting != letter);
-        match (letter.kind, letter.over) {
+        match &letter.what {
             // A change is no state that lasts.
-            (Occasion::Changed, _) => {
-                if let Some(about) = letter.key.strip_prefix("changed ") {
-                    self.past.published.insert(about.to_owned(), letter.addresses.clone());
-                }
-            }
-            (_, true) => drop(self.past.causes.remove(&letter.key)),
-            (_, false) => drop(self.past.causes.insert(letter.key.clone())),
+            What::Change(about) => drop(self.past.published.insert(about.clone(), letter.addresses.clone())),
+            What::Cause(cause) if letter.over => drop(self.past.causes.remove(cause)),
+            What::Cause(cause) => drop(self.past.causes.insert(cause.clone())),
         }
     }
 
@@ -203,11 +232,6 @@ impl Desk {
         self.amiss = self.failures > 0;
         news
     }
-}
-
-fn kind_of(key: &str) -> Occasion {
-    let word = key.split(' ').next().unwrap_or_default();
-    Occasion::ALL.iter().find(|(known, _)| *known == word).map_or(Occasion::Finding, |(_, kind)| *kind)
 }
 
 #[cfg(test)]

@@ -17,7 +17,7 @@ use crate::record::RrSet;
 use crate::settings::{Limits, Via};
 use crate::watch::failover;
 use crate::watch::look::Found;
-pub use told::{Past, Told};
+pub use told::{Cause, Past, Told};
 
 /// What survives a restart.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]

@@ -191,8 +191,14 @@ fn provider(name: &str, (left_today, daily): (u32, u32), seen: &Snapshot) -> Pro
 fn check(finding: &crate::exposure::Finding, memory: &Memory) -> Check {
     let crate::exposure::Finding { check, about, grade, seen, todo, reach: _ } = finding;
     let since = memory.since(None, &finding.key()).filter(|_| *grade == crate::exposure::Grade::Amiss);
-    let (check, grade) = (check.to_string(), grade.to_string());
-    Check { check, about: about.clone(), grade, seen: seen.clone(), todo: todo.clone(), since }
+    Check {
+        check: check.to_string(),
+        about: about.clone(),
+        grade: *grade,
+        seen: seen.clone(),
+        todo: todo.clone(),
+        since,
+    }
 }
 
 /// With what goes on now.

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::clock::Timestamp;
+use crate::exposure::Grade;
 
 /// All that the daemon knows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -263,7 +264,7 @@ pub struct Check {
     /// What was looked at: a service's name, or a zone's.
     pub about: String,
     /// `good`, `amiss` or `unknown`.
-    pub grade: String,
+    pub grade: Grade,
     /// What was seen.
     pub seen: String,
     /// What a person can do; may be empty.

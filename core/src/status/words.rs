@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use super::model::{Home, Record, State, Status};
 use crate::clock::Timestamp;
+use crate::exposure::Grade;
 
 /// How many are named where there may be many.
 const NAMED: usize = 3;
@@ -130,7 +131,7 @@ pub fn needs(status: &Status) -> Vec<String> {
         None => finding.text.clone(),
         Some(line) => format!("{line}: {}", finding.text),
     }));
-    let amiss = status.exposure.iter().filter(|check| check.grade == "amiss");
+    let amiss = status.exposure.iter().filter(|check| check.grade == Grade::Amiss);
     needs.extend(amiss.map(|check| {
         let todo = if check.todo.is_empty() { String::new() } else { format!("; {}", check.todo) };
         format!("{}, {}: {}{todo}", check.about, check.check, check.seen)

@@ -5,6 +5,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use crate::clock::Timestamp;
+use crate::exposure::Grade;
 use crate::status::memory::SPAN;
 use crate::status::model::{Check, Edge, Home, Mark, Provider, Record, State, Status, Stay, Witness};
 use crate::status::words;
@@ -109,7 +110,7 @@ struct EdgeRow {
 struct CheckRow {
     about: String,
     check: String,
-    grade: String,
+    grade: Grade,
     seen: String,
     todo: String,
     since: Option<String>,
