@@ -46,8 +46,13 @@ impl Books {
         if self.store.has(&self.state) {
             return Ok(());
         }
-        self.state.log = Some(self.log.mark());
-        self.store.save(&self.state)
+        let before = self.state.log.replace(self.log.mark());
+        let saved = self.store.save(&self.state);
+        if saved.is_err() {
+            // A mark that is not on the disk is no reason to try again.
+            self.state.log = before;
+        }
+        saved
     }
 
     /// As a pass sees them now.

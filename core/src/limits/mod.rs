@@ -13,6 +13,7 @@
 //! one in it that has spent the least.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
@@ -39,7 +40,7 @@ pub struct Ledger {
     /// place is not known.
     writes: BTreeMap<String, Vec<Entry>>,
     #[serde(skip)]
-    places: Places,
+    places: Arc<Places>,
 }
 
 /// Writes at one time.
@@ -152,17 +153,18 @@ impl Ledger {
     /// Takes in where each provider writes. What was entered by a provider's name, by an earlier version or from the log,
     /// counts there from now on.
     pub fn settle(&mut self, sites: BTreeMap<String, Site>) {
-        self.places = Places::default();
+        let mut places = Places::default();
         for (provider, site) in sites {
             if let Some(entered) = self.writes.remove(&provider) {
                 let there = self.writes.entry(site.place.clone()).or_default();
                 there.extend(entered);
                 there.sort_by_key(|entry| entry.at);
             }
-            let records = self.places.records.entry(site.place.clone()).or_default();
+            let records = places.records.entry(site.place.clone()).or_default();
             records.extend(site.records.iter().map(|(name, rtype)| share_key(name, *rtype)));
-            self.places.of.insert(provider, site.place);
+            places.of.insert(provider, site.place);
         }
+        self.places = Arc::new(places);
     }
 
     fn place_of<'a>(&'a self, provider: &'a str) -> &'a str {

@@ -14,7 +14,7 @@ use super::{ATTEMPTS, Report, Trouble, stands};
 use crate::address::Family;
 use crate::audit::{Ending, Event, OpenIntent, Word};
 use crate::clock::Timestamp;
-use crate::limits::{Charge, record_key};
+use crate::limits::{Charge, Ledger, record_key};
 use crate::name::DnsName;
 use crate::provider::{Applied, Change, Fault, FaultKind, Grace, Observed, Tally};
 use crate::reconcile::{self, Desired, Item, Step};
@@ -152,7 +152,8 @@ pub struct Turn(Vec<Change>);
 pub struct Announcing {
     batch: Vec<Change>,
     charge: Charge,
-    before: Published,
+    /// What the books had before: where nothing can be announced, nothing has changed.
+    before: (Ledger, Published),
 }
 
 /// A write that is under way.
@@ -471,8 +472,8 @@ impl<'a> Pass<'a> {
         };
         let Subject { name, limits, tally, .. } = self.subject;
         let Turn(batch) = next;
+        let before = (view.state.ledger.clone(), view.state.published_at(name, &batch));
         let charge = view.state.ledger.charge(view.now, limits, name, tally, &batch);
-        let before = view.state.published_at(name, &batch);
         view.state.note_sent(name, &batch);
         let families: BTreeSet<Family> = batch.iter().map(|change| change.rtype.family()).collect();
         let word = words.iter().filter(|(via, _)| families.contains(&via.family)).map(|(_, word)| word.clone());
@@ -496,8 +497,9 @@ impl<'a> Pass<'a> {
             Err(why) => {
                 // Nothing is sent, so nothing is charged. Where that cannot be saved the charge stays: a wait, never a write
                 // too many.
-                view.state.ledger.give_back(charge, self.subject.limits);
-                view.state.restore(before);
+                let (ledger, published) = before;
+                view.state.ledger = ledger;
+                view.state.restore(published);
                 self.finish(view, Some(Early::Stopped(Trouble::NoBooks { why })))
             }
         }

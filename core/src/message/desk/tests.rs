@@ -118,9 +118,9 @@ fn what_is_not_known_yet_is_not_over() {
     assert_eq!(desk.past().causes.len(), 0);
 }
 
-/// Many homes have nobody look from outside: that says nothing of the line and the ranges.
+/// Before anybody has looked from outside: that says nothing of the line and the ranges.
 #[test]
-fn what_is_over_is_told_where_nobody_looks_from_outside() {
+fn what_is_over_does_not_wait_for_another_look() {
     let now = at("12:00:00");
     let told = [
         Cause::Connection { line: None, finding: "carrier-nat".to_owned() },

@@ -232,7 +232,7 @@ impl World {
             limits: &limits,
             desired,
         };
-        let (mut pass, mut asked) = (Pass::new(subject), 0);
+        let (mut pass, mut asked, mut before) = (Pass::new(subject), 0, None);
         let mut ask = pass.begin(&mut self.view(), None);
         loop {
             asked += 1;
@@ -260,11 +260,16 @@ impl World {
                 }
                 Ask::Turn(next) => {
                     let words = (!self.by_chance(60)).then(Words::new);
+                    before = Some((self.state.ledger.clone(), self.state.published.clone()));
                     pass.turn(&mut self.view(), next, Ok(words.as_ref()))
                 }
                 Ask::Announce { event, next } => {
                     let came = self.save().and_then(|()| self.append(event));
-                    pass.announced(&mut self.view(), next, came)
+                    let is_lost = came.is_err();
+                    let ask = pass.announced(&mut self.view(), next, came);
+                    let after = Some((self.state.ledger.clone(), self.state.published.clone()));
+                    assert!(!is_lost || before == after, "nothing was sent, and nothing has changed");
+                    ask
                 }
                 Ask::Apply(flight) => {
                     let came = self.apply(flight.changes());
