@@ -1,7 +1,7 @@
 //! State and audit log together: what is written down before anything is sent, and after.
 
 use fingerpost_core::update::afoot::Afoot;
-use fingerpost_core::update::pass::View;
+use fingerpost_core::update::pass::OpenBooks;
 use tokio::time::Instant;
 
 use crate::audit::file::{AuditError, Log};
@@ -56,9 +56,9 @@ impl Books {
     }
 
     /// As a pass sees them now.
-    pub(super) fn view(&mut self, clock: &Clock) -> View<'_> {
+    pub(super) fn now(&mut self, clock: &Clock) -> OpenBooks<'_> {
         let (now, steady) = (clock.now(), self.began.elapsed());
-        View { state: &mut self.state, open: self.log.open_intents(), afoot: &mut self.afoot, now, steady }
+        OpenBooks { state: &mut self.state, open: self.log.open_intents(), afoot: &mut self.afoot, now, steady }
     }
 
     /// Makes the state durable, and then the intent `event`; returns its number.

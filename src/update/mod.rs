@@ -20,7 +20,7 @@ use crate::state::State;
 use crate::text::chain_of;
 pub use books::{Books, BooksError, peek};
 pub use fingerpost_core::update::*;
-use pass::{Ask, End, HoldNews, Pass, Subject};
+use pass::{Ask, Finished, HoldNews, Pass, Subject};
 
 /// One provider with all that a pass over it needs to know.
 pub struct Job<'a> {
@@ -81,7 +81,7 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
     let mut pass = Pass::new(job.subject());
     let mut turn = None;
     let is_held = books.borrow().state.holds.contains_key(job.name);
-    let mut ask = pass.begin(&mut books.borrow_mut().view(clock), job.amiss(is_held));
+    let mut ask = pass.begin(&mut books.borrow_mut().now(clock), job.amiss(is_held));
     loop {
         for text in pass.say() {
             tracing::info!("{}: {text}", job.name);
@@ -90,7 +90,7 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
             Ask::Read { names, together, next } => {
                 let provider = job.provider;
                 let came = if together { provider.read_together(&names) } else { provider.read(&names) }.await;
-                pass.read(&mut books.borrow_mut().view(clock), next, came)
+                pass.read(&mut books.borrow_mut().now(clock), next, came)
             }
             Ask::Turn(next) => {
                 let came = match job.lease {
@@ -104,16 +104,11 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
                 // The reading and the turn may have taken long: from here to the sending nothing is waited for.
                 let words = came.map(|()| (job.words)());
                 let words = words.as_ref().map(|words| words.as_deref()).map_err(Clone::clone);
-                pass.turn(&mut books.borrow_mut().view(clock), next, words)
+                pass.turn(&mut books.borrow_mut().now(clock), next, words)
             }
             Ask::Announce { event, next } => {
-                let came = books.borrow_mut().announce(clock.now(), event).map_err(|error| chain_of(&error));
-                let is_over = came.is_err();
-                let ask = pass.announced(&mut books.borrow_mut().view(clock), next, came);
-                if is_over && let Err(error) = books.borrow_mut().save() {
-                    tracing::debug!("{}", chain_of(&error));
-                }
-                ask
+                let came = told(books.borrow_mut().announce(clock.now(), event));
+                pass.announced(&mut books.borrow_mut().now(clock), next, came)
             }
             Ask::Apply(flight) => {
                 // The reading-back keeps no renewal waiting.
@@ -121,25 +116,24 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
                     None => job.provider.apply(flight.changes()).await,
                     Some(turn) => turn.apply(flight.changes()).await,
                 };
-                pass.applied(&mut books.borrow_mut().view(clock), flight, came)
+                pass.applied(&mut books.borrow_mut().now(clock), flight, came)
             }
             Ask::Permit(next) => {
                 let came = match job.provider.permits() {
                     Some(answer) => answer.await,
                     None => Ok(()),
                 };
-                pass.permitted(&mut books.borrow_mut().view(clock), next, came)
+                pass.permitted(&mut books.borrow_mut().now(clock), next, came)
             }
             Ask::Enter { event, next } => {
-                let came = books.borrow_mut().log.append(clock.now(), event);
-                let came = came.map(|_| ()).map_err(|error| chain_of(&BooksError::from(error)));
-                pass.entered(&mut books.borrow_mut().view(clock), next, came)
+                let came = told(books.borrow_mut().log.append(clock.now(), event)).map(|_| ());
+                pass.entered(&mut books.borrow_mut().now(clock), next, came)
             }
             Ask::Save(next) => {
-                let came = books.borrow_mut().save_at_rest().map_err(|error| chain_of(&BooksError::from(error)));
-                pass.saved(&mut books.borrow_mut().view(clock), next, came)
+                let came = told(books.borrow_mut().save_at_rest());
+                pass.saved(&mut books.borrow_mut().now(clock), next, came)
             }
-            Ask::End(End { mut report, sent, hold }) => {
+            Ask::End(Finished { mut report, sent, hold }) => {
                 report.means = sent.map(|sent| job.provider.means(sent));
                 if let Some(news) = hold {
                     keep_hold(job.name, news, &mut books.borrow_mut(), clock);
@@ -148,6 +142,10 @@ pub async fn bring_in_step(job: &Job<'_>, books: &RefCell<Books>, clock: &Clock)
             }
         };
     }
+}
+
+fn told<T>(came: Result<T, impl Into<BooksError>>) -> Result<T, String> {
+    came.map_err(|error| chain_of(&error.into()))
 }
 
 /// Makes durable what is new about a hold, and tells of it. One that cannot be written down still holds in this process.
@@ -171,7 +169,11 @@ fn keep_hold(name: &str, news: HoldNews, books: &mut Books, clock: &Clock) {
 
 /// What [`bring_in_step`] would do, found out without writing anything anywhere.
 pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
-    let unread = |trouble: Trouble| Report::unread(job.name, job.desired).stopped(trouble);
+    let stopped = |mut report: Report, trouble: Trouble| {
+        report.stop(trouble);
+        report
+    };
+    let unread = |trouble| stopped(Report::unread(job.name, job.desired), trouble);
     if let Some(hold) = state.holds.get(job.name).filter(|hold| hold.holds_for(job.fingerprint)) {
         return unread(Trouble::Held { since: hold.since, why: hold.why.clone() });
     }
@@ -185,7 +187,7 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
         && count > 0
         && let Err(why) = lease.glimpse().await
     {
-        return report.stopped(why.into());
+        return stopped(report, why.into());
     }
     report.means = (count > 0).then(|| job.provider.means(count));
     report

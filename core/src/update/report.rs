@@ -363,16 +363,14 @@ impl Report {
         }
     }
 
-    /// The same where the pass ended with `trouble`.
-    #[must_use]
-    pub fn stopped(mut self, trouble: Trouble) -> Self {
+    /// Ends the pass with `trouble`.
+    pub fn stop(&mut self, trouble: Trouble) {
         self.blame(&trouble);
         self.trouble = Some(trouble);
-        self
     }
 
     /// Gives `trouble` as the reason wherever a record has none of its own.
-    pub fn blame(&mut self, trouble: &Trouble) {
+    fn blame(&mut self, trouble: &Trouble) {
         for record in &mut self.records {
             if let RecordState::Adrift { why: why @ None } = &mut record.standing {
                 *why = Some(trouble.why().to_owned());

@@ -1,9 +1,18 @@
 //! The pass against a zone in memory that does to it whatever a provider, a disk or a power cut can do, by a seed; and a
 //! judge that knows what truly was written.
 
+use std::collections::BTreeMap;
+
 use super::*;
+use crate::audit::OpenIntent;
+use crate::clock::Timestamp;
+use crate::limits::record_key;
 use crate::provider::Standing;
+use crate::reconcile::Desired;
 use crate::record::RrSet;
+use crate::settings::{Limits, Sharing};
+use crate::state::State;
+use crate::update::afoot::Afoot;
 
 const NAME: &str = "home";
 const HOUR: Duration = Duration::from_secs(3600);
@@ -44,7 +53,7 @@ struct World {
     /// In memory, and on the disk.
     state: State,
     kept: State,
-    open: BTreeMap<u64, OpenIntent>,
+    intents: BTreeMap<u64, OpenIntent>,
     truths: BTreeMap<u64, (Vec<Change>, Truth)>,
     outcomes: BTreeMap<u64, Ending>,
     sent: Vec<Timestamp>,
@@ -75,7 +84,7 @@ impl World {
             serial: 1,
             state: State::default(),
             kept: State::default(),
-            open: BTreeMap::new(),
+            intents: BTreeMap::new(),
             truths: BTreeMap::new(),
             outcomes: BTreeMap::new(),
             sent: Vec::new(),
@@ -95,9 +104,9 @@ impl World {
         Timestamp::from_millis(1_795_000_000_000).plus(self.time)
     }
 
-    fn view(&mut self) -> View<'_> {
+    fn open(&mut self) -> OpenBooks<'_> {
         let (now, steady) = (self.now(), self.time);
-        View { state: &mut self.state, open: &self.open, afoot: &mut self.afoot, now, steady }
+        OpenBooks { state: &mut self.state, open: &self.intents, afoot: &mut self.afoot, now, steady }
     }
 
     fn fault(&mut self) -> Fault {
@@ -126,7 +135,7 @@ impl World {
         let intent = self.seq;
         let (announced, truth) = self.truths.get(&intent).expect("an intent before each write");
         assert_eq!((&announced[..], *truth), (changes, Truth::Unsent), "what is sent was announced, once");
-        assert!(self.open.contains_key(&intent) && !self.outcomes.contains_key(&intent));
+        assert!(self.intents.contains_key(&intent) && !self.outcomes.contains_key(&intent));
         self.note(intent, Truth::NotMade);
         self.time += Duration::from_millis(self.rng.u64(1..2000));
         if self.by_chance(12) {
@@ -185,10 +194,10 @@ impl World {
                 }
                 self.sent.push(self.now());
                 self.truths.insert(self.seq, (changes.clone(), Truth::Unsent));
-                self.open.insert(self.seq, OpenIntent { time: self.now(), provider, changes });
+                self.intents.insert(self.seq, OpenIntent { time: self.now(), provider, changes });
             }
             Event::Outcome { intent, result, .. } => {
-                assert!(self.open.remove(&intent).is_some(), "an outcome of what is open");
+                assert!(self.intents.remove(&intent).is_some(), "an outcome of what is open");
                 let (changes, truth) = &self.truths[&intent];
                 match result {
                     Ending::Done => {
@@ -233,7 +242,7 @@ impl World {
             desired,
         };
         let (mut pass, mut asked, mut before) = (Pass::new(subject), 0, None);
-        let mut ask = pass.begin(&mut self.view(), None);
+        let mut ask = pass.begin(&mut self.open(), None);
         loop {
             asked += 1;
             assert!(asked < MOST * (desired.len() + 1), "it never ends");
@@ -252,42 +261,42 @@ impl World {
             ask = match ask {
                 Ask::Read { names, next, .. } => {
                     let came = self.read(&names);
-                    pass.read(&mut self.view(), next, came)
+                    pass.read(&mut self.open(), next, came)
                 }
                 Ask::Turn(next) if self.by_chance(60) => {
                     let why = NotHeld::StandingBy("the other one writes".to_owned());
-                    pass.turn(&mut self.view(), next, Err(why))
+                    pass.turn(&mut self.open(), next, Err(why))
                 }
                 Ask::Turn(next) => {
                     let words = (!self.by_chance(60)).then(Words::new);
                     before = Some((self.state.ledger.clone(), self.state.published.clone()));
-                    pass.turn(&mut self.view(), next, Ok(words.as_ref()))
+                    pass.turn(&mut self.open(), next, Ok(words.as_ref()))
                 }
                 Ask::Announce { event, next } => {
                     let came = self.save().and_then(|()| self.append(event));
                     let is_lost = came.is_err();
-                    let ask = pass.announced(&mut self.view(), next, came);
+                    let ask = pass.announced(&mut self.open(), next, came);
                     let after = Some((self.state.ledger.clone(), self.state.published.clone()));
                     assert!(!is_lost || before == after, "nothing was sent, and nothing has changed");
                     ask
                 }
                 Ask::Apply(flight) => {
                     let came = self.apply(flight.changes());
-                    pass.applied(&mut self.view(), flight, came)
+                    pass.applied(&mut self.open(), flight, came)
                 }
                 Ask::Permit(next) => {
                     let came = if self.by_chance(8) { Err(self.fault()) } else { Ok(()) };
-                    pass.permitted(&mut self.view(), next, came)
+                    pass.permitted(&mut self.open(), next, came)
                 }
                 Ask::Enter { event, next } => {
                     let came = self.append(event).map(|_| ());
-                    pass.entered(&mut self.view(), next, came)
+                    pass.entered(&mut self.open(), next, came)
                 }
                 Ask::Save(next) => {
                     let came = self.save();
-                    pass.saved(&mut self.view(), next, came)
+                    pass.saved(&mut self.open(), next, came)
                 }
-                Ask::End(End { report, sent, hold }) => {
+                Ask::End(Finished { report, sent, hold }) => {
                     assert_eq!(report.records.len(), desired.len());
                     assert!(sent.is_none_or(|sent| (1..=desired.len()).contains(&sent)));
                     match hold {
@@ -342,7 +351,7 @@ fn run(seed: u64) {
         world.time += 25 * HOUR;
         world.pass(&desired).expect("no power cut");
     }
-    assert!(world.open.is_empty(), "{:?}", world.open);
+    assert!(world.intents.is_empty(), "{:?}", world.intents);
     assert!(world.state.holds.is_empty());
     for wanted in &desired {
         let stands = &world.zone[&wanted.name].addresses;
