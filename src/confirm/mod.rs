@@ -26,7 +26,7 @@ use crate::name::DnsName;
 use crate::settings::{Config, Confirm};
 use crate::update::{RecordState, Report};
 pub use fingerpost_core::confirm::*;
-use spread::{Errand, Pass, Tracker};
+use spread::{Asked, Errand, Tracker};
 
 /// How long one question to one address may take, a second try included.
 const PATIENCE: Duration = Duration::from_secs(3);
@@ -59,7 +59,7 @@ pub struct Confirming {
     asker: Arc<Asker>,
     /// What the tracker's times count from.
     start: Instant,
-    passes: JoinSet<Pass>,
+    passes: JoinSet<Asked>,
 }
 
 impl Confirming {
@@ -124,7 +124,7 @@ impl Confirming {
                 Ok(servers) => Ok(ask::all(&asker, &place.zone, servers, &errand).await),
                 Err(lost) => Err(lost),
             };
-            Pass { provider: errand.provider.clone(), errand, heard, at: start.elapsed() }
+            Asked { errand, heard, at: start.elapsed() }
         });
     }
 

@@ -58,7 +58,7 @@ impl<'a> Allowed<'a> {
 
     /// Where a server of a zone is asked: `confirm` finds those of configured zones only.
     pub(crate) fn server(&self, server: &Server) -> Vec<Permit> {
-        server.addresses().iter().copied().map(Permit).collect()
+        server.addresses.iter().copied().map(Permit).collect()
     }
 
     /// Where the origin of a configured service listens.

@@ -223,7 +223,7 @@ async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<
             confirm::servers_of(&Asker::new(), &provider.zone, &provider.confirm, config.confirm.resolver).await;
         match found {
             Ok(servers) => sources.extend(servers.iter().map(|server| dns::Source {
-                name: server.name().to_owned(),
+                name: server.name.clone(),
                 at: allowed.server(server),
                 is_resolver: false,
             })),

@@ -17,18 +17,6 @@ pub struct Server {
     pub addresses: Vec<SocketAddr>,
 }
 
-impl Server {
-    /// Its name, as the delegation or the configuration has it.
-    pub fn name(&self) -> &str {
-        &self.name
-    }
-
-    /// Where it is asked, in turn until one answers; empty when nothing is known.
-    pub fn addresses(&self) -> &[SocketAddr] {
-        &self.addresses
-    }
-}
-
 /// Why the servers of a zone are not known.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Lost {

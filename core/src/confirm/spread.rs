@@ -88,9 +88,7 @@ pub struct Heard {
 
 /// What came of an [`Errand`].
 #[derive(Debug)]
-pub struct Pass {
-    /// The provider's name.
-    pub provider: String,
+pub struct Asked {
     /// What was asked.
     pub errand: Errand,
     /// What each server showed; or why nobody was asked.
@@ -217,38 +215,38 @@ impl Tracker {
     }
 
     /// Takes in what an errand brought, and tells which waves are at an end; they are forgotten.
-    pub fn heard(&mut self, pass: Pass) -> Vec<Verdict> {
-        let Some(tracked) = self.providers.get_mut(&pass.provider) else { return Vec::new() };
+    pub fn heard(&mut self, asked: Asked) -> Vec<Verdict> {
+        let Some(tracked) = self.providers.get_mut(&asked.errand.provider) else { return Vec::new() };
         // What came in the meantime has not been asked for: at once.
-        let asked = |intent: &u64| pass.errand.waves.iter().find(|question| question.intent == *intent);
-        let is_new = |(intent, spread): (&u64, &Spread)| asked(intent).is_none_or(|q| *q.records != *spread.records);
+        let question = |intent: &u64| asked.errand.waves.iter().find(|question| question.intent == *intent);
+        let is_new = |(intent, spread): (&u64, &Spread)| question(intent).is_none_or(|q| *q.records != *spread.records);
         let news = tracked.waves.iter().any(is_new);
-        tracked.due = Some(if news { pass.at } else { pass.at + tracked.pause });
+        tracked.due = Some(if news { asked.at } else { asked.at + tracked.pause });
         if !news {
             tracked.pause = (tracked.pause * 3 / 2).min(LONGEST.max(self.every));
         }
-        let ends = match &pass.heard {
+        let ends = match &asked.heard {
             Ok(heard) => {
                 tracked.servers = Some(heard.iter().map(|heard| heard.server.clone()).collect());
-                tracked.take_in(&pass, heard, self.deadline)
+                tracked.take_in(&asked, heard, self.deadline)
             }
-            Err(lost) => tracked.lost(&pass, lost, self.deadline.min(SEARCH)),
+            Err(lost) => tracked.lost(&asked, lost, self.deadline.min(SEARCH)),
         };
         let mut verdicts = Vec::new();
         for (intent, end) in ends {
             let Some(spread) = tracked.waves.remove(&intent) else { continue };
-            self.ended.insert((pass.provider.clone(), intent), Arc::clone(&spread.records));
+            self.ended.insert((asked.errand.provider.clone(), intent), Arc::clone(&spread.records));
             verdicts.push(Verdict {
-                provider: pass.provider.clone(),
+                provider: asked.errand.provider.clone(),
                 intent,
                 records: spread.records.len(),
-                took: spread.waited(pass.at),
+                took: spread.waited(asked.at),
                 serving: spread.serving,
                 end,
             });
         }
         if tracked.waves.is_empty() {
-            self.providers.remove(&pass.provider);
+            self.providers.remove(&asked.errand.provider);
         }
         verdicts
     }
@@ -272,19 +270,19 @@ impl Tracker {
 }
 
 impl Tracked {
-    /// The waves of which `pass` says anything: as they were asked for.
-    fn asked<'a>(&'a mut self, pass: &'a Pass) -> impl Iterator<Item = (u64, &'a mut Spread)> {
-        let question = |intent: u64| pass.errand.waves.iter().find(move |question| question.intent == intent);
+    /// The waves of which `asked` says anything: as they were asked for.
+    fn asked<'a>(&'a mut self, asked: &'a Asked) -> impl Iterator<Item = (u64, &'a mut Spread)> {
+        let question = |intent: u64| asked.errand.waves.iter().find(move |question| question.intent == intent);
         self.waves
             .iter_mut()
             .filter(move |(intent, spread)| question(**intent).is_some_and(|q| *q.records == *spread.records))
             .map(|(intent, spread)| (*intent, spread))
     }
 
-    fn take_in(&mut self, pass: &Pass, heard: &[Heard], deadline: Duration) -> Vec<(u64, End)> {
+    fn take_in(&mut self, asked: &Asked, heard: &[Heard], deadline: Duration) -> Vec<(u64, End)> {
         let mut ends = Vec::new();
-        for (intent, spread) in self.asked(pass) {
-            let waited = spread.waited(pass.at);
+        for (intent, spread) in self.asked(asked) {
+            let waited = spread.waited(asked.at);
             let mut behind = Vec::new();
             for one in heard {
                 match one.waves.get(&intent) {
@@ -311,9 +309,9 @@ impl Tracked {
         ends
     }
 
-    fn lost(&mut self, pass: &Pass, lost: &Lost, patience: Duration) -> Vec<(u64, End)> {
-        let over = |spread: &Spread| !lost.passing || spread.waited(pass.at) >= patience;
-        self.asked(pass)
+    fn lost(&mut self, asked: &Asked, lost: &Lost, patience: Duration) -> Vec<(u64, End)> {
+        let over = |spread: &Spread| !lost.passing || spread.waited(asked.at) >= patience;
+        self.asked(asked)
             .filter(|(_, spread)| over(spread))
             .map(|(intent, _)| (intent, End::Lost(lost.why.clone())))
             .collect()

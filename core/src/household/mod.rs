@@ -4,6 +4,7 @@
 //! [`Household`] is a value. Whoever carries out what follows asks the witnesses, keeps the books and works on the providers;
 //! times are arguments.
 
+mod amiss;
 pub mod outages;
 pub mod reach;
 
@@ -17,13 +18,15 @@ use crate::clock::{Step, Timestamp};
 use crate::exposure;
 use crate::name::DnsName;
 use crate::reconcile::{self, Desired};
-use crate::settings::{CarrierNat, Config, Confirm, Record, Via, Witness, WitnessKind, by_provider};
+use crate::settings::{Config, Confirm, Record, Via, Witness, by_provider};
 use crate::state::State;
-use crate::watch::diagnose::{self, Finding, History, Vantage};
+use crate::watch::diagnose::{self, Finding, History};
 use crate::watch::failover::{Failover, Seen};
-use crate::watch::look::{Found, HeldBack, Look, agreed};
+use crate::watch::look::{Found, Look, agreed};
 use crate::watch::settle::{Heard, Settling};
 use crate::watch::vote::Ruling;
+use amiss::forbids;
+pub use amiss::{diagnose, held_back};
 use outages::{Moment, Outages};
 use reach::Reach;
 
@@ -66,7 +69,7 @@ pub struct FindingNews {
 
 /// What becomes at a start of a write whose end is not known.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Left {
+pub enum Leftover {
     /// The provider is told, and reading will show it.
     ToBeRead(String),
     /// It cannot be read any more: this is entered.
@@ -304,58 +307,6 @@ pub fn families(config: &Config) -> Vec<Family> {
     wanted.into_iter().collect()
 }
 
-/// What `looks` show to be amiss, line by line; `histories` are brought up to date.
-pub fn diagnose(config: &Config, looks: &[Look], histories: &mut Histories, now: Timestamp) -> Vec<Found> {
-    let vantages: BTreeMap<&str, Vantage> =
-        config.witnesses.iter().map(|witness| (witness.name.as_str(), vantage(&witness.kind))).collect();
-    let wanted = if config.records.is_empty() { Vec::new() } else { families(config) };
-    let lines: BTreeSet<&Option<String>> = looks.iter().map(|look| &look.line).collect();
-    let mut found = Vec::new();
-    for line in lines {
-        let testimony = looks.iter().filter(|look| look.line == *line).flat_map(|look| &look.testimony);
-        let words: Vec<diagnose::Word<'_>> =
-            testimony.filter_map(|one| Some(diagnose::Word::of(*vantages.get(one.witness.as_str())?, one))).collect();
-        let history = histories.entry(line.clone()).or_default();
-        let findings = diagnose::diagnose(&words, &wanted, history, now);
-        found.extend(findings.into_iter().map(|finding| Found { line: line.clone(), finding }));
-    }
-    found
-}
-
-fn vantage(kind: &WitnessKind) -> Vantage {
-    match kind {
-        WitnessKind::Http { .. } | WitnessKind::Stun { .. } => Vantage::Outside,
-        WitnessKind::Router { .. } => Vantage::Router,
-        WitnessKind::Interface { .. } => Vantage::Interface,
-    }
-}
-
-/// Whether `found` forbids publishing an address that was voted on `via`.
-fn forbids(config: &Config, found: &[Found], via: &Via) -> bool {
-    let of_line: Vec<Finding> =
-        found.iter().filter(|found| found.line == via.line).map(|found| found.finding.clone()).collect();
-    config.watch.carrier_nat == CarrierNat::Hold && diagnose::forbids_publishing(&of_line, via.family)
-}
-
-/// The records that are held back because of `found`: on every line that has an address for them.
-pub fn held_back(config: &Config, looks: &[Look], found: &[Found]) -> Vec<HeldBack> {
-    let home = agreed(looks);
-    let mut held = Vec::new();
-    for record in &config.records {
-        for rtype in record.types.iter().copied() {
-            let vias = record.lines.iter().map(|line| Via { line: line.clone(), family: rtype.family() });
-            let (forbidden, free): (Vec<Via>, Vec<Via>) =
-                vias.filter(|via| home.contains_key(via)).partition(|via| forbids(config, found, via));
-            if let (true, Some(via)) = (free.is_empty(), forbidden.first())
-                && let Some(address) = home.get(via).copied()
-            {
-                held.push(HeldBack { line: via.line.clone(), name: record.name.clone(), rtype, address });
-            }
-        }
-    }
-    held
-}
-
 fn desired(
     config: &Config,
     name: &str,
@@ -397,19 +348,19 @@ pub fn foresee(
 }
 
 /// What becomes at a start of the writes that are `open`.
-pub fn left(config: &Config, open: &BTreeMap<u64, OpenIntent>) -> Vec<Left> {
+pub fn left(config: &Config, open: &BTreeMap<u64, OpenIntent>) -> Vec<Leftover> {
     let one = |(intent, started): (&u64, &OpenIntent)| {
         let provider = started.provider.clone();
         let detail = match config.providers.get(&provider) {
             Some(settings) if started.changes.iter().all(|change| change.name.is_in(&settings.zone)) => {
-                return Left::ToBeRead(provider);
+                return Leftover::ToBeRead(provider);
             }
             // A server asked about names of another zone refuses, and that would put the provider on hold.
             Some(_) => "the provider now has another zone, so how it ended cannot be read",
             None => "the provider is no longer configured, so how it ended cannot be read",
         };
         let (result, detail) = (Ending::Overtaken, detail.to_owned());
-        Left::Lost(Event::Outcome { intent: *intent, provider, result, detail })
+        Leftover::Lost(Event::Outcome { intent: *intent, provider, result, detail })
     };
     open.iter().map(one).collect()
 }

@@ -8,7 +8,7 @@ use super::*;
 use crate::provider::Change;
 use crate::record::{RecordType, RrSet};
 use crate::settings;
-use crate::settings::{Extract, Quorum, Sharing};
+use crate::settings::{CarrierNat, Extract, Quorum, Sharing, WitnessKind};
 use crate::watch::{Silence, Testimony, vote};
 
 const MINUTE: Duration = Duration::from_secs(60);
@@ -307,7 +307,7 @@ fn a_write_without_an_end_is_read_where_that_can_be_and_entered_as_lost_where_it
     };
     let lost = |intent, provider: &str, why: &str| {
         let detail = format!("{why}, so how it ended cannot be read");
-        Left::Lost(Event::Outcome { intent, provider: provider.to_owned(), result: Ending::Overtaken, detail })
+        Leftover::Lost(Event::Outcome { intent, provider: provider.to_owned(), result: Ending::Overtaken, detail })
     };
     let open = BTreeMap::from([
         (3, intent("home", "gauge.heronmill.example")),
@@ -317,7 +317,7 @@ fn a_write_without_an_end_is_read_where_that_can_be_and_entered_as_lost_where_it
     assert_eq!(
         left(&config, &open),
         [
-            Left::ToBeRead("home".to_owned()),
+            Leftover::ToBeRead("home".to_owned()),
             lost(5, "home", "the provider now has another zone"),
             lost(7, "gone", "the provider is no longer configured"),
         ]

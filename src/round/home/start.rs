@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Home;
 use crate::audit::Event;
-use crate::household::{self, Left};
+use crate::household::{self, Leftover};
 use crate::state::Hold;
 
 impl Home {
@@ -16,10 +16,10 @@ impl Home {
         let left = household::left(config, self.books.borrow().log.open_intents());
         for one in left {
             match one {
-                Left::ToBeRead(provider) => {
+                Leftover::ToBeRead(provider) => {
                     self.means.providers.get(&provider).into_iter().for_each(|one| one.resume())
                 }
-                Left::Lost(event) => self.enter(event),
+                Leftover::Lost(event) => self.enter(event),
             }
         }
         let fingerprints: BTreeMap<String, String> =

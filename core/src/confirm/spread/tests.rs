@@ -37,7 +37,7 @@ fn errand(tracker: &mut Tracker, now: Duration) -> Errand {
 }
 
 /// What comes of `errand` when `serves` says of each of three servers whether it serves what is asked for.
-fn pass(errand: Errand, at: Duration, serves: impl Fn(usize) -> bool) -> Pass {
+fn pass(errand: Errand, at: Duration, serves: impl Fn(usize) -> bool) -> Asked {
     let one = |nth: usize| Heard {
         server: server(nth),
         serial: Some(if serves(nth) { 8 } else { 7 }),
@@ -48,12 +48,12 @@ fn pass(errand: Errand, at: Duration, serves: impl Fn(usize) -> bool) -> Pass {
             .map(|wave| (wave.intent, if serves(nth) { Ok(()) } else { Err(Why::OldData) }))
             .collect(),
     };
-    Pass { provider: "home".to_owned(), heard: Ok((1..=3).map(one).collect()), errand, at }
+    Asked { heard: Ok((1..=3).map(one).collect()), errand, at }
 }
 
-fn is_lost(errand: Errand, at: Duration, passing: bool) -> Pass {
+fn is_lost(errand: Errand, at: Duration, passing: bool) -> Asked {
     let lost = Lost { why: "no resolver".to_owned(), passing };
-    Pass { provider: "home".to_owned(), heard: Err(lost), errand, at }
+    Asked { heard: Err(lost), errand, at }
 }
 
 #[test]
