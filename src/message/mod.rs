@@ -15,7 +15,7 @@ use crate::clock::Clock;
 use crate::settings::Message;
 use crate::state::Told;
 use crate::status::{Snapshot, build};
-use desk::{Desk, News, Next};
+use desk::{Delivery, Desk, Next};
 pub use fingerpost_core::message::{causes, desk};
 
 /// Tells people by `messages` what the snapshots show, for as long as it is polled; never ends. `told` begins with what was
@@ -50,10 +50,10 @@ async fn attend(message: &Message, mut snapshot: watch::Receiver<Snapshot>, cloc
                 let sent = send::send(message, &letter).await;
                 desk.ended(&letter, clock.now(), sent.is_ok());
                 match desk.news(sent.err()) {
-                    Some(News::Fails(why)) => {
+                    Some(Delivery::Fails(why)) => {
                         tracing::warn!("message {}: {why}; it is tried again", message.name);
                     }
-                    Some(News::Works) => tracing::info!("message {}: it gets through again", message.name),
+                    Some(Delivery::Works) => tracing::info!("message {}: it gets through again", message.name),
                     None => {}
                 }
                 None

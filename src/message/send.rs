@@ -30,15 +30,15 @@ pub(super) async fn send(message: &Message, letter: &Letter) -> Result<(), Strin
                  Auto-Submitted: auto-generated\r\n\r\n{}\r\n\r\n{}, at {}\r\n",
                 encoded(&subject),
                 letter.text.replace('\n', "\r\n"),
-                letter.what.occasion().word(),
+                letter.about.occasion().word(),
                 letter.time
             );
             hand_over(command, mail.as_bytes(), message.timeout).await
         }
         Way::Program { command } => {
             let document = serde_json::json!({
-                "event": letter.what.occasion().word(),
-                "key": letter.what.to_string(),
+                "event": letter.about.occasion().word(),
+                "key": letter.about.to_string(),
                 "over": letter.over,
                 "text": letter.text,
                 "time": letter.time.to_string(),
@@ -72,8 +72,8 @@ async fn post(webhook: &Webhook, letter: &Letter, timeout: Duration) -> Result<(
     let client = http::client(true).timeout(timeout).build().map_err(|error| root_cause(&error))?;
     let url = String::from_utf8_lossy(url.expose()).into_owned();
     let vars = Vars::default()
-        .with("event", Var::text(letter.what.occasion().word()))
-        .with("key", Var::text(letter.what.to_string()))
+        .with("event", Var::text(letter.about.occasion().word()))
+        .with("key", Var::text(letter.about.to_string()))
         .with("over", Var::plain(letter.over))
         .with("text", Var::text(&letter.text))
         .with("time", Var::text(letter.time.to_string()));

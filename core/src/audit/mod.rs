@@ -1,6 +1,6 @@
 //! The audit log: what was done, when, and on whose word; written before the act, and checkable by anyone.
 //!
-//! Here are the events; [`chain`] turns them into linked lines .
+//! Here are the events; [`chain`] turns them into linked lines.
 
 pub mod chain;
 pub mod topics;

@@ -26,7 +26,7 @@ pub const LONG: Duration = Duration::from_secs(60);
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Letter {
     /// What it is about; the same for the beginning and the end of one cause.
-    pub what: What,
+    pub about: About,
     /// Whether it says that something is over.
     pub over: bool,
     /// The words.
@@ -39,14 +39,14 @@ pub struct Letter {
 
 /// What a message is about.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum What {
+pub enum About {
     /// Something that lasts until it clears.
     Cause(Cause),
     /// The record of this name and type has other addresses.
     Change(String),
 }
 
-impl What {
+impl About {
     /// What kind of thing that is.
     pub fn occasion(&self) -> Occasion {
         match self {
@@ -57,7 +57,7 @@ impl What {
 }
 
 /// The key by which whoever is told knows that a beginning and an end belong together.
-impl fmt::Display for What {
+impl fmt::Display for About {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Cause(cause) => cause.fmt(f),
@@ -67,13 +67,13 @@ impl fmt::Display for What {
 }
 
 impl Letter {
-    fn new(what: What, over: bool, text: String, time: Timestamp) -> Self {
+    fn new(about: About, over: bool, text: String, time: Timestamp) -> Self {
         let text = shown::lines(&text).into_owned();
-        Self { what, over, text, time, addresses: Vec::new() }
+        Self { about, over, text, time, addresses: Vec::new() }
     }
 
     fn is_about(&self, cause: &Cause) -> bool {
-        matches!(&self.what, What::Cause(one) if one == cause)
+        matches!(&self.about, About::Cause(one) if one == cause)
     }
 }
 
@@ -88,7 +88,7 @@ pub enum Next {
 
 /// What is new about a way to a person.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum News {
+pub enum Delivery {
     /// Nothing gets through, for this reason.
     Fails(String),
     /// It gets through again.
@@ -134,20 +134,20 @@ impl Desk {
             let is_new = !self.past.causes.contains(cause)
                 && !self.waiting.iter().any(|letter| letter.is_about(cause) && !letter.over);
             if is_new && self.kinds.contains(&cause.occasion()) {
-                self.put(Letter::new(What::Cause(cause.clone()), false, text.clone(), now));
+                self.put(Letter::new(About::Cause(cause.clone()), false, text.clone(), now));
             }
         }
         let lasts = |cause: &Cause| causes.contains_key(cause) || is_unknown(status, cause);
-        self.waiting.retain(|letter| match &letter.what {
+        self.waiting.retain(|letter| match &letter.about {
             // What nobody was told of need not be called off, and what is so again is not over.
-            What::Cause(cause) => letter.over != lasts(cause),
-            What::Change(_) => true,
+            About::Cause(cause) => letter.over != lasts(cause),
+            About::Change(_) => true,
         });
         let over: Vec<Cause> = self.past.causes.iter().filter(|cause| !lasts(cause)).cloned().collect();
         for cause in over {
             if !self.waiting.iter().any(|letter| letter.is_about(&cause)) {
                 let text = format!("over: {}", cause.about());
-                self.put(Letter::new(What::Cause(cause), true, text, now));
+                self.put(Letter::new(About::Cause(cause), true, text, now));
             }
         }
         self.changed(status, now);
@@ -161,14 +161,14 @@ impl Desk {
         let is_configured = |about: &str| status.records.iter().any(|record| about == of_record(record));
         self.past.published.retain(|about, _| present.contains_key(about) || is_configured(about));
         for (about, addresses) in present {
-            let what = What::Change(about.clone());
+            let what = About::Change(about.clone());
             let before = self.past.published.entry(about.clone()).or_insert_with(|| addresses.clone());
             let text = format!("{about} is {} now, and was {}", addresses.join(", "), before.join(", "));
             let has_moved = *before != addresses;
             // What waits is overtaken, also by a return.
             let is_said = |letter: &Letter| has_moved && letter.addresses == addresses;
-            self.waiting.retain(|letter| letter.what != what || is_said(letter));
-            if has_moved && !self.waiting.iter().any(|letter| letter.what == what) {
+            self.waiting.retain(|letter| letter.about != what || is_said(letter));
+            if has_moved && !self.waiting.iter().any(|letter| letter.about == what) {
                 self.put(Letter { addresses, ..Letter::new(what, false, text, now) });
             }
         }
@@ -209,11 +209,11 @@ impl Desk {
         }
         (self.failures, self.not_before) = (0, None);
         self.waiting.retain(|waiting| waiting != letter);
-        match &letter.what {
+        match &letter.about {
             // A change is no state that lasts.
-            What::Change(about) => drop(self.past.published.insert(about.clone(), letter.addresses.clone())),
-            What::Cause(cause) if letter.over => drop(self.past.causes.remove(cause)),
-            What::Cause(cause) => drop(self.past.causes.insert(cause.clone())),
+            About::Change(about) => drop(self.past.published.insert(about.clone(), letter.addresses.clone())),
+            About::Cause(cause) if letter.over => drop(self.past.causes.remove(cause)),
+            About::Cause(cause) => drop(self.past.causes.insert(cause.clone())),
         }
     }
 
@@ -223,10 +223,10 @@ impl Desk {
     }
 
     /// What is new about the way, by how the last sending ended: its first failure and its recovery.
-    pub fn news(&mut self, failure: Option<String>) -> Option<News> {
+    pub fn news(&mut self, failure: Option<String>) -> Option<Delivery> {
         let news = match failure {
-            Some(why) if !self.amiss => Some(News::Fails(why)),
-            None if self.amiss => Some(News::Works),
+            Some(why) if !self.amiss => Some(Delivery::Fails(why)),
+            None if self.amiss => Some(Delivery::Works),
             _ => None,
         };
         self.amiss = self.failures > 0;
