@@ -4,10 +4,8 @@
 
 mod around;
 mod clock_set;
-mod ears;
 mod edges;
-mod pace;
-pub mod push;
+mod events;
 mod pushes;
 mod said;
 mod work;
@@ -23,13 +21,14 @@ use crate::clock::Clock;
 use crate::config::load::{ConfigError, Loaded};
 use crate::exposure::Finding;
 use crate::files;
-use crate::round::{Home, Means, RoundError};
+use crate::household::schedule::{self, Schedule};
+use crate::round::{Answers, Home, Means, RoundError};
 use crate::status::{self, Snapshot};
-use crate::watch::settle::Heard;
+use crate::update::retry::doubling;
+use crate::watch::look::agreed;
 pub use around::{DaemonError, Notifier, Surroundings, Trigger};
-use ears::{Act, Due, Ears};
 use edges::Ranges;
-use pace::Pace;
+use events::{Event, Events, Task};
 use said::Said;
 
 /// After a stop is asked for, a write in flight may take this long.
@@ -50,58 +49,36 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     }
     let means = Means::new(loaded.config, clock.clone()).map_err(RoundError::Watch)?;
     let home = Home::open(means)?;
-    let mut ears = Ears::new(triggers, notifier, &home.means.config);
-    ears.listen(&home.means.config).await;
-    ears.keep(home.leases());
+    let mut events = Events::new(triggers, notifier, &home.means.config);
     let watching = snapshot.subscribe();
-    ears.show(&home.means.config, &watching);
     let told = home.state().told.clone();
-    ears.tell_people(&home.means.config, &watching, &clock, told);
+    events.listen(&home.means.config, home.leases(), &watching, &clock, told).await;
     notifier.tell(&[NotifyState::Ready]);
     tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
-    daemon.follow(&mut ears);
+    daemon.follow(&mut events);
     daemon.show();
     loop {
-        let act = ears.next(daemon.due()).await?;
-        daemon.follow_clock(&mut ears);
-        match act {
-            Act::Clock => {}
-            Act::Stop => break,
-            Act::Reload => {
-                daemon.reload(&load, &mut ears).await?;
-                ears.listen(&daemon.home.means.config).await;
-                ears.keep(daemon.home.leases());
-                ears.show(&daemon.home.means.config, &watching);
-                let told = daemon.home.state().told.clone();
-                ears.tell_people(&daemon.home.means.config, &watching, &daemon.clock, told);
-                daemon.follow(&mut ears);
-                daemon.home.release_former_leases().await;
-            }
-            Act::Lease => daemon.lease(&mut ears),
-            Act::Worked => daemon.worked(&mut ears),
-            Act::Show => daemon.show_all(),
-            Act::Confirmed(verdicts) => daemon.confirmed(verdicts, &ears),
-            Act::Expose => daemon.expose(&mut ears),
-            Act::Exposed(found) => daemon.exposed(found),
-            Act::Fetch => daemon.fetch(&mut ears),
-            Act::Told(told) => daemon.home.note_told(told),
-            Act::Fetched => daemon.fetched(&mut ears).await?,
-            Act::Publish => daemon.publish(&mut ears, Pace::has_waited),
-            Act::Round { thorough, asked } => {
-                if asked {
-                    daemon.pace.stop_waiting();
-                }
-                if daemon.look(&mut ears, thorough).await? {
-                    daemon.publish(&mut ears, Pace::is_due);
-                    daemon.show_all();
+        let event = events.next(daemon.due()).await?;
+        daemon.follow_clock();
+        match event {
+            Event::Trigger(Trigger::Stop) => break,
+            Event::Trigger(Trigger::Reload) => {
+                if daemon.reload(&load, &mut events).await? {
+                    let told = daemon.home.state().told.clone();
+                    let (config, leases) = (&daemon.home.means.config, daemon.home.leases());
+                    events.listen(config, leases, &watching, &daemon.clock, told).await;
+                    daemon.follow(&mut events);
+                    daemon.home.release_former_leases().await;
                 }
             }
+            event => daemon.take(event, &mut events),
         }
+        daemon.begin_what_is_due(&mut events);
     }
-    daemon.finish(&mut ears).await?;
+    daemon.finish(&mut events).await?;
     notifier.tell(&[NotifyState::Stopping]);
-    drop(ears);
+    drop(events);
     daemon.home.release_leases().await;
     tracing::info!("told to stop: stopped");
     Ok(())
@@ -121,19 +98,15 @@ struct Daemon {
     home: Home,
     clock: Clock,
     random: fastrand::Rng,
-    pace: Pace,
+    schedule: Schedule,
     said: Said,
-    next_round: Instant,
-    /// When to look at what the outside can see; `None` until the next round has ended.
-    next_exposure: Option<Instant>,
     ranges: Ranges,
     snapshot: watch::Sender<Snapshot>,
     latest: Snapshot,
     notifier: Notifier,
     status: String,
-    /// When what is known was last shown with all that came of work, and when that is due again.
-    shown: Option<Instant>,
-    next_show: Option<Instant>,
+    /// What the times of the schedule count from.
+    began: Instant,
 }
 
 impl Daemon {
@@ -144,7 +117,7 @@ impl Daemon {
         snapshot: watch::Sender<Snapshot>,
         notifier: Notifier,
     ) -> Self {
-        let pace = Pace::new(&home.means.config);
+        let (began, schedule) = (Instant::now(), Schedule::new(&home.means.config, doubling, Duration::ZERO));
         let edges = status::edges(&home.means.config);
         let (flaw, started) = (home.remember(), Some(clock.now()));
         let records = home.means.config.records.as_slice().into();
@@ -153,107 +126,139 @@ impl Daemon {
             home,
             clock,
             random,
-            pace,
+            schedule,
             said: Said::default(),
-            next_round: Instant::now(),
-            next_exposure: None,
-            ranges: Ranges::new(),
+            ranges: Ranges::default(),
             snapshot,
             latest,
             notifier,
             status: String::new(),
-            shown: None,
-            next_show: None,
+            began,
+        }
+    }
+
+    /// Since the start, by the steady clock.
+    fn steady(&self) -> Duration {
+        self.began.elapsed()
+    }
+
+    fn draw(&mut self) -> f64 {
+        self.random.f64()
+    }
+
+    /// When there is something to do.
+    fn due(&self) -> Option<Instant> {
+        self.schedule.due().map(|due| self.began + due)
+    }
+
+    /// Takes in what has happened.
+    fn take(&mut self, event: Event, events: &mut Events) {
+        match event {
+            // Both are seen to wherever something happens.
+            Event::Due | Event::ClockSet => {}
+            Event::Trigger(Trigger::Round) => self.schedule.asked(),
+            // Whoever runs the loop sees to these.
+            Event::Trigger(Trigger::Stop | Trigger::Reload) => {}
+            Event::Pushed(why) => self.pushed(&why),
+            Event::Looked(answers) => self.looked(answers, events),
+            Event::Worked(done) => self.worked(done, events),
+            Event::Lease => self.lease(events),
+            Event::Confirmed(verdicts) => self.confirmed(verdicts, events),
+            Event::Exposed(found) => self.exposed(found),
+            Event::Fetched(lists) => self.fetched(lists, events),
+            Event::Rendered(files) => self.rendered(files),
+            Event::Told(told) => self.home.note_told(told),
+        }
+    }
+
+    /// Begins all that is due.
+    fn begin_what_is_due(&mut self, events: &mut Events) {
+        loop {
+            let draw = self.draw();
+            match self.schedule.next(self.steady(), draw) {
+                None => return,
+                Some(schedule::Task::Look { thorough }) => {
+                    let looking = self.home.looking(thorough);
+                    events.start(Task::Look, async move { Event::Looked(looking.await) });
+                }
+                Some(schedule::Task::Publish(turn)) => self.publish(&turn, events),
+                Some(schedule::Task::Show) => self.show_all(),
+                Some(schedule::Task::Expose) => self.expose(events),
+                Some(schedule::Task::Fetch) => self.fetch(events),
+            }
         }
     }
 
     /// Where the clock was set, all that is dated moves along; and whatever failed because it was wrong is tried again.
-    fn follow_clock(&mut self, ears: &mut Ears) {
+    fn follow_clock(&mut self) {
         let Some(step) = self.home.follow_clock() else { return };
         self.latest.shift(&step);
-        self.pace.stop_waiting();
-        if self.latest.exposed.is_some() {
-            self.next_exposure = Some(Instant::now());
-        }
-        ears.pushed("the clock was set");
+        self.schedule.clock_set(self.steady());
         self.show();
     }
 
-    /// When there is something to do.
-    fn due(&self) -> Due {
-        let (round, publish, show) = (self.next_round, self.pace.next_due(), self.next_show);
-        // The names come first.
-        let fetch = self.home.means.config.allowlist.as_ref().filter(|_| self.latest.rounds > 0);
-        let fetch = fetch.map(|_| self.ranges.next());
-        Due { round, publish, show, expose: self.next_exposure, fetch }
+    fn pushed(&mut self, why: &str) {
+        self.schedule.pushed(self.steady());
+        let (seen, ignored) = self.schedule.pushes();
+        tracing::debug!("{why}: {seen} such news, {ignored} of them in a crowd");
     }
 
-    /// Asks the witnesses and sets the time of the next round. False when a stop came first.
-    async fn look(&mut self, ears: &mut Ears, thorough: bool) -> Result<bool, DaemonError> {
-        ears.looking();
-        let rounds = self.home.means.config.watch.settle;
-        // Nothing is lost when the asking is cut short: no grace.
-        let Some(heard) = ears.during(self.home.look(rounds, thorough), Duration::ZERO).await? else {
-            return Ok(false);
-        };
-        let wait = self.pace.next_round(&self.home.means.config.watch, &heard, self.random.f64());
-        self.next_round = Instant::now() + wait;
+    /// Takes in a round, and publishes what follows from it.
+    fn looked(&mut self, answers: Answers, events: &mut Events) {
+        let heard = self.home.hear(answers, self.home.means.config.watch.settle);
+        let draw = self.draw();
+        let wait = self.schedule.looked(&heard, self.steady(), draw);
         self.latest.rounds += 1;
         self.latest.next_round = self.clock.now().plus(wait);
         for (look, (_, heard)) in self.home.household().looks().iter().zip(&heard) {
             self.said.look(look, heard);
         }
-        if heard.iter().any(|(_, heard)| matches!(heard, Heard::Settled { .. })) {
-            self.pace.stop_waiting();
-            // At a new address everything may look otherwise.
-            self.next_exposure = None;
-        }
-        self.next_exposure.get_or_insert_with(Instant::now);
         self.home.enter_findings();
         self.said.findings(self.home.household().found());
         self.latest.findings = self.home.household().found().to_vec();
         self.latest.held_back = self.home.held_back();
         self.latest.looks = self.home.household().looks().to_vec();
         Arc::make_mut(&mut self.latest.history).hear(&self.latest.looks);
-        let (now, agreed) = (self.clock.now(), crate::watch::look::agreed(&self.latest.looks));
+        let (now, agreed) = (self.clock.now(), agreed(&self.latest.looks));
         self.latest.last_rulings.extend(agreed.into_keys().map(|via| (via, now)));
         self.latest.outages = self.home.outages().map(|(via, since)| (via.clone(), since)).collect();
-        Ok(true)
+        let turn = self.schedule.turn(self.steady());
+        self.publish(&turn, events);
+        self.show_all();
     }
 
     /// Keeps and shows what is known by now.
     fn show_all(&mut self) {
         self.home.keep();
-        self.shown = Some(Instant::now());
-        self.next_show = None;
+        self.schedule.showed(self.steady());
         self.show();
     }
 
     /// Begins to look at what the outside can see, beside all else.
-    fn expose(&mut self, ears: &mut Ears) {
-        let every = self.home.means.config.exposure.every;
-        self.next_exposure = Some(Instant::now() + every.mul_f64(0.9 + 0.2 * self.random.f64()));
+    fn expose(&mut self, events: &mut Events) {
         match self.home.exposing() {
-            Some(looking) => ears.expose(looking),
-            None if self.home.means.config.exposure.services.is_empty() => self.exposed(Vec::new()),
+            Some(looking) => events.start(Task::Expose, async move { Event::Exposed(looking.await) }),
+            None if self.home.means.config.exposure.services.is_empty() => self.exposed(Some(Vec::new())),
             // The first settled address is a reason to look.
             None => {}
         }
     }
 
-    fn exposed(&mut self, found: Vec<Finding>) {
+    fn exposed(&mut self, found: Option<Vec<Finding>>) {
+        let Some(found) = found else { return };
         self.home.enter_exposure(&found);
+        self.schedule.exposed();
         self.latest.exposure = found;
         self.latest.exposed = Some(self.clock.now());
         self.show();
     }
 
-    /// Takes a new configuration over, or keeps the old one and says why.
+    /// Takes a new configuration over, or keeps the old one and says why; true where it is new.
     async fn reload(
         &mut self,
         load: &impl Fn() -> Result<Loaded, ConfigError>,
-        ears: &mut Ears,
-    ) -> Result<(), DaemonError> {
+        events: &mut Events,
+    ) -> Result<bool, DaemonError> {
         self.notifier.tell(&[NotifyState::Reloading]);
         let taken = load().map_err(|error| crate::text::chain_of(&error)).and_then(|loaded| {
             let (old, new) = (&self.home.means.config.state_dir, &loaded.config.state_dir);
@@ -267,16 +272,18 @@ impl Daemon {
             let means = Means::new(loaded.config, self.clock.clone()).map_err(|error| crate::text::chain_of(&error))?;
             Ok((means, loaded.notes))
         });
+        let is_taken = taken.is_ok();
         match taken {
             Ok((means, notes)) => {
                 for note in notes {
                     tracing::warn!("{note}");
                 }
-                self.finish(ears).await?;
+                self.finish(events).await?;
                 self.home.refit(means);
-                self.pace = Pace::new(&self.home.means.config);
+                let steady = self.steady();
+                self.schedule.reloaded(&self.home.means.config, doubling, steady);
                 self.said = Said::default();
-                self.ranges = Ranges::new();
+                self.ranges = Ranges::default();
                 self.latest.providers.clear();
                 let config = &self.home.means.config;
                 self.latest.edges = status::edges(config);
@@ -284,8 +291,6 @@ impl Daemon {
                 let names: Vec<&str> = config.witnesses.iter().map(|witness| witness.name.as_str()).collect();
                 Arc::make_mut(&mut self.latest.history).keep_only(&names);
                 self.latest.reload_refused = None;
-                self.next_round = Instant::now();
-                self.next_exposure = None;
                 tracing::info!("configuration reloaded: {}", describe(&self.home.means.config));
             }
             Err(why) => {
@@ -295,7 +300,7 @@ impl Daemon {
         }
         self.notifier.tell(&[NotifyState::Ready]);
         self.show();
-        Ok(())
+        Ok(is_taken)
     }
 
     /// Shows what is known now to whoever watches.

@@ -74,6 +74,7 @@ mod serving;
 pub mod standby;
 pub mod state;
 pub mod status;
+mod tasks;
 pub mod update;
 pub mod watch;
 

@@ -10,7 +10,7 @@ mod work;
 
 use crate::update::BooksError;
 use crate::watch::WatchError;
-pub use home::Home;
+pub use home::{Answers, Home};
 pub use means::Means;
 pub use work::{Done, Work};
 

@@ -9,7 +9,7 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use fingerpost::address::Family::{self, Ipv4, Ipv6};
-use fingerpost::daemon::push::Coalesce;
+use fingerpost::household::schedule::debounce::Debounce;
 use fingerpost::watch::Silence;
 use fingerpost::watch::changes::{Changes, Push};
 use fingerpost::watch::interface::{Bare, ask};
@@ -195,19 +195,19 @@ fn a_flood_of_ten_thousand_changes_causes_few_looks() {
         let mut flood = tokio::process::Command::new("ip").args(["-batch", "-"]).stdin(Stdio::piped()).spawn().unwrap();
         let mut stdin = flood.stdin.take().unwrap();
         let writer = tokio::spawn(async move { AsyncWriteExt::write_all(&mut stdin, batch().as_bytes()).await });
-        let (mut coalesce, mut looks, mut over) = (Coalesce::default(), 0, false);
+        let (mut debounce, mut looks, mut over) = (Debounce::default(), 0, false);
         loop {
-            let due = coalesce.due().map(|due| start + due);
+            let due = debounce.due().map(|due| start + due);
             tokio::select! {
                 push = next(&mut changes) => {
-                    coalesce.push(start.elapsed());
+                    debounce.push(start.elapsed());
                     // What was lost may have been the last: that is told then, and the interface is asked.
                     if over && (push == Push::Gained(address("203.0.113.77")) || push == Push::Missed) {
                         break;
                     }
                 }
                 () = sleep_until(due.unwrap_or(start)), if due.is_some() => {
-                    coalesce.looked(start.elapsed());
+                    debounce.looked(start.elapsed());
                     looks += 1;
                 }
                 status = flood.wait(), if !over => {
@@ -220,9 +220,9 @@ fn a_flood_of_ten_thousand_changes_causes_few_looks() {
         writer.await.unwrap().unwrap();
         assert_eq!(told(Ipv4).await, Ok(address("203.0.113.77")));
         let took = start.elapsed();
-        println!("{} pushes of 10000 changes in {took:?}: {looks} looks", coalesce.seen());
+        println!("{} pushes of 10000 changes in {took:?}: {looks} looks", debounce.seen());
         assert!(looks <= 5 + took.as_secs() / 2, "{looks} looks in {took:?}");
-        assert!(coalesce.ignored() < coalesce.seen());
+        assert!(debounce.ignored() < debounce.seen());
     });
 }
 

@@ -136,13 +136,7 @@ impl CommandError {
             Self::Log { source, .. } if source.kind() == io::ErrorKind::PermissionDenied => Exit::Refused,
             Self::Log { .. } => Exit::Data,
             Self::Rehearsal(_)
-            | Self::Daemon(
-                DaemonError::Deaf
-                | DaemonError::Blind
-                | DaemonError::Mute
-                | DaemonError::Unkept
-                | DaemonError::Confirming(_),
-            )
+            | Self::Daemon(DaemonError::Deaf | DaemonError::Ended(_) | DaemonError::Confirming(_))
             | Self::Io(..)
             | Self::Json(_) => Exit::Software,
             Self::Usage(_) => Exit::Usage,

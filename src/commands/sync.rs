@@ -17,7 +17,7 @@ use crate::daemon::DaemonError;
 use crate::round::{Home, Means, RoundError};
 use crate::say;
 use crate::settings::Via;
-use crate::update::retry::{Retry, SIGHT};
+use crate::update::retry::{Retry, SIGHT, doubling};
 use crate::update::{RecordState, Report};
 use crate::watch::settle::Heard;
 
@@ -113,7 +113,7 @@ async fn settle(home: &mut Home, one_round: bool) -> Vec<Via> {
 /// Writes, and looks until what was sent is to be seen, or its time is over. Nothing is sent a second time.
 async fn publish(home: &mut Home, clock: &Clock, random: &mut fastrand::Rng) -> Vec<Report> {
     let mut reports = home.publish_all().await;
-    let mut sight = Retry::new(SIGHT);
+    let mut sight = Retry::new(doubling, SIGHT);
     for look in 0_u32.. {
         let (now, wait) = (clock.now(), sight.next(0.5 + random.f64() / 2.0, None));
         let waits = reports.iter().filter_map(|report| Some((report.provider.clone(), report.next_look(now, wait)?)));

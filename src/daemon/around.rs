@@ -45,15 +45,9 @@ pub enum DaemonError {
     /// The task that listens for signals is gone.
     #[error("the task that listens for signals ended by itself; please report this")]
     Deaf,
-    /// The status is shown no more.
-    #[error("the task that shows the status ended by itself; please report this")]
-    Blind,
-    /// People are told no more.
-    #[error("the task that sends messages ended by itself; please report this")]
-    Mute,
-    /// A lease is not looked after any more.
-    #[error("the task that looks after a lease ended by itself; please report this")]
-    Unkept,
+    /// A task ended that goes on for as long as the daemon does.
+    #[error("the task that {0} ended by itself; please report this")]
+    Ended(String),
     /// The asking came to a bad end.
     #[error("the task that asks the servers of a zone ended by itself; please report this")]
     Confirming(#[from] tokio::task::JoinError),

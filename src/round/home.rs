@@ -25,9 +25,15 @@ use crate::standby::{Lease, Leases};
 use crate::state::{State, Told};
 use crate::status::memory::Memory;
 use crate::update::{Books, Report, Trouble};
-use crate::watch::look::HeldBack;
+use crate::watch::look::{HeldBack, Look};
 use crate::watch::rota::Rota;
 use crate::watch::settle::Heard;
+
+/// What the witnesses said in one round.
+pub struct Answers {
+    looks: Vec<Look>,
+    rota: Rota,
+}
 
 /// The means together with the books: what the daemon and `sync` work with.
 pub struct Home {
@@ -111,7 +117,8 @@ impl Home {
         household::held_back(&self.means.config, self.household.looks(), self.household.found())
     }
 
-    fn moment(&self) -> Moment {
+    /// What time it is, by both clocks; the steady one counts since this was opened.
+    pub fn moment(&self) -> Moment {
         Moment { time: self.means.clock.now(), steady: self.began.elapsed() }
     }
 
@@ -138,13 +145,27 @@ impl Home {
         self.save();
     }
 
-    /// Asks the witnesses, and settles: an address that has won `rounds` rounds in a row is the home's.
-    ///
-    /// Everybody is asked when the round is to be `thorough`, and where the newest round left any doubt.
-    pub async fn look(&mut self, rounds: u32, thorough: bool) -> Vec<(Via, Heard)> {
+    /// Asks the witnesses, to be carried out beside all else; [`Self::hear`] takes what that brings. Everybody is asked when
+    /// the round is to be `thorough`, and where the newest round left any doubt.
+    pub fn looking(&self, thorough: bool) -> impl Future<Output = Answers> + use<> {
         let certain = if thorough { BTreeMap::new() } else { self.household.certain() };
-        let looks = self.means.glance(&certain, self.household.looks(), &mut self.rota).await;
-        let round = self.household.hear(&self.means.config, looks, rounds, self.moment());
+        let (means, last, mut rota) = (Rc::clone(&self.means), self.household.looks().to_vec(), self.rota.clone());
+        async move {
+            let looks = means.glance(&certain, &last, &mut rota).await;
+            Answers { looks, rota }
+        }
+    }
+
+    /// Asks the witnesses, and settles by what they say.
+    pub async fn look(&mut self, rounds: u32, thorough: bool) -> Vec<(Via, Heard)> {
+        let answers = self.looking(thorough).await;
+        self.hear(answers, rounds)
+    }
+
+    /// Settles: an address that has won `rounds` rounds in a row is the home's.
+    pub fn hear(&mut self, answers: Answers, rounds: u32) -> Vec<(Via, Heard)> {
+        self.rota = answers.rota;
+        let round = self.household.hear(&self.means.config, answers.looks, rounds, self.moment());
         for event in round.entries {
             // Nothing else is entered before it, and so nothing sent.
             if matches!(event, Event::Settled { .. }) { self.enter_first(event) } else { self.enter(event) }

@@ -1,6 +1,6 @@
 //! What is configured, made able to act: asking, the vote, and what would follow. Keeps no books.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -8,7 +8,7 @@ use std::sync::Arc;
 use crate::audit::Word;
 use crate::clock::{Clock, Timestamp};
 use crate::exposure::{self, look::look};
-use crate::household;
+use crate::household::{self, asking::Asking};
 use crate::limits;
 use crate::name::DnsName;
 use crate::provider::claim::Nonce;
@@ -19,8 +19,8 @@ use crate::standby::{self, Lease, Leases};
 use crate::state::State;
 use crate::update::{self, Job, Report};
 use crate::watch::look::{Found, Look};
-use crate::watch::rota::{self, Rota};
-use crate::watch::{Testimony, WatchError, Watcher, vote};
+use crate::watch::rota::Rota;
+use crate::watch::{WatchError, Watcher};
 
 /// What is configured, made able to act: the witnesses and the providers.
 pub struct Means {
@@ -108,40 +108,16 @@ impl Means {
         self.glance(&BTreeMap::new(), &[], &mut Rota::default()).await
     }
 
-    /// The same as [`Self::look`], but where `certain` has an address that nobody doubts, only those are asked whose turn it is; where
-    /// their answers leave room for doubt, the others too.
-    ///
-    /// What is near and had no answer in `last` either is asked, but neither counted on nor a reason for doubt: a router
-    /// behind another one never has an address to tell.
+    /// The same as [`Self::look`], but where `certain` has an address that nobody doubts, only those are asked whose turn it
+    /// is; where their answers leave room for doubt, the others too: see [`Asking`]. `last` is the round before.
     pub async fn glance(&self, certain: &BTreeMap<Via, IpAddr>, last: &[Look], rota: &mut Rota) -> Vec<Look> {
         let families = household::families(&self.config);
-        let mute = |via: &Via, operator: &str| {
-            last.iter()
-                .any(|look| look.via() == *via && look.ruling.silent.iter().any(|(silent, _)| silent == operator))
-        };
-        let turns: BTreeMap<&Via, BTreeSet<&str>> =
-            certain.keys().map(|via| (via, self.turn(via, rota, |operator| mute(via, operator)))).collect();
-        let has_turn = |witness: &Witness, family| {
-            let via = Via { line: witness.line.clone(), family };
-            turns.get(&via).is_none_or(|turn| turn.contains(witness.operator.as_str()))
-        };
-        let mut heard = self.watcher.ask_those(&families, has_turn).await;
-        let doubtful: BTreeSet<&Via> = certain
-            .iter()
-            .filter(|(via, address)| {
-                let counts = |one: &&Testimony| {
-                    let is_mute = one.said.is_err() && self.is_near(&one.witness) && mute(via, &one.operator);
-                    one.via() == **via && !is_mute
-                };
-                rota::leaves_doubt(heard.iter().filter(counts), **address)
-            })
-            .map(|(via, _)| via)
-            .collect();
+        let asking = Asking::begin(&self.config, certain, last, rota);
+        let mut heard = self.watcher.ask_those(&families, |witness, family| asking.has_turn(witness, family)).await;
+        let doubtful = asking.doubtful(&heard);
         if !doubtful.is_empty() {
-            let rest = |witness: &Witness, family| {
-                doubtful.contains(&Via { line: witness.line.clone(), family }) && !has_turn(witness, family)
-            };
-            heard.extend(self.watcher.ask_those(&families, rest).await);
+            let is_other = |witness: &Witness, family| asking.is_other(witness, family, &doubtful);
+            heard.extend(self.watcher.ask_those(&families, is_other).await);
         }
         let rulings = self.watcher.rule(&heard, &families, self.config.watch.quorum);
         rulings
@@ -151,27 +127,6 @@ impl Means {
                 Look { line: via.line, family: via.family, ruling, testimony }
             })
             .collect()
-    }
-
-    /// The operators whose turn it is.
-    fn turn(&self, via: &Via, rota: &mut Rota, is_mute: impl Fn(&str) -> bool) -> BTreeSet<&str> {
-        let (mut near, mut far): (Vec<&str>, Vec<&str>) = (Vec::new(), Vec::new());
-        for witness in self.watcher.witnesses_of(via) {
-            let list = if witness.kind.is_near() { &mut near } else { &mut far };
-            if !list.contains(&witness.operator.as_str()) {
-                list.push(&witness.operator);
-            }
-        }
-        far.retain(|operator| !near.contains(operator));
-        let needed = vote::needed(near.len() + far.len(), self.config.watch.quorum);
-        let (silent, telling): (Vec<&str>, Vec<&str>) = near.into_iter().partition(|operator| is_mute(operator));
-        let mut turn = rota.turn(via, &telling, &far, needed);
-        turn.extend(silent);
-        turn
-    }
-
-    fn is_near(&self, witness: &str) -> bool {
-        self.config.witnesses.iter().any(|one| one.name == witness && one.kind.is_near())
     }
 
     /// Where each provider writes, and which records, as the limits count it.

@@ -3,37 +3,23 @@
 //! One that is worked on learns what is wanted of it by now: a write that nobody wants any more is not sent.
 
 use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
-use std::pin::Pin;
+use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
-
-use futures_util::StreamExt;
-use futures_util::stream::FuturesUnordered;
 
 use super::Means;
 use crate::audit::Word;
+use crate::household::queue::Queue;
 use crate::reconcile::Desired;
 use crate::settings::Via;
-use crate::update::{self, Books, Report, Trouble};
-
-/// Providers that are worked on at the same time. One that is silent costs hardly more than its socket, and a process may
-/// have 1024 open (`RLIMIT_NOFILE`, the soft limit of systemd and Linux).
-const AT_ONCE: usize = 256;
-
-/// Of those, at one target: servers take so many connections at a time (BIND 150, its `tcp-clients`), and memory goes with
-/// how much is answered at a time.
-const AT_ONE_TARGET: usize = 8;
+use crate::tasks::Tasks;
+use crate::update::{self, Books, Report};
 
 /// The providers that are being worked on.
 #[derive(Default)]
 pub struct Work {
-    running: FuturesUnordered<Running>,
-    waiting: VecDeque<Running>,
-    wishes: BTreeMap<String, Rc<RefCell<Wish>>>,
-    /// To be worked on once more.
-    again: BTreeSet<String>,
-    /// These answered when they were last asked: they go first.
-    answering: BTreeSet<String>,
+    passes: Tasks<String, Option<Report>>,
+    queue: Queue,
+    wishes: BTreeMap<String, Wish>,
 }
 
 /// What came of working on one provider.
@@ -47,27 +33,18 @@ pub struct Done {
     pub again: bool,
 }
 
-/// What is wanted of a provider that is worked on.
+/// What is wanted of a provider that is worked on, and with what that is done.
 struct Wish {
+    wanted: Rc<RefCell<Wanted>>,
+    means: Rc<Means>,
+    books: Rc<RefCell<Books>>,
+}
+
+struct Wanted {
     desired: Rc<Vec<Desired>>,
     words: Rc<BTreeMap<Via, Word>>,
     /// Nothing more is sent.
     is_over: bool,
-}
-
-struct Running {
-    provider: String,
-    target: String,
-    pass: Pin<Box<dyn Future<Output = Option<Report>>>>,
-}
-
-impl Future for Running {
-    type Output = (String, Option<Report>);
-
-    fn poll(mut self: Pin<&mut Self>, cx: &mut std::task::Context<'_>) -> std::task::Poll<Self::Output> {
-        let report = std::task::ready!(self.pass.as_mut().poll(cx));
-        std::task::Poll::Ready((std::mem::take(&mut self.provider), report))
-    }
 }
 
 impl Work {
@@ -83,7 +60,7 @@ impl Work {
 
     /// What is wanted by now of each provider that is being worked on.
     pub fn wanted(&self) -> impl Iterator<Item = (&str, Rc<Vec<Desired>>)> {
-        self.wishes.iter().map(|(provider, wish)| (provider.as_str(), Rc::clone(&wish.borrow().desired)))
+        self.wishes.iter().map(|(provider, wish)| (provider.as_str(), Rc::clone(&wish.wanted.borrow().desired)))
     }
 
     pub(super) fn begin(
@@ -94,49 +71,38 @@ impl Work {
         desired: Vec<Desired>,
         words: &Rc<BTreeMap<Via, Word>>,
     ) {
-        let wish = Wish { desired: Rc::new(desired), words: Rc::clone(words), is_over: false };
-        let wish = Rc::new(RefCell::new(wish));
-        self.wishes.insert(provider.to_owned(), Rc::clone(&wish));
-        let pass = pursue(provider.to_owned(), Rc::clone(means), Rc::clone(books), wish);
+        let wanted = Wanted { desired: Rc::new(desired), words: Rc::clone(words), is_over: false };
+        let wanted = Rc::new(RefCell::new(wanted));
+        self.wishes.insert(provider.to_owned(), Wish { wanted, means: Rc::clone(means), books: Rc::clone(books) });
         let target = means.providers.get(provider).map(|provider| provider.target()).unwrap_or_default();
-        let running = Running { provider: provider.to_owned(), target, pass: Box::pin(pass) };
-        if self.answering.contains(provider) {
-            self.waiting.push_front(running);
-        } else {
-            self.waiting.push_back(running);
-        }
+        self.queue.add(provider, target);
         self.fill();
     }
 
     /// This is wanted of a provider that is worked on, from now on; and, if `again`, to be looked after when that is done.
     pub(super) fn want(&mut self, provider: &str, desired: Vec<Desired>, words: &Rc<BTreeMap<Via, Word>>, again: bool) {
         if let Some(wish) = self.wishes.get(provider) {
-            let mut wish = wish.borrow_mut();
-            if *wish.desired != desired {
-                wish.desired = Rc::new(desired);
+            let mut wanted = wish.wanted.borrow_mut();
+            if *wanted.desired != desired {
+                wanted.desired = Rc::new(desired);
             }
-            wish.words = Rc::clone(words);
+            wanted.words = Rc::clone(words);
         }
         if again {
-            self.again.insert(provider.to_owned());
+            self.queue.once_more(provider);
         }
     }
 
     /// From now on what is worked on is read, and nothing more is sent.
     pub(super) fn only_look(&mut self) {
-        self.wishes.values().for_each(|wish| wish.borrow_mut().is_over = true);
+        self.wishes.values().for_each(|wish| wish.wanted.borrow_mut().is_over = true);
     }
 
     /// The next that is done; `None` when there is nothing to wait for.
     pub async fn next(&mut self) -> Option<Done> {
-        let (provider, report) = self.running.next().await?;
+        let (provider, report) = self.passes.next().await?;
         self.wishes.remove(&provider);
-        let again = self.again.remove(&provider);
-        match report.as_ref().map(|report| &report.trouble) {
-            Some(Some(Trouble::Passing { .. })) => _ = self.answering.remove(&provider),
-            Some(_) => _ = self.answering.insert(provider.clone()),
-            None => {}
-        }
+        let again = self.queue.done(&provider, report.as_ref());
         self.fill();
         Some(Done { provider, report, again })
     }
@@ -144,33 +110,23 @@ impl Work {
     /// Gives up what is worked on, but for the providers to which a write is under way: those are finished, and nothing
     /// more is sent to them.
     pub fn give_up(&mut self, writing: &BTreeSet<String>) {
-        self.waiting.clear();
-        let running = std::mem::take(&mut self.running);
-        self.running = running.into_iter().filter(|running| writing.contains(&running.provider)).collect();
-        let left: BTreeSet<&String> = self.running.iter().map(|running| &running.provider).collect();
-        self.wishes.retain(|provider, _| left.contains(provider));
+        self.passes.keep_only(|provider| writing.contains(provider));
+        self.queue.keep_only(writing);
+        let passes = &self.passes;
+        self.wishes.retain(|provider, _| passes.begun(provider).is_some());
         self.only_look();
-        self.again.clear();
     }
 
     fn fill(&mut self) {
-        let mut targets: BTreeMap<String, usize> = BTreeMap::new();
-        for running in &self.running {
-            *targets.entry(running.target.clone()).or_default() += 1;
-        }
-        for running in std::mem::take(&mut self.waiting) {
-            let there = targets.entry(running.target.clone()).or_default();
-            if self.running.len() < AT_ONCE && *there < AT_ONE_TARGET {
-                *there += 1;
-                self.running.push(running);
-            } else {
-                self.waiting.push_back(running);
-            }
+        for provider in self.queue.begin() {
+            let Some(Wish { wanted, means, books }) = self.wishes.get(&provider) else { continue };
+            let pass = pursue(provider.clone(), Rc::clone(means), Rc::clone(books), Rc::clone(wanted));
+            self.passes.start(provider, pass);
         }
     }
 }
 
-impl Wish {
+impl Wanted {
     /// On whose word `desired` is wanted; `None` when it is not, by now.
     fn words(&self, desired: &Rc<Vec<Desired>>) -> Option<Rc<BTreeMap<Via, Word>>> {
         (!self.is_over && Rc::ptr_eq(&self.desired, desired)).then(|| Rc::clone(&self.words))
@@ -182,19 +138,19 @@ async fn pursue(
     provider: String,
     means: Rc<Means>,
     books: Rc<RefCell<Books>>,
-    wish: Rc<RefCell<Wish>>,
+    wanted: Rc<RefCell<Wanted>>,
 ) -> Option<Report> {
     loop {
-        let desired = Rc::clone(&wish.borrow().desired);
+        let desired = Rc::clone(&wanted.borrow().desired);
         let is_open = || books.borrow().log.open_intents().values().any(|intent| intent.provider == provider);
         if desired.is_empty() && !is_open() {
             return None;
         }
-        let words = || wish.borrow().words(&desired);
+        let words = || wanted.borrow().words(&desired);
         let job = means.job(&provider, &desired, &words)?;
         let report = update::bring_in_step(&job, &books, &means.clock).await;
-        let wish = wish.borrow();
-        if wish.is_over || Rc::ptr_eq(&wish.desired, &desired) {
+        let wanted = wanted.borrow();
+        if wanted.is_over || Rc::ptr_eq(&wanted.desired, &desired) {
             return Some(report);
         }
     }

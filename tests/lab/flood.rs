@@ -29,7 +29,7 @@ const WATCHED: Duration = Duration::from_secs(10);
 /// More than a tenth of a core is too much.
 const SHARE: f64 = 0.1;
 
-/// By `src/daemon/push.rs`: looks that may come at once, and the seconds a look in the long run.
+/// By `household/schedule/debounce.rs`: looks that may come at once, and the seconds a look in the long run.
 const BURST: usize = 4;
 const SPACING: f64 = 2.0;
 

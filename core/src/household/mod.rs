@@ -5,8 +5,12 @@
 //! times are arguments.
 
 mod amiss;
+pub mod asking;
+pub mod leases;
 pub mod outages;
+pub mod queue;
 pub mod reach;
+pub mod schedule;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;

@@ -5,6 +5,7 @@ mod blocks;
 mod open;
 pub mod pass;
 pub mod report;
+pub mod retry;
 
 use crate::provider::{Change, Observed};
 use crate::record::RrSet;

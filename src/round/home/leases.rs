@@ -3,8 +3,10 @@
 use futures_util::future;
 
 use super::Home;
-use crate::standby::{Inability, Leases};
-use crate::update::{Report, Trouble};
+use crate::household::leases::{self, Word};
+use crate::standby::{Inability, Lease, Leases};
+use crate::text::chain_of;
+use crate::update::Report;
 
 impl Home {
     /// What decides who writes, by provider.
@@ -37,7 +39,8 @@ impl Home {
         let holds = &self.books.borrow().state.holds;
         for (provider, lease) in &self.means.leases {
             let unable = lease.resting();
-            if lease.rest(holds.contains_key(provider) || unable.is_some())
+            let rests = leases::is_to_rest(holds.contains_key(provider), unable.as_ref());
+            if lease.rest(rests)
                 && let Some(why) = unable
             {
                 tracing::warn!(
@@ -52,33 +55,25 @@ impl Home {
     /// cannot be kept.
     pub(super) fn can_act(&self, provider: &str, has_something: bool) {
         let Some(lease) = self.means.leases.get(provider) else { return };
-        if !has_something {
-            lease.cannot(Inability::NoRuling);
-            return;
-        }
-        let ends = match lease.unable() {
-            None => return,
-            Some(Inability::NoRuling) => true,
-            // While it does not rest, whatever is written shows it.
-            Some(Inability::Books(_)) => lease.resting().is_some(),
-        };
-        if ends {
-            match self.books.borrow_mut().probe() {
-                Ok(()) => lease.can(),
-                Err(error) => lease.cannot(Inability::Books(crate::text::chain_of(&error))),
-            }
-        }
+        let word = leases::after_round(has_something, lease.unable().as_ref(), lease.resting().is_some());
+        self.tell(lease, word);
     }
 
     /// The same from how a pass over a provider ended.
     pub(super) fn has_acted(&self, report: &Report) {
         let Some(lease) = self.means.leases.get(&report.provider) else { return };
-        match &report.trouble {
-            Some(Trouble::NoBooks { why }) if lease.resting().is_none() => {
-                lease.cannot(Inability::Books(why.clone()));
-            }
-            None => lease.can(),
-            _ => {}
+        self.tell(lease, leases::after_pass(report, lease.resting().is_some()));
+    }
+
+    fn tell(&self, lease: &Lease, word: Word) {
+        match word {
+            Word::Nothing => {}
+            Word::Can => lease.can(),
+            Word::Cannot(why) => lease.cannot(why),
+            Word::Probe => match self.books.borrow_mut().probe() {
+                Ok(()) => lease.can(),
+                Err(error) => lease.cannot(Inability::Books(chain_of(&error))),
+            },
         }
     }
 }

@@ -1,4 +1,4 @@
-use super::{AGAIN, BURST, Coalesce, LATE, SPACING};
+use super::{AGAIN, BURST, Debounce, LATE, SPACING};
 use proptest::prelude::*;
 use std::time::Duration;
 
@@ -7,22 +7,22 @@ fn ms(ms: u64) -> Duration {
 }
 
 /// Plays pushes at the given times; a look begins as soon as it is due, and keeps the next from beginning for `takes`.
-fn looks(pushes: &[Duration], takes: Duration) -> (Vec<Duration>, Coalesce) {
-    let (mut coalesce, mut looks, mut free) = (Coalesce::default(), Vec::new(), Duration::ZERO);
+fn looks(pushes: &[Duration], takes: Duration) -> (Vec<Duration>, Debounce) {
+    let (mut debounce, mut looks, mut free) = (Debounce::default(), Vec::new(), Duration::ZERO);
     let mut pushes = pushes.iter().peekable();
     loop {
-        let due = coalesce.due().map(|due| due.max(free));
+        let due = debounce.due().map(|due| due.max(free));
         match (pushes.peek(), due) {
             (Some(push), due) if due.is_none_or(|due| **push <= due) => {
-                coalesce.push(**push);
+                debounce.push(**push);
                 pushes.next();
             }
             (_, Some(due)) => {
-                coalesce.looked(due);
+                debounce.looked(due);
                 looks.push(due);
                 free = due + takes;
             }
-            (_, None) => return (looks, coalesce),
+            (_, None) => return (looks, debounce),
         }
     }
 }
@@ -47,17 +47,17 @@ fn pushes_become_looks() {
 
 #[test]
 fn a_timed_look_after_the_push_serves_as_one_and_takes_no_token() {
-    let mut coalesce = Coalesce::default();
-    coalesce.push(ms(1000));
-    coalesce.looked(ms(1000));
-    let full = coalesce.full;
-    coalesce.looked(ms(1200));
-    assert_eq!((coalesce.due(), coalesce.full), (Some(ms(1500)), full));
-    coalesce.push(ms(1300));
-    coalesce.looked(ms(1550));
-    assert_eq!(coalesce.due(), None);
-    coalesce.looked(ms(3000));
-    assert_eq!(coalesce.due(), None);
+    let mut debounce = Debounce::default();
+    debounce.push(ms(1000));
+    debounce.looked(ms(1000));
+    let full = debounce.full;
+    debounce.looked(ms(1200));
+    assert_eq!((debounce.due(), debounce.full), (Some(ms(1500)), full));
+    debounce.push(ms(1300));
+    debounce.looked(ms(1550));
+    assert_eq!(debounce.due(), None);
+    debounce.looked(ms(3000));
+    assert_eq!(debounce.due(), None);
 }
 
 /// The bound of the bucket: a burst, and then one look in `SPACING` (ITU-T I.371, I.2: GCRA).
@@ -69,11 +69,11 @@ fn bound(span: Duration) -> usize {
 fn a_flood_of_ten_thousand_causes_few_looks() {
     for (span, most) in [(ms(0), 5), (ms(1000), 5), (ms(10_000), 10), (ms(60_000), 35)] {
         let pushes: Vec<_> = (0..10_000).map(|n| span * n / 10_000).collect();
-        let (looks, coalesce) = looks(&pushes, ms(0));
+        let (looks, debounce) = looks(&pushes, ms(0));
         assert!(looks.len() <= most, "{span:?}: {} looks", looks.len());
         assert!(most <= bound(span + AGAIN));
-        assert_eq!(coalesce.seen(), 10_000);
-        assert!(coalesce.ignored() >= 10_000 - most as u64, "{}", coalesce.ignored());
+        assert_eq!(debounce.seen(), 10_000);
+        assert!(debounce.ignored() >= 10_000 - most as u64, "{}", debounce.ignored());
         // And the last one is seen all the same.
         assert!(*looks.last().unwrap() >= pushes[9_999] + LATE);
     }
@@ -104,11 +104,11 @@ fn pushes() -> impl Strategy<Value = Vec<Duration>> {
 proptest! {
     #[test]
     fn no_push_is_lost_and_no_bound_is_broken(pushes in pushes(), takes in 0..900_u64) {
-        let (looks, coalesce) = looks(&pushes, ms(takes));
+        let (looks, debounce) = looks(&pushes, ms(takes));
         prop_assert!(looks.is_sorted());
-        prop_assert_eq!(coalesce.seen(), pushes.len() as u64);
-        prop_assert!(coalesce.ignored() <= coalesce.seen());
-        prop_assert!(pushes.is_empty() || coalesce.ignored() < coalesce.seen());
+        prop_assert_eq!(debounce.seen(), pushes.len() as u64);
+        prop_assert!(debounce.ignored() <= debounce.seen());
+        prop_assert!(pushes.is_empty() || debounce.ignored() < debounce.seen());
         for push in &pushes {
             // One that begins at or after it, and one that begins late enough to see what it announced.
             prop_assert!(looks.iter().any(|look| look >= push));

@@ -22,7 +22,7 @@ pub const BURST: u32 = 4;
 
 /// Turns pushes into looks.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Coalesce {
+pub struct Debounce {
     due: Option<Duration>,
     last_push: Option<Duration>,
     /// When all tokens are back (the theoretical arrival time of GCRA, ITU-T I.371).
@@ -31,7 +31,7 @@ pub struct Coalesce {
     ignored: u64,
 }
 
-impl Coalesce {
+impl Debounce {
     /// Takes in a push that came at `now`.
     pub fn push(&mut self, now: Duration) {
         self.seen = self.seen.saturating_add(1);
