@@ -19,16 +19,14 @@ use std::time::{Duration, Instant, SystemTime};
 
 use common::named::Named;
 use common::*;
-use fingerpost::audit::file::Log;
 use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::name::DnsName;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{Change, Observed, Provider};
+use fingerpost::provider::{Change, Observed, Provider, Tally};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{self, Store};
-use fingerpost::update::{Books, Job, RecordState, bring_in_step};
+use fingerpost::update::{Books, Job, Place, RecordState, bring_in_step};
 
 const NAMES: usize = 1000;
 const TTL: u32 = 120;
@@ -107,18 +105,14 @@ struct Ours {
 impl Ours {
     fn new(server: &DnsServer) -> Self {
         let dir = tempfile::tempdir().unwrap();
-        let store = Store::lock(dir.path()).unwrap();
-        let state = state::load(dir.path(), &FREE).unwrap();
-        let log = Log::open(
-            dir.path(),
-            Audit { max_bytes: 1 << 30, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
-        )
-        .unwrap();
+        let audit = Audit { max_bytes: 1 << 30, keep: 9, unknown_after: Duration::from_secs(3600) };
+        let place = Place { dir: dir.path(), limits: &FREE, audit, tally: &|_| Tally::Together };
+        let books = Books::at(&place).unwrap();
         Self {
             provider: Rfc2136::new(dns(ZONE), server.address(), Some(gauge_key()), Duration::from_secs(60)),
             zone: dns(ZONE),
             names: (0..NAMES).map(|nth| at(&format!("n{nth}"))).collect(),
-            books: RefCell::new(Books::new(state.clone(), store.store(&state), log)),
+            books: RefCell::new(books),
             _dir: dir,
         }
     }

@@ -144,6 +144,12 @@ impl Dir {
         self.sync()
     }
 
+    /// Whether [`Self::replace`] could begin, by way of `new`; leaves nothing behind.
+    pub(crate) fn probe(&self, new: &str) -> io::Result<()> {
+        self.fresh(new, 0o600)?;
+        self.remove(new)
+    }
+
     /// Takes the file `name` away.
     pub(crate) fn remove(&self, name: &str) -> io::Result<()> {
         unlinkat(&self.0, name, AtFlags::empty()).map_err(Into::into)

@@ -17,6 +17,9 @@ pub use fingerpost_core::state::*;
 /// The state file's name.
 pub const FILE: &str = "state.json";
 
+/// What it is written as before it is in its place.
+const FRESH: &str = ".state.json.new";
+
 /// The file whose lock is the directory's.
 const LOCK: &str = "lock";
 
@@ -157,6 +160,15 @@ impl Store {
         *state == self.saved
     }
 
+    /// Makes sure that the file could be replaced now, as far as that shows without writing all of it.
+    ///
+    /// # Errors
+    /// Why it could not.
+    pub fn probe(&self) -> Result<(), StateError> {
+        let fail = |source| StateError::Io { act: "write", path: self.dir.join(FILE), source };
+        Dir::open(&self.dir).and_then(|dir| dir.probe(FRESH)).map_err(fail)
+    }
+
     /// Makes `state` durable, if it is not already what the file says.
     pub fn save(&mut self, state: &State) -> Result<(), StateError> {
         if self.has(state) { Ok(()) } else { self.rewrite(state) }
@@ -170,7 +182,7 @@ impl Store {
         let path = self.dir.join(FILE);
         let mut text = serde_json::to_vec_pretty(state)?;
         text.push(b'\n');
-        let replaced = Dir::open(&self.dir).and_then(|dir| dir.replace(FILE, ".state.json.new", 0o600, &text));
+        let replaced = Dir::open(&self.dir).and_then(|dir| dir.replace(FILE, FRESH, 0o600, &text));
         replaced.map_err(|source| StateError::Io { act: "write", path, source })?;
         self.saved = state.clone();
         Ok(())

@@ -10,9 +10,9 @@ use std::time::Duration;
 use fingerpost::audit::file::{CURRENT, Log};
 use fingerpost::audit::{EVENTS, Ending, Event};
 use fingerpost::clock::Timestamp;
+use fingerpost::provider::Tally;
 use fingerpost::settings::{Audit, Limits};
-use fingerpost::state::{self, Store};
-use fingerpost::update::Books;
+use fingerpost::update::{Books, Place};
 
 /// Exit status, standard output, standard error.
 fn audit(dir: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
@@ -120,14 +120,9 @@ fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
     log(dir.path());
     let sound = || assert_eq!(audit(dir.path(), &["verify"]).0, Some(0));
     let limits = Limits { spacing: Duration::from_secs(60), burst: 1, daily: 100 };
-    let locked = Store::lock(dir.path()).unwrap();
-    let state = state::load(dir.path(), &limits).unwrap();
-    let log = Log::open(
-        dir.path(),
-        Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
-    )
-    .unwrap();
-    let mut books = Books::new(state.clone(), locked.store(&state), log);
+    let audit_settings = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
+    let place = Place { dir: dir.path(), limits: &limits, audit: audit_settings, tally: &|_| Tally::Each };
+    let mut books = Books::at(&place).unwrap();
     books.state.refused.insert("something that is kept".to_owned());
     books.save().unwrap();
     let kept = dir.path().join("state.json");

@@ -90,6 +90,15 @@ impl Log {
     ///
     /// A line that does not hold does not keep the home from being served: the log goes on behind it.
     pub fn open(dir: &Path, settings: settings::Audit) -> Result<Self, AuditError> {
+        Self::open_hearing(dir, settings, |_| {})
+    }
+
+    /// The same; `hear` is told every entry that there is, oldest first.
+    pub fn open_hearing(
+        dir: &Path,
+        settings: settings::Audit,
+        mut hear: impl FnMut(&Entry),
+    ) -> Result<Self, AuditError> {
         let mut log = Self {
             dir: dir.to_owned(),
             settings,
@@ -106,8 +115,11 @@ impl Log {
         let current = open_if_there(&path)?;
         // An intent may have stayed open while several files were closed behind it.
         for closed in closed_files(dir)? {
-            let walked = walk(open(&closed)?, |entry| log.remember(entry.seq, entry.time, &entry.event))
-                .map_err(|source| AuditError::Io { act: "read", file: closed, source })?;
+            let walked = walk(open(&closed)?, |entry| {
+                hear(&entry);
+                log.remember(entry.seq, entry.time, &entry.event);
+            })
+            .map_err(|source| AuditError::Io { act: "read", file: closed, source })?;
             if walked.whole > 0 {
                 // The power may have gone between closing one file and the first whole line of the next.
                 log.tail = walked.tail;
@@ -115,7 +127,11 @@ impl Log {
         }
         let Some(current) = current else { return Ok(log) };
         let fail = |source| AuditError::Io { act: "read", file: path.clone(), source };
-        let walked = walk(&current, |entry| log.remember(entry.seq, entry.time, &entry.event)).map_err(fail)?;
+        let walked = walk(&current, |entry| {
+            hear(&entry);
+            log.remember(entry.seq, entry.time, &entry.event);
+        })
+        .map_err(fail)?;
         if let Some((line, flaw)) = &walked.flaw {
             tracing::warn!(
                 "{}: line {line}: {flaw}; the log goes on behind it, and `fingerpost audit verify` will always tell of it",

@@ -178,3 +178,59 @@ impl Means {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+
+    use super::*;
+    use crate::config::load::{Sources, load};
+
+    /// At a start the log is read before there are providers.
+    #[test]
+    fn the_configuration_tells_how_a_provider_counts_as_the_provider_does() {
+        let dir = tempfile::tempdir().unwrap();
+        let providers = concat!(env!("CARGO_MANIFEST_DIR"), "/config/providers");
+        let token = dir.path().join("token");
+        fs::write(&token, "opensesame").unwrap();
+        fs::set_permissions(&token, std::os::unix::fs::PermissionsExt::from_mode(0o600)).unwrap();
+        let token = token.display();
+        let text = format!(
+            r#"
+[[witness]]
+name = "echo"
+operator = "ferryman"
+kind = "http"
+url = "http://127.0.0.1:1/"
+families = ["ipv4"]
+[provider.home]
+kind = "rfc2136"
+zone = "heronmill.example"
+server = "127.0.0.1:53"
+unsigned = true
+[provider.shelf]
+kind = "zonefile"
+zone = "shelf.example"
+file = "shelf.zone"
+[provider.barn]
+kind = "program"
+zone = "barn.example"
+command = ["/bin/true"]
+[provider.desk]
+kind = "rest"
+zone = "desk.example"
+description = "{providers}/record.toml"
+values = {{ server = "http://127.0.0.1:1" }}
+token = {{ file = "{token}" }}
+"#
+        );
+        let file = dir.path().join("fingerpost.toml");
+        fs::write(&file, text).unwrap();
+        let loaded = load(&Sources { file, state_dir: Some(dir.path().to_owned()), ..Sources::default() }).unwrap();
+        let means = Means::new(loaded.config, crate::clock::system()).unwrap();
+        assert_eq!(means.providers.len(), 4);
+        for (name, provider) in &means.providers {
+            assert_eq!(provider.tally(), means.config.providers[name].kind.tally(), "{name}");
+        }
+    }
+}

@@ -1,15 +1,33 @@
 //! State and audit log together: what is written down before anything is sent, and after.
 
+use std::collections::BTreeMap;
+use std::path::Path;
+
 use fingerpost_core::update::afoot::Afoot;
 use fingerpost_core::update::pass::OpenBooks;
 use tokio::time::Instant;
 
+use crate::audit::chain::Known;
 use crate::audit::file::{AuditError, Log};
 use crate::audit::{Event, Hands};
 use crate::clock::{Clock, Timestamp};
-use crate::settings::Config;
+use crate::provider::Tally;
+use crate::settings::{self, Config, Limits};
 use crate::standby::{Lease, News};
 use crate::state::{self, State, StateError, Store};
+
+/// Where books are, and what one needs to know to open them.
+#[derive(Clone, Copy)]
+pub struct Place<'a> {
+    /// The state directory.
+    pub dir: &'a Path,
+    /// How often may be written.
+    pub limits: &'a Limits,
+    /// How the log is kept.
+    pub audit: settings::Audit,
+    /// How each provider counts.
+    pub tally: &'a dyn Fn(&str) -> Tally,
+}
 
 /// State and audit log, open for writing.
 #[derive(Debug)]
@@ -22,6 +40,10 @@ pub struct Books {
     pub log: Log,
     /// What is known of the writes without an outcome, besides what the log has of them.
     pub afoot: Afoot,
+    /// The state could not be saved when that was last tried.
+    is_behind: bool,
+    /// The log has an intent that the saved state does not know of.
+    has_announced: bool,
     /// What the steady times count from.
     began: Instant,
 }
@@ -29,21 +51,24 @@ pub struct Books {
 impl Books {
     /// Locks the state directory and opens the books.
     pub fn open(config: &Config) -> Result<Self, BooksError> {
-        let locked = Store::lock(&config.state_dir)?;
-        let state = state::load(&config.state_dir, &config.limits)?;
-        let log = Log::open(&config.state_dir, config.audit)?;
-        let store = locked.store(&state);
-        Ok(Self::new(state, store, log))
+        let tally = tally(config);
+        Self::at(&Place { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
     }
 
-    /// With nothing under way.
-    pub fn new(state: State, store: Store, log: Log) -> Self {
-        Self { state, store, log, afoot: Afoot::default(), began: Instant::now() }
+    /// The same for whoever has no configuration. Nothing is under way.
+    pub fn at(place: &Place<'_>) -> Result<Self, BooksError> {
+        let locked = Store::lock(place.dir)?;
+        let saved = state::load(place.dir, place.limits)?;
+        let (state, log) = place.catch_up(saved.clone())?;
+        let (store, afoot) = (locked.store(&saved), Afoot::default());
+        Ok(Self { state, store, log, afoot, is_behind: false, has_announced: false, began: Instant::now() })
     }
 
     /// Makes the state durable, if it is not, and with it where the log ends: that alone is no reason to write.
     pub fn save(&mut self) -> Result<(), StateError> {
-        if self.store.has(&self.state) {
+        // A charge that was given back leaves the state as it was, and a start is to know that.
+        if self.store.has(&self.state) && !self.has_announced {
+            self.is_behind = false;
             return Ok(());
         }
         let before = self.state.log.replace(self.log.mark());
@@ -52,6 +77,8 @@ impl Books {
             // A mark that is not on the disk is no reason to try again.
             self.state.log = before;
         }
+        self.is_behind = saved.is_err();
+        self.has_announced &= self.is_behind;
         saved
     }
 
@@ -61,14 +88,22 @@ impl Books {
         OpenBooks { state: &mut self.state, open: self.log.open_intents(), afoot: &mut self.afoot, now, steady }
     }
 
-    /// Makes the state durable, and then the intent `event`; returns its number.
+    /// Makes the intent `event` durable; returns its number. What the state has of it is as good as durable with that
+    /// (`State::catch_up`). Where the state could not be saved before, it must be first: nothing is sent on end by whoever
+    /// cannot keep its books.
     pub(super) fn announce(&mut self, now: Timestamp, event: Event) -> Result<u64, BooksError> {
-        self.save()?;
-        Ok(self.log.append(now, event)?)
+        if self.is_behind {
+            self.save()?
+        } else {
+            self.store.probe()?
+        }
+        let intent = self.log.append(now, event)?;
+        self.has_announced = true;
+        Ok(intent)
     }
 
-    /// The same once no write is under way: the last of several saves for all. What a crash takes until then was made
-    /// durable before the write, and is only less exact there.
+    /// Makes the state durable once no write is under way: the last of several saves for all. What a crash takes until then
+    /// the log has of each write, but for what is only less exact there.
     pub(super) fn save_at_rest(&mut self) -> Result<(), StateError> {
         if self.afoot.is_writing() { Ok(()) } else { self.save() }
     }
@@ -115,7 +150,36 @@ pub enum BooksError {
 
 /// The state as a reader without the lock sees it. Writes nothing.
 pub fn peek(config: &Config) -> Result<State, BooksError> {
-    // What does not hold in the log is told, as a start of the daemon would.
-    Log::open(&config.state_dir, config.audit)?;
-    Ok(state::load(&config.state_dir, &config.limits)?)
+    let tally = tally(config);
+    peek_at(&Place { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
 }
+
+/// The same for whoever has no configuration.
+pub fn peek_at(place: &Place<'_>) -> Result<State, BooksError> {
+    // What does not hold in the log is told, as a start of the daemon would.
+    Ok(place.catch_up(state::load(place.dir, place.limits)?)?.0)
+}
+
+fn tally(config: &Config) -> impl Fn(&str) -> Tally {
+    |provider| config.providers.get(provider).map_or(Tally::Each, |one| one.kind.tally())
+}
+
+impl Place<'_> {
+    /// `saved` with what the log has of the writes since, and the log.
+    fn catch_up(&self, mut saved: State) -> Result<(State, Log), AuditError> {
+        // One that was made anew from the log has all of it.
+        let since = saved.log.as_ref().map_or(u64::MAX, |mark| mark.seq);
+        let mut open = BTreeMap::new();
+        let log = Log::open_hearing(self.dir, self.audit, |entry| {
+            if let Known::Yes(event) = &entry.event
+                && entry.seq > since
+            {
+                saved.catch_up(entry.seq, entry.time, event, self.limits, self.tally, &mut open);
+            }
+        })?;
+        Ok((saved, log))
+    }
+}
+
+#[cfg(test)]
+mod tests;

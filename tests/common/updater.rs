@@ -6,15 +6,14 @@ use std::time::Duration;
 
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::{Entry, Known};
-use fingerpost::audit::file::{Log, read_all};
+use fingerpost::audit::file::read_all;
 use fingerpost::clock;
 use fingerpost::name::DnsName;
-use fingerpost::provider::{Change, Provider};
+use fingerpost::provider::{Change, Provider, Tally};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{self, Store};
-use fingerpost::update::{Books, Job, Report, bring_in_step};
+use fingerpost::update::{Books, Job, Place, Report, bring_in_step};
 use tempfile::TempDir;
 
 pub(crate) const LIMITS: Limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
@@ -27,11 +26,9 @@ pub(crate) struct Updater {
 impl Updater {
     pub(crate) fn new() -> Self {
         let dir = tempfile::tempdir().unwrap();
-        let locked = Store::lock(dir.path()).unwrap();
         let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
-        let log = Log::open(dir.path(), audit).unwrap();
-        let state = state::load(dir.path(), &LIMITS).unwrap();
-        let books = RefCell::new(Books::new(state.clone(), locked.store(&state), log));
+        let place = Place { dir: dir.path(), limits: &LIMITS, audit, tally: &|_| Tally::Each };
+        let books = RefCell::new(Books::at(&place).unwrap());
         Self { dir, books }
     }
 

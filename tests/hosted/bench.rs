@@ -11,7 +11,6 @@ use std::time::Duration;
 use fastrand::Rng;
 use fingerpost::address::Family;
 use fingerpost::audit::Word;
-use fingerpost::audit::file::Log;
 use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::config::load::{Sources, load};
 use fingerpost::name::DnsName;
@@ -21,8 +20,7 @@ use fingerpost::provider::rest::Rest;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, ProviderKind, Sharing, Via};
-use fingerpost::state::{self, Store};
-use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 
 use crate::ZONE;
@@ -137,14 +135,13 @@ impl Bench {
         let limits = limits();
         let dir = self.dir.path().join("state");
         fs::create_dir_all(&dir).unwrap();
-        let locked = Store::lock(&dir).unwrap();
-        let unknown_after = Duration::from_secs(3600);
-        let log = Log::open(&dir, Audit { max_bytes: 1 << 20, keep: 9, unknown_after }).unwrap();
-        let state = state::load(&dir, &limits).unwrap();
-        if !log.open_intents().is_empty() {
+        let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
+        let tally = |_: &str| self.provider.tally();
+        let books = Books::at(&Place { dir: &dir, limits: &limits, audit, tally: &tally }).unwrap();
+        if !books.log.open_intents().is_empty() {
             self.provider.resume();
         }
-        self.books = Some(RefCell::new(Books::new(state.clone(), locked.store(&state), log)));
+        self.books = Some(RefCell::new(books));
     }
 
     /// One pass; `None` when the program dies in it.

@@ -7,13 +7,13 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::{Entry, Known};
-use fingerpost::audit::file::{Log, read_all};
+use fingerpost::audit::file::read_all;
 use fingerpost::clock::Clock;
+use fingerpost::provider::Tally;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType::A;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{self, Store};
-use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step};
 
 use super::*;
 
@@ -42,14 +42,9 @@ fn eleven_of_twelve<S: Software>(most: usize) {
     let peer = Peer::Real(real::<S>(&lines, &grants));
     let provider = peer.provider();
     let dir = tempfile::tempdir().unwrap();
-    let locked = Store::lock(dir.path()).unwrap();
-    let log = Log::open(
-        dir.path(),
-        Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
-    )
-    .unwrap();
-    let state = state::load(dir.path(), &LIMITS).unwrap();
-    let books = RefCell::new(Books::new(state.clone(), locked.store(&state), log));
+    let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
+    let place = Place { dir: dir.path(), limits: &LIMITS, audit, tally: &|_| Tally::Together };
+    let books = RefCell::new(Books::at(&place).unwrap());
     let later = Arc::new(AtomicU64::new(0));
     let clock = Clock::telling({
         let later = Arc::clone(&later);

@@ -14,7 +14,7 @@ use std::time::Duration;
 
 use fingerpost::address::Family;
 use fingerpost::audit::chain::Known;
-use fingerpost::audit::file::{Log, read_all};
+use fingerpost::audit::file::read_all;
 use fingerpost::audit::{Ending, Event, Word};
 use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::limits::{Site, place};
@@ -23,8 +23,8 @@ use fingerpost::provider::{Applied, Change, Fault, FaultKind, Observed, Pending,
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{self, State, Store};
-use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::state::State;
+use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step, peek_at};
 use tempfile::TempDir;
 
 pub(crate) const ZONE: &str = "heronmill.example";
@@ -81,15 +81,16 @@ impl Fake {
         std::mem::take(&mut self.calls.lock().unwrap())
     }
 
-    /// Promise 2: whenever something is sent, its intent is the last line of the log, and the state on disk
-    /// has been charged for it and for every intent before that was sent.
+    /// Promise 2: whenever something is sent, its intent is the last line of the log, and a start would go on from a state
+    /// that has been charged for it and for every intent before that was sent.
     fn check_books(&self, changes: &[Change]) {
         let log = read_all(&self.dir).unwrap();
         let Some(Known::Yes(Event::Intent { changes: last, .. })) = log.last().map(|entry| &entry.event) else {
             panic!("the last line is no intent")
         };
         assert_eq!(last, changes);
-        let mut state: State = serde_json::from_slice(&fs::read(self.dir.join("state.json")).unwrap()).unwrap();
+        let tally = |_: &str| self.tally();
+        let mut state = peek_at(&Place { dir: &self.dir, limits: &FREE, audit: AUDIT, tally: &tally }).unwrap();
         state.ledger.settle([("home".to_owned(), site(&[]))].into());
         let now = Timestamp::from_millis(self.now.load(Ordering::Relaxed));
         let day = |time: Timestamp| time <= now && now.since(time) < Duration::from_secs(86_400);
@@ -209,6 +210,7 @@ pub(crate) struct Bench {
 
 /// A moment in the year 2026.
 pub(crate) const BEGIN: u64 = 1_795_000_000_000;
+pub(crate) const AUDIT: Audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
 pub(crate) const FREE: Limits = Limits { spacing: Duration::from_millis(1), burst: 1000, daily: 100_000 };
 
 impl Bench {
@@ -306,14 +308,9 @@ impl Bench {
     /// Opens the books as a start of the program does.
     pub(crate) fn start(&mut self) {
         self.books = None;
-        let locked = Store::lock(self.dir()).unwrap();
-        let log = Log::open(
-            self.dir(),
-            Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
-        )
-        .unwrap();
-        let state = state::load(self.dir(), &self.limits).unwrap();
-        self.books = Some(RefCell::new(Books::new(state.clone(), locked.store(&state), log)));
+        let tally = |_: &str| self.fake.tally();
+        let books = Books::at(&Place { dir: self.dir(), limits: &self.limits, audit: AUDIT, tally: &tally });
+        self.books = Some(RefCell::new(books.unwrap()));
     }
 
     /// One pass; `None` when a call hangs in it, and the pass is dropped there as by a crash.

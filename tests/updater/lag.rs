@@ -9,7 +9,7 @@ use std::sync::Mutex;
 use std::time::Duration;
 
 use fingerpost::audit::chain::Known;
-use fingerpost::audit::file::{Log, read_all};
+use fingerpost::audit::file::read_all;
 use fingerpost::audit::{Ending, Event};
 use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::limits::{Site, place};
@@ -17,13 +17,12 @@ use fingerpost::name::DnsName;
 use fingerpost::provider::{Applied, Change, Fault, FaultKind, Grace, Observed, Pending, Provider, Standing, Tally};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
-use fingerpost::settings::{Audit, Sharing};
-use fingerpost::state::{self, Store};
-use fingerpost::update::{Books, Job, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::settings::Sharing;
+use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 use tokio::time::{Instant, sleep, timeout};
 
-use super::fake::{BEGIN, FREE, ZONE, in_step, name, set};
+use super::fake::{AUDIT, BEGIN, FREE, ZONE, in_step, name, set};
 
 const SECOND: Duration = Duration::from_secs(1);
 const GRACE: Duration = Duration::from_secs(120);
@@ -144,13 +143,12 @@ impl Bench {
     fn start(&mut self) {
         self.books = None;
         let dir = self.dir.path();
-        let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: 3600 * SECOND };
-        let (locked, log) = (Store::lock(dir).unwrap(), Log::open(dir, audit).unwrap());
-        let mut state = state::load(dir, &FREE).unwrap();
+        let tally = |_: &str| self.host.tally();
+        let mut books = Books::at(&Place { dir, limits: &FREE, audit: AUDIT, tally: &tally }).unwrap();
         let records = self.desired.iter().map(|wanted| (wanted.name.clone(), wanted.rtype)).collect();
         let site = Site { place: place("the host", &DnsName::parse(ZONE).unwrap()), records };
-        state.ledger.settle([("home".to_owned(), site)].into());
-        self.books = Some(RefCell::new(Books::new(state.clone(), locked.store(&state), log)));
+        books.state.ledger.settle([("home".to_owned(), site)].into());
+        self.books = Some(RefCell::new(books));
     }
 
     fn lag(&self, lag: Duration) {

@@ -6,19 +6,19 @@ use std::rc::Rc;
 
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::Known;
-use fingerpost::audit::file::{Log, read_all};
+use fingerpost::audit::file::read_all;
 use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::name::DnsName;
-use fingerpost::provider::{Applied, Change, Observed, Pending, Provider, Standing};
+use fingerpost::provider::{Applied, Change, Observed, Pending, Provider, Standing, Tally};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
-use fingerpost::settings::{Audit, Sharing};
-use fingerpost::state::{self, Store};
-use fingerpost::update::{Books, Job, bring_in_step};
+use fingerpost::settings::Sharing;
+use fingerpost::state;
+use fingerpost::update::{Books, Job, Place, bring_in_step};
 use futures_util::future::join_all;
 use tokio::sync::{Barrier, Mutex};
 
-use super::fake::{BEGIN, FREE, ZONE, block_on, in_step, name, set};
+use super::fake::{AUDIT, BEGIN, FREE, ZONE, block_on, in_step, name, set};
 
 /// Takes every write, once all of its fellows have one in hand too.
 struct Fellow<'a> {
@@ -57,14 +57,8 @@ impl Provider for Fellow<'_> {
 fn a_write_of_one_does_not_keep_the_others_from_theirs() {
     const NAMES: [&str; 3] = ["home", "mill", "weir"];
     let dir = tempfile::tempdir().unwrap();
-    let state = state::load(dir.path(), &FREE).unwrap();
-    let store = Store::lock(dir.path()).unwrap().store(&state);
-    let log = Log::open(
-        dir.path(),
-        Audit { max_bytes: 1 << 20, keep: 9, unknown_after: std::time::Duration::from_secs(3600) },
-    )
-    .unwrap();
-    let books = RefCell::new(Books::new(state, store, log));
+    let place = Place { dir: dir.path(), limits: &FREE, audit: AUDIT, tally: &|_| Tally::Each };
+    let books = RefCell::new(Books::at(&place).unwrap());
     let all = Barrier::new(NAMES.len());
     let fellows = NAMES.map(|_| Fellow { all: &all, stands: Mutex::new(None) });
     let (zone, words) = (DnsName::parse(ZONE).unwrap(), || Some(Rc::default()));

@@ -5,13 +5,12 @@ use std::fs;
 use std::rc::Rc;
 use std::time::Duration;
 
-use fingerpost::audit::file::Log;
 use fingerpost::clock;
+use fingerpost::provider::Tally;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::state::{self, Store};
-use fingerpost::update::{Books, Job, Trouble, bring_in_step};
+use fingerpost::update::{Books, Job, Place, Trouble, bring_in_step};
 
 use crate::generate::ZONE;
 use crate::{LONG, MILL, mill, name, provider, run};
@@ -21,14 +20,9 @@ use crate::{LONG, MILL, mill, name, provider, run};
 fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
     let ((_directory, file), state) = (mill(), tempfile::tempdir().unwrap());
     let limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
-    let locked = Store::lock(state.path()).unwrap();
-    let kept = state::load(state.path(), &limits).unwrap();
-    let log = Log::open(
-        state.path(),
-        Audit { max_bytes: 1 << 20, keep: 3, unknown_after: std::time::Duration::from_secs(3600) },
-    )
-    .unwrap();
-    let books = RefCell::new(Books::new(kept.clone(), locked.store(&kept), log));
+    let audit = Audit { max_bytes: 1 << 20, keep: 3, unknown_after: Duration::from_secs(3600) };
+    let place = Place { dir: state.path(), limits: &limits, audit, tally: &|_| Tally::Together };
+    let books = RefCell::new(Books::at(&place).unwrap());
     let provider = provider(&file, &[], LONG);
     let gauge = Desired {
         name: name("gauge.heronmill.example"),

@@ -209,7 +209,8 @@ impl Ledger {
         gated
     }
 
-    /// Enters the writing of `changes` at `now`. To be made durable before they are sent.
+    /// Enters the writing of `changes` at `now`. Before they are sent it is to be durable: in a state file, or by an intent in
+    /// the log that comes after it.
     pub fn charge(
         &mut self,
         now: Timestamp,

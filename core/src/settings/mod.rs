@@ -18,6 +18,7 @@ use crate::address::Family;
 use crate::address::set::AddressSet;
 use crate::dns::tsig::TsigKey;
 use crate::name::DnsName;
+use crate::provider::Tally;
 use crate::provider::rest::description::Api;
 use crate::record::RecordType;
 use crate::secret::Secret;
@@ -251,6 +252,16 @@ pub enum ProviderKind {
         /// How long what it shows may lag behind what it took.
         visible_within: Duration,
     },
+}
+
+impl ProviderKind {
+    /// How the changes of one write count against the cap on its writes, as the provider says it too.
+    pub fn tally(&self) -> Tally {
+        match self {
+            Self::Rfc2136 { .. } | Self::Zonefile { .. } => Tally::Together,
+            Self::Rest(_) | Self::Program { .. } => Tally::Each,
+        }
+    }
 }
 
 /// One `[[record]]`.

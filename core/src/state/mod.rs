@@ -176,6 +176,36 @@ impl State {
         }
     }
 
+    /// Takes in what the log tells of a write, in an entry that came after this was saved: it is charged, and may stand there.
+    /// So an intent in the log is enough to be durable before anything is sent, and the whole file need not be written for
+    /// each. `tally` is how the provider counts, and `open` has the intents since then.
+    pub fn catch_up(
+        &mut self,
+        seq: u64,
+        time: Timestamp,
+        event: &Event,
+        limits: &Limits,
+        tally: impl Fn(&str) -> Tally,
+        open: &mut BTreeMap<u64, (String, Vec<Change>)>,
+    ) {
+        match event {
+            Event::Intent { provider, changes, .. } => {
+                self.ledger.charge(time, limits, provider, tally(provider), changes);
+                self.note_sent(provider, changes);
+                open.insert(seq, (provider.clone(), changes.clone()));
+            }
+            Event::Outcome { intent, result, .. } => {
+                if let Some((provider, changes)) = open.remove(intent)
+                    && *result == Ending::Done
+                {
+                    self.note_published(&provider, &changes);
+                }
+            }
+            // All else was saved with its entry, or is found out anew.
+            _ => {}
+        }
+    }
+
     /// Takes in that the clock was set: what this process dated moves along.
     pub fn shift(&mut self, step: &Step, limits: &Limits) {
         self.ledger.shift(step, limits);

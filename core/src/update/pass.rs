@@ -257,7 +257,7 @@ impl<'a> Pass<'a> {
         Ask::Announce { event, next: Announcing { batch, charge, before } }
     }
 
-    /// State and intent are durable, the intent under this number; or cannot be, for this reason.
+    /// The intent is durable under this number; or cannot be, for this reason.
     pub fn announced(&mut self, books: &mut OpenBooks<'_>, next: Announcing, came: Result<u64, String>) -> Ask {
         let Announcing { batch, charge, before } = next;
         match came {

@@ -79,7 +79,7 @@ pub enum Ask {
     },
     /// Wait for the turn to write, where there are two; go on with [`super::Pass::turn`].
     Turn(Batch),
-    /// Make the state durable, and then this intent; go on with [`super::Pass::announced`].
+    /// Make this intent durable, and with it what the state has of it; go on with [`super::Pass::announced`].
     Announce {
         /// The intent.
         event: Event,

@@ -50,9 +50,11 @@ struct World {
     /// Names that are refused, for good.
     forbidden: BTreeSet<DnsName>,
     serial: u32,
-    /// In memory, and on the disk.
+    /// In memory.
     state: State,
+    /// On the disk, and what the log has since then.
     kept: State,
+    since: Vec<(u64, Timestamp, Event)>,
     intents: BTreeMap<u64, OpenIntent>,
     truths: BTreeMap<u64, (Vec<Change>, Truth)>,
     outcomes: BTreeMap<u64, Ending>,
@@ -84,6 +86,7 @@ impl World {
             serial: 1,
             state: State::default(),
             kept: State::default(),
+            since: Vec::new(),
             intents: BTreeMap::new(),
             truths: BTreeMap::new(),
             outcomes: BTreeMap::new(),
@@ -175,7 +178,17 @@ impl World {
             return Err("the disk is full".to_owned());
         }
         self.kept = self.state.clone();
+        self.since.clear();
         Ok(())
+    }
+
+    /// What a start would go on from.
+    fn recovered(&self) -> State {
+        let (mut state, mut open) = (self.kept.clone(), BTreeMap::new());
+        for (seq, time, event) in &self.since {
+            state.catch_up(*seq, *time, event, &self.limits, |_| self.tally, &mut open);
+        }
+        state
     }
 
     fn append(&mut self, event: Event) -> Result<u64, String> {
@@ -183,11 +196,15 @@ impl World {
             return Err("the disk is full".to_owned());
         }
         self.seq += 1;
+        self.since.push((self.seq, self.now(), event.clone()));
         match event {
             Event::Intent { provider, changes, .. } => {
+                let mut recovered = self.recovered();
+                let left = recovered.ledger.left_today(self.now(), &self.limits, NAME);
+                assert!(left <= self.state.ledger.left_today(self.now(), &self.limits, NAME), "it was not charged");
                 for change in &changes {
                     let key = record_key(NAME, &change.name, change.rtype);
-                    let published = &self.kept.published[&key];
+                    let published = recovered.published.remove(&key).unwrap_or_default();
                     let before = change.before.clone().unwrap_or(set(&[])).addresses;
                     let ours = change.after.addresses.difference(&before);
                     assert!(ours.into_iter().all(|address| published.contains(address)), "{key} is not on the disk");
@@ -220,7 +237,7 @@ impl World {
 
     /// The power is gone, and comes back.
     fn restart(&mut self) {
-        self.state = self.kept.clone();
+        self.state = self.recovered();
         self.afoot = Afoot::default();
         self.time += Duration::from_secs(30);
     }
@@ -273,7 +290,7 @@ impl World {
                     pass.turn(&mut self.open(), next, Ok(words.as_ref()))
                 }
                 Ask::Announce { event, next } => {
-                    let came = self.save().and_then(|()| self.append(event));
+                    let came = self.append(event);
                     let is_lost = came.is_err();
                     let ask = pass.announced(&mut self.open(), next, came);
                     let after = Some((self.state.ledger.clone(), self.state.published.clone()));
