@@ -20,6 +20,7 @@
 //! * `http` is where every client for HTTP begins: without a proxy, and with nothing kept or tried again.
 //! * `serving` is what every small HTTP server has in common: one request a connection, everything bounded.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
+//! * [`about`] says what a finding is about, in the log's words. Pure.
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
 //! * [`dns`] builds, signs and carries DNS messages for whoever has a question; its `message` is pure.
 //! * [`provider`] is the trait behind which records live, and one file a kind.
@@ -78,4 +79,4 @@ mod tasks;
 pub mod update;
 pub mod watch;
 
-pub use fingerpost_core::{address, household, limits, name, reconcile, record, secret, settings, shown, text};
+pub use fingerpost_core::{about, address, household, limits, name, reconcile, record, secret, settings, shown, text};

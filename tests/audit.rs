@@ -7,6 +7,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
+use fingerpost::about::Ranges;
 use fingerpost::audit::file::{CURRENT, Log};
 use fingerpost::audit::{EVENTS, Ending, Event};
 use fingerpost::clock::Timestamp;
@@ -123,7 +124,7 @@ fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
     let audit_settings = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
     let place = Place { dir: dir.path(), limits: &limits, audit: audit_settings, tally: &|_| Tally::Each };
     let mut books = Books::at(&place).unwrap();
-    books.state.refused.insert("something that is kept".to_owned());
+    books.state.refused.insert(Ranges { edge: "weir".to_owned() });
     books.save().unwrap();
     let kept = dir.path().join("state.json");
     let saved = fs::metadata(&kept).unwrap().modified().unwrap();

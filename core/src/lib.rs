@@ -8,6 +8,7 @@
 //! * [`address`] knows which addresses a home can have: the IANA registries and the arithmetic of prefixes.
 //! * [`name`], [`clock`], [`record`] and [`secret`] hold the small values that every room speaks of: a DNS name, a moment,
 //!   a record's type and set, bytes that cannot be printed.
+//! * [`about`] says what a finding is about, in the log's words.
 //! * [`settings`] are the values of a checked configuration.
 //! * [`dns`] builds, signs and reads DNS messages.
 //! * [`provider`] is the trait behind which records live, and what is read and planned for each kind of provider.
@@ -28,6 +29,7 @@
 //! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
 #![forbid(unsafe_code)]
 
+pub mod about;
 pub mod address;
 pub mod allowlist;
 pub mod audit;

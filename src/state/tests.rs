@@ -294,3 +294,38 @@ fn when_the_clock_is_set_what_this_process_dated_moves_along_and_a_lost_state_is
     assert_eq!(log.open_intents()[&intent].time, moved);
     assert_eq!(Log::open(dir.path(), settings).unwrap().open_intents()[&intent].time, moved);
 }
+
+/// Whoever wrote them: what this version does not know of is there again when a newer one runs.
+#[test]
+fn what_was_found_is_kept_by_the_texts_it_has_always_had() {
+    let dir = tempfile::tempdir().unwrap();
+    let texts = serde_json::json!({
+        "findings": [[null, "carrier-nat"], [null, "dissenter tern-labs IPv4"], [null, "moat IPv4"], ["lte", "other-egress IPv6"]],
+        "exposed": ["exposure: leaks, heronmill.example", "exposure: moat, heronmill.example", "exposure: way in, gauge.heronmill.example"],
+        "refused": ["ranges: weir"],
+    });
+    let mut text = serde_json::to_value(State::default()).unwrap();
+    text.as_object_mut().unwrap().extend(texts.as_object().unwrap().clone());
+    fs::write(dir.path().join(FILE), text.to_string()).unwrap();
+    let state = load(dir.path());
+    let is_known = (state.findings.iter().map(|(_, about)| about.needs_history())).collect::<Vec<_>>();
+    assert_eq!(is_known, [false, true, false, false]);
+    assert_eq!(serde_json::to_value(&state).unwrap(), text);
+    // The log tells the same.
+    fs::remove_file(dir.path().join(FILE)).unwrap();
+    let settings = settings::Audit { max_bytes: 4096, keep: 3, unknown_after: std::time::Duration::from_secs(3600) };
+    let mut log = Log::open(dir.path(), settings).unwrap();
+    let mut append = |event: serde_json::Value| log.append(moment(), serde_json::from_value(event).unwrap()).unwrap();
+    for about in texts["exposed"].as_array().unwrap().iter().chain(texts["refused"].as_array().unwrap()) {
+        append(serde_json::json!({"event": "found", "about": about, "text": "it is"}));
+    }
+    for found in texts["findings"].as_array().unwrap() {
+        append(serde_json::json!({"event": "found", "line": found[0], "about": found[1], "text": "it is"}));
+    }
+    assert_eq!(load(dir.path()), state);
+    for about in ["exposure: moat, heronmill.example", "moat IPv4", "ranges: weir"] {
+        append(serde_json::json!({"event": "gone", "about": about}));
+    }
+    let left = load(dir.path());
+    assert_eq!((left.findings.len(), left.exposed.len(), left.refused.len()), (3, 2, 0));
+}

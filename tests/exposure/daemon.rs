@@ -50,8 +50,10 @@ async fn shown(snapshot: &mut watch::Receiver<Snapshot>, grade: Option<Grade>) -
 fn entered(dir: &Path) -> Vec<String> {
     let entries = read_all(&dir.join("state")).unwrap();
     let about = |event| match event {
-        Known::Yes(Event::Found { about, text, .. }) if about.contains("leaks") => Some(format!("found {text}")),
-        Known::Yes(Event::Gone { about, .. }) if about.contains("leaks") => Some(format!("gone {about}")),
+        Known::Yes(Event::Found { about, text, .. }) if about.to_string().contains("leaks") => {
+            Some(format!("found {text}"))
+        }
+        Known::Yes(Event::Gone { about, .. }) if about.to_string().contains("leaks") => Some(format!("gone {about}")),
         _ => None,
     };
     entries.into_iter().filter_map(|entry| about(entry.event)).collect()

@@ -24,6 +24,18 @@ impl Family {
     /// Both families, IPv4 first.
     pub const BOTH: [Self; 2] = [Self::Ipv4, Self::Ipv6];
 
+    /// The one that is written like this for people: `IPv4`, `IPv6`.
+    pub fn by_word(word: &str) -> Option<Self> {
+        Self::BOTH.into_iter().find(|family| family.word() == word)
+    }
+
+    fn word(self) -> &'static str {
+        match self {
+            Self::Ipv4 => "IPv4",
+            Self::Ipv6 => "IPv6",
+        }
+    }
+
     /// The family of `address`.
     pub fn of(address: IpAddr) -> Self {
         match address {
@@ -35,10 +47,7 @@ impl Family {
 
 impl fmt::Display for Family {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::Ipv4 => "IPv4",
-            Self::Ipv6 => "IPv6",
-        })
+        f.pad(self.word())
     }
 }
 

@@ -3,29 +3,24 @@
 use std::collections::BTreeSet;
 
 use super::{Outcome, Report};
+use crate::about::{About, Ranges};
 use crate::audit::Event;
-use crate::audit::topics::RANGES;
 
-/// The name by which the log knows that the lists of `edge` are refused.
-fn key(edge: &str) -> String {
-    format!("{RANGES}{edge}")
-}
-
-/// What `reports`, of every edge there is, change about `before`, the keys of what was refused: each with its key.
+/// What `reports`, of every edge there is, change about `before`, what was refused: each with what it is about.
 ///
 /// A list that could not be got tells nothing: whether the next one is believed will be seen.
-pub fn news(before: &BTreeSet<String>, reports: &[Report]) -> Vec<(String, Event)> {
+pub fn news(before: &BTreeSet<Ranges>, reports: &[Report]) -> Vec<(Ranges, Event)> {
     let mut stays = BTreeSet::new();
     let mut news = Vec::new();
     for report in reports {
-        let about = key(&report.edge);
+        let about = Ranges { edge: report.edge.clone() };
         match &report.outcome {
             Outcome::Same | Outcome::Taken { .. } => {}
             Outcome::Unreachable { .. } => drop(stays.insert(about)),
             Outcome::Refused { why, .. } => {
                 if !before.contains(&about) {
                     let text = format!("the ranges of {} are not taken: {why}", report.edge);
-                    news.push((about.clone(), Event::Found { line: None, about: about.clone(), text }));
+                    news.push((about.clone(), Event::Found { line: None, about: About::Ranges(about.clone()), text }));
                 }
                 stays.insert(about);
             }
@@ -33,7 +28,7 @@ pub fn news(before: &BTreeSet<String>, reports: &[Report]) -> Vec<(String, Event
     }
     // Among them those of an edge that is no longer configured.
     for about in before.difference(&stays) {
-        news.push((about.clone(), Event::Gone { line: None, about: about.clone() }));
+        news.push((about.clone(), Event::Gone { line: None, about: About::Ranges(about.clone()) }));
     }
     news
 }
@@ -42,7 +37,7 @@ pub fn news(before: &BTreeSet<String>, reports: &[Report]) -> Vec<(String, Event
 mod tests {
     use std::collections::BTreeSet;
 
-    use super::{Event, Outcome, Report, news};
+    use super::{About, Event, Outcome, Ranges, Report, news};
 
     fn report(edge: &str, outcome: Outcome) -> Report {
         Report { edge: edge.into(), outcome, number: None, since: None, ranges: Vec::new(), notes: Vec::new() }
@@ -74,10 +69,12 @@ mod tests {
             // No longer configured.
             (weir, vec![report("quay", Outcome::Same)], vec!["gone ranges: weir"]),
         ] {
-            let before: BTreeSet<String> = before.iter().map(|&key| key.to_owned()).collect();
+            let before: BTreeSet<Ranges> = before.iter().map(|&key| key.to_owned().into()).collect();
             let news = news(&before, &reports).into_iter().map(|(key, event)| match event {
-                Event::Found { line: None, about, text } if about == key => format!("found {about} {text}"),
-                Event::Gone { line: None, about } if about == key => format!("gone {about}"),
+                Event::Found { line: None, about: About::Ranges(about), text } if about == key => {
+                    format!("found {about} {text}")
+                }
+                Event::Gone { line: None, about: About::Ranges(about) } if about == key => format!("gone {about}"),
                 other => panic!("{other:?}"),
             });
             assert_eq!(news.collect::<Vec<_>>(), told, "{before:?} {reports:?}");

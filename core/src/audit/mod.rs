@@ -3,7 +3,6 @@
 //! Here are the events; [`chain`] turns them into linked lines.
 
 pub mod chain;
-pub mod topics;
 pub mod wave;
 pub mod words;
 
@@ -12,6 +11,7 @@ use std::net::IpAddr;
 use ipnet::IpNet;
 use serde::{Deserialize, Serialize};
 
+use crate::about::About;
 use crate::address::Family;
 use crate::audit::wave::{Behind, Serving};
 use crate::clock::{Step, Timestamp};
@@ -119,7 +119,7 @@ pub enum Event {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         line: Option<String>,
         /// What it is about, always in the same words.
-        about: String,
+        about: About,
         /// What is amiss, and what to do.
         text: String,
     },
@@ -129,7 +129,7 @@ pub enum Event {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         line: Option<String>,
         /// What it was about.
-        about: String,
+        about: About,
     },
     /// The lease that lets one of two daemons write has changed hands.
     Lease {

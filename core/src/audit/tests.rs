@@ -27,8 +27,8 @@ fn every_event_has_its_name_in_the_list() {
             missing: vec![],
             why: String::new(),
         },
-        Event::Found { line: None, about: String::new(), text: String::new() },
-        Event::Gone { line: None, about: String::new() },
+        Event::Found { line: None, about: String::new().into(), text: String::new() },
+        Event::Gone { line: None, about: String::new().into() },
         Event::Lease { provider: provider(), what: Hands::Taken, other: None },
         Event::Ranges {
             edge: String::new(),

@@ -14,44 +14,8 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::about::Check;
 use crate::address::Family;
-
-/// One thing that is looked at.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Check {
-    /// A name behind the edge leads to the edge, and never home.
-    Masked,
-    /// No family goes around the edge.
-    Families,
-    /// No other record gives the home's address away.
-    Leaks,
-    /// The origin's certificate will do.
-    Certificate,
-    /// The public name leads in.
-    WayIn,
-    /// The home's own address does not.
-    Closed,
-    /// The firewall lets in the edge, and nobody else.
-    Allowlist,
-    /// No port mapping of the router lets in others.
-    Forwarding,
-}
-
-impl fmt::Display for Check {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::Masked => "masked",
-            Self::Families => "families",
-            Self::Leaks => "leaks",
-            Self::Certificate => "certificate",
-            Self::WayIn => "way in",
-            Self::Closed => "closed",
-            Self::Allowlist => "allowlist",
-            Self::Forwarding => "forwarding",
-        })
-    }
-}
 
 /// How a check went.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

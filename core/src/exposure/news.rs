@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::{Finding, Grade};
 
-use crate::audit::topics::EXPOSURE;
+use crate::about::Exposed;
 
 /// One thing that is new.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -12,20 +12,20 @@ pub enum News<'a> {
     /// This is amiss from now on.
     Amiss(&'a Finding),
     /// What went by this key is amiss no more.
-    Gone(String),
+    Gone(Exposed),
 }
 
 impl Finding {
     /// What it is about, always in the same words.
-    pub fn key(&self) -> String {
-        format!("{EXPOSURE}{}, {}", self.check, self.about)
+    pub fn key(&self) -> Exposed {
+        Exposed::By { check: self.check, of: self.about.clone() }
     }
 }
 
 /// What `found` changes about `before`, the keys of what was amiss. What is not known now stays as it was.
-pub fn news<'a>(before: &BTreeSet<String>, found: &'a [Finding]) -> Vec<News<'a>> {
+pub fn news<'a>(before: &BTreeSet<Exposed>, found: &'a [Finding]) -> Vec<News<'a>> {
     let keys = |grade| found.iter().filter(move |finding| finding.grade == grade).map(Finding::key);
-    let stays: BTreeSet<String> = keys(Grade::Amiss).chain(keys(Grade::Unknown)).collect();
+    let stays: BTreeSet<Exposed> = keys(Grade::Amiss).chain(keys(Grade::Unknown)).collect();
     let amiss = found.iter().filter(|finding| finding.grade == Grade::Amiss && !before.contains(&finding.key()));
     let gone = before.difference(&stays).cloned();
     amiss.map(News::Amiss).chain(gone.map(News::Gone)).collect()
@@ -45,7 +45,7 @@ mod tests {
         let (unknown, good) = (finding(Check::Leaks, Grade::Unknown), finding(Check::Leaks, Grade::Good));
         let none = BTreeSet::new();
         let before = BTreeSet::from([leaks.key()]);
-        assert_eq!(leaks.key(), "exposure: leaks, gauge.heronmill.example");
+        assert_eq!(leaks.key().to_string(), "exposure: leaks, gauge.heronmill.example");
         for (before, found, told) in [
             (&none, vec![leaks.clone()], vec![News::Amiss(&leaks)]),
             (&before, vec![leaks.clone()], vec![]),

@@ -16,6 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 use std::time::Duration;
 
+use crate::about::{About, Connection};
 use crate::address::Family;
 use crate::audit::{Ending, Event, OpenIntent, Word};
 use crate::clock::{Step, Timestamp};
@@ -64,7 +65,7 @@ pub struct Round {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FindingNews {
     /// The line, and what it is about.
-    pub key: (Option<String>, String),
+    pub key: (Option<String>, Connection),
     /// What the log is to have of it.
     pub event: Event,
     /// Whether it begins.
@@ -247,24 +248,23 @@ impl Household {
         let mut now: BTreeSet<_> = self.found.iter().map(|found| (found.line.clone(), found.finding.key())).collect();
         if self.rounds < diagnose::ROUNDS {
             // What shows only over many rounds has not passed because this process is young.
-            let witnesses = config.witnesses.iter();
-            let asked: BTreeSet<(&Option<String>, String)> = witnesses
-                .flat_map(|one| Family::BOTH.map(|family| (&one.line, diagnose::dissenter(&one.operator, family))))
-                .collect();
-            let lasting = |(line, about): &&(Option<String>, String)| asked.contains(&(line, about.clone()));
-            now.extend(state.findings.iter().filter(lasting).cloned());
+            let is_asked = |(line, about): &&(Option<String>, Connection)| {
+                let by = |one: &Witness| matches!(about, Connection::Dissenter { operator, .. } if one.operator == *operator);
+                config.witnesses.iter().any(|one| one.line == *line && by(one))
+            };
+            now.extend(state.findings.iter().filter(is_asked).cloned());
         }
         let mut news = Vec::new();
         for found in &self.found {
-            let (line, about) = (found.line.clone(), found.finding.key());
-            let key = (line.clone(), about.clone());
+            let key = (found.line.clone(), found.finding.key());
             if !state.findings.contains(&key) {
+                let (line, about) = (key.0.clone(), About::Connection(key.1.clone()));
                 let event = Event::Found { line, about, text: found.finding.to_string() };
                 news.push(FindingNews { key, event, begins: true });
             }
         }
         for key in state.findings.difference(&now) {
-            let event = Event::Gone { line: key.0.clone(), about: key.1.clone() };
+            let event = Event::Gone { line: key.0.clone(), about: About::Connection(key.1.clone()) };
             news.push(FindingNews { key: key.clone(), event, begins: false });
         }
         news

@@ -340,3 +340,17 @@ fn what_is_not_configured_any_more_is_forgotten() {
     assert_eq!(state.refused_since, [("home".to_owned(), now.time)].into(), "and no moment is to come");
     assert!(!household.keep_settled(&mut state));
 }
+
+/// Of a newer version, say, which was there before this one.
+#[test]
+fn what_another_version_found_is_gone_once() {
+    let config = config(&[None], 3);
+    let key = (None, Connection::from("moat IPv4".to_owned()));
+    let mut state = State::default();
+    state.findings.insert(key.clone());
+    let household = Household::new(&state, Timestamp::default());
+    let event = Event::Gone { line: None, about: About::Connection(key.1.clone()) };
+    assert_eq!(household.news(&config, &state), [FindingNews { key: key.clone(), event, begins: false }]);
+    state.findings.remove(&key);
+    assert_eq!(household.news(&config, &state), []);
+}

@@ -79,9 +79,7 @@ pub fn is_unknown(status: &Status, cause: &Cause) -> bool {
             let of_home = |home: &Home| of_via(home.line.as_deref(), &home.family);
             status.homes.iter().any(|home| home.last_ruling.is_none() && *about == of_home(home))
         }
-        Cause::Connection { finding, .. } => {
-            status.rounds < u64::from(diagnose::ROUNDS) && diagnose::needs_history(finding)
-        }
+        Cause::Connection { finding, .. } => status.rounds < u64::from(diagnose::ROUNDS) && finding.needs_history(),
         Cause::Exposure { about, check } => {
             let here = status.exposure.iter().filter(|one| one.about == *about && one.check == *check);
             status.exposed.is_none() || here.into_iter().any(|one| one.grade == Grade::Unknown)

@@ -7,9 +7,10 @@ use std::net::IpAddr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::about::{About, Connection, Exposed, Ranges};
 use crate::audit::chain::{Entry, Known, Mark};
 use crate::audit::wave::{Awaited, Wave};
-use crate::audit::{Ending, Event, topics};
+use crate::audit::{Ending, Event};
 use crate::clock::{Step, Timestamp};
 use crate::limits::{Ledger, record_key};
 use crate::provider::{Change, Tally};
@@ -46,13 +47,13 @@ pub struct State {
     pub spreading: BTreeMap<String, Vec<Wave>>,
     /// What is amiss and was told of: the line, and what it is about.
     #[serde(default)]
-    pub findings: BTreeSet<(Option<String>, String)>,
+    pub findings: BTreeSet<(Option<String>, Connection)>,
     /// What was amiss in what the outside can see, and was told of.
     #[serde(default)]
-    pub exposed: BTreeSet<String>,
+    pub exposed: BTreeSet<Exposed>,
     /// The edges whose lists are not believed, as the audit log has it.
     #[serde(default)]
-    pub refused: BTreeSet<String>,
+    pub refused: BTreeSet<Ranges>,
     /// Who was told of what that is not over.
     #[serde(default)]
     pub told: Told,
@@ -142,24 +143,16 @@ impl State {
                     self.note_published(&provider, &changes);
                 }
             }
-            Event::Found { about, .. } if about.starts_with(topics::EXPOSURE) => {
-                self.exposed.insert(about);
-            }
-            Event::Gone { about, .. } if about.starts_with(topics::EXPOSURE) => {
-                self.exposed.remove(&about);
-            }
-            Event::Found { about, .. } if about.starts_with(topics::RANGES) => {
-                self.refused.insert(about);
-            }
-            Event::Gone { about, .. } if about.starts_with(topics::RANGES) => {
-                self.refused.remove(&about);
-            }
-            Event::Found { line, about, .. } => {
-                self.findings.insert((line, about));
-            }
-            Event::Gone { line, about } => {
-                self.findings.remove(&(line, about));
-            }
+            Event::Found { line, about, .. } => drop(match about {
+                About::Connection(about) => self.findings.insert((line, about)),
+                About::Exposure(about) => self.exposed.insert(about),
+                About::Ranges(about) => self.refused.insert(about),
+            }),
+            Event::Gone { line, about } => drop(match about {
+                About::Connection(about) => self.findings.remove(&(line, about)),
+                About::Exposure(about) => self.exposed.remove(&about),
+                About::Ranges(about) => self.refused.remove(&about),
+            }),
             Event::Hold { provider, why } => {
                 self.holds.insert(provider, Hold { since: entry.time, why, fingerprint: None });
             }

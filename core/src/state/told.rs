@@ -5,6 +5,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use crate::about::Connection;
 use crate::settings::Occasion;
 
 /// What has been told to whom, by the name of the `[[message]]`. It survives restarts.
@@ -49,8 +50,8 @@ pub enum Cause {
         /// The line; absent where there is only one.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         line: Option<String>,
-        /// The finding's key.
-        finding: String,
+        /// What it is about.
+        finding: Connection,
     },
     /// A check of what the outside can see is amiss.
     Exposure {
@@ -86,7 +87,7 @@ impl Cause {
             Self::Hold { provider } => provider.clone(),
             Self::Refused { provider } => format!("refused {provider}"),
             Self::NoRuling { about } => about.clone(),
-            Self::Connection { line: None, finding } => finding.clone(),
+            Self::Connection { line: None, finding } => finding.to_string(),
             Self::Connection { line: Some(line), finding } => format!("{line}: {finding}"),
             Self::Exposure { about, check } => format!("{about} {check}"),
             Self::Ranges { edge } => format!("ranges {edge}"),
@@ -152,14 +153,14 @@ fn by_key(key: &str) -> Option<Cause> {
         _ => return None,
     }
     if let Some((line, finding)) = about.split_once(": ") {
-        return Some(Cause::Connection { line: Some(line.to_owned()), finding: finding.to_owned() });
+        return Some(Cause::Connection { line: Some(line.to_owned()), finding: finding.to_owned().into() });
     }
     let (first, rest) = about.split_once(' ').unwrap_or((about, ""));
     let rest = rest.to_owned();
     match first {
         "refused" => Some(Cause::Refused { provider: rest }),
         "ranges" => Some(Cause::Ranges { edge: rest }),
-        _ if CONNECTION.contains(&first) => Some(Cause::Connection { line: None, finding: owned }),
+        _ if CONNECTION.contains(&first) => Some(Cause::Connection { line: None, finding: owned.into() }),
         _ => Some(Cause::Exposure { about: first.to_owned(), check: rest }),
     }
 }
@@ -172,7 +173,7 @@ mod tests {
     fn what_an_earlier_version_kept_is_read_and_what_is_kept_now_too() {
         let text = |text: &str| text.to_owned();
         let connection =
-            |line: Option<&str>, finding| Cause::Connection { line: line.map(text), finding: text(finding) };
+            |line: Option<&str>, finding| Cause::Connection { line: line.map(text), finding: text(finding).into() };
         let causes = [
             ("blocked cam.heronmill.example A", Cause::Blocked { record: text("cam.heronmill.example A") }),
             ("hold home", Cause::Hold { provider: text("home") }),

@@ -7,6 +7,7 @@ use super::history::{family, outcome};
 use super::memory::{Memory, SPAN};
 use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State, Status, Totals};
 use super::{tenure, words};
+use crate::about::About;
 use crate::allowlist::Kept;
 use crate::clock::Timestamp;
 use crate::limits::record_key;
@@ -165,7 +166,7 @@ fn home(look: &Look, seen: &Snapshot) -> Home {
 
 fn amiss(found: &Found, memory: &Memory) -> Amiss {
     let key = found.finding.key();
-    let since = memory.since(found.line.as_deref(), &key);
+    let since = memory.since(found.line.as_deref(), &About::Connection(key.clone()));
     Amiss { line: found.line.clone(), key, text: found.finding.to_string(), since }
 }
 
@@ -190,7 +191,7 @@ fn provider(name: &str, (left_today, daily): (u32, u32), seen: &Snapshot) -> Pro
 
 fn check(finding: &crate::exposure::Finding, memory: &Memory) -> Check {
     let crate::exposure::Finding { check, about, grade, seen, todo, reach: _ } = finding;
-    let since = memory.since(None, &finding.key()).filter(|_| *grade == crate::exposure::Grade::Amiss);
+    let since = memory.since(None, &About::Exposure(finding.key())).filter(|_| *grade == crate::exposure::Grade::Amiss);
     Check {
         check: check.to_string(),
         about: about.clone(),

@@ -6,6 +6,7 @@ use std::time::Duration;
 use super::history::count;
 use super::model::{Line, Spread};
 use super::tenure::{Move, What};
+use crate::about::About;
 use crate::audit::chain::{Entry, Known};
 use crate::audit::words::sentence;
 use crate::audit::{Ending, Event};
@@ -31,7 +32,7 @@ pub struct Memory {
     /// Newest first.
     lines: VecDeque<Line>,
     /// What is amiss, and since when: the line, and what it is about.
-    found: BTreeMap<(Option<String>, String), Timestamp>,
+    found: BTreeMap<(Option<String>, About), Timestamp>,
     writes: BTreeMap<String, Timestamp>,
     spreads: BTreeMap<String, Spread>,
     /// How writes ended, by provider, since [`Memory::live`].
@@ -111,8 +112,8 @@ impl Memory {
     }
 
     /// Since when what is amiss with `line`, known as `about`, has been so.
-    pub fn since(&self, line: Option<&str>, about: &str) -> Option<Timestamp> {
-        self.found.get(&(line.map(str::to_owned), about.to_owned())).copied()
+    pub fn since(&self, line: Option<&str>, about: &About) -> Option<Timestamp> {
+        self.found.get(&(line.map(str::to_owned), about.clone())).copied()
     }
 
     /// When `provider` was last written to.

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::about::Connection;
 use crate::clock::Timestamp;
 use crate::exposure::Grade;
 
@@ -196,7 +197,7 @@ pub struct Amiss {
     /// The line; null when there is only one.
     pub line: Option<String>,
     /// What it is, in the audit log's words: the same as long as it lasts.
-    pub key: String,
+    pub key: Connection,
     /// What is amiss, and what to do.
     pub text: String,
     /// Since when.

@@ -17,7 +17,7 @@ use super::router::Mute;
 use super::{Silence, Testimony};
 use crate::address::Family;
 use crate::clock::{Step, Timestamp};
-pub use finding::{Finding, dissenter, needs_history};
+pub use finding::Finding;
 use nat::Nat;
 
 /// Rounds of an operator that are remembered.

@@ -2,6 +2,7 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use super::*;
+use crate::about::About;
 use crate::name::DnsName;
 use crate::provider::Change;
 use crate::record::{RecordType, RrSet};
@@ -136,7 +137,7 @@ fn whatever_is_entered_the_file_stays_bounded() {
     let dir = tempfile::tempdir().unwrap();
     let (mut log, _) = open(dir.path());
     for number in 0..1000 {
-        let about = format!("leak {number}");
+        let about = About::from(format!("leak {number}"));
         append(&mut log, Event::Found { line: None, about: about.clone(), text: "x".repeat(200) });
         append(&mut log, Event::Gone { line: None, about });
         assert!(fs::metadata(dir.path().join(CURRENT)).unwrap().len() < SETTINGS.max_bytes + 1024);

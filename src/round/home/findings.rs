@@ -3,6 +3,7 @@
 use std::net::IpAddr;
 
 use super::Home;
+use crate::about::About;
 use crate::aside::aside;
 use crate::audit::Event;
 use crate::exposure::look::recall;
@@ -63,9 +64,9 @@ impl Home {
         for change in changes {
             let event = match &change {
                 news::News::Amiss(finding) => {
-                    Event::Found { line: None, about: finding.key(), text: finding.to_string() }
+                    Event::Found { line: None, about: About::Exposure(finding.key()), text: finding.to_string() }
                 }
-                news::News::Gone(about) => Event::Gone { line: None, about: about.clone() },
+                news::News::Gone(about) => Event::Gone { line: None, about: About::Exposure(about.clone()) },
             };
             // As with the other findings: news again next time.
             if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {

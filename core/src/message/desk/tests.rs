@@ -1,4 +1,5 @@
 use super::*;
+use crate::about::Connection;
 use crate::exposure::Grade;
 use crate::message::causes::NO_RULING;
 use crate::settings::Way;
@@ -90,7 +91,7 @@ fn what_is_not_known_yet_is_not_over() {
     let told = [
         Cause::Blocked { record: text("cam.heronmill.example A") },
         Cause::NoRuling { about: text("IPv4") },
-        Cause::Connection { line: Some(text("lte")), finding: text("dissenter tern-labs IPv4") },
+        Cause::Connection { line: Some(text("lte")), finding: text("dissenter tern-labs IPv4").into() },
         Cause::Exposure { about: text("gauge.heronmill.example"), check: text("allowlist") },
         Cause::Ranges { edge: text("weir") },
         Cause::Hold { provider: text("home") },
@@ -118,10 +119,8 @@ fn what_is_not_known_yet_is_not_over() {
 #[test]
 fn what_is_over_does_not_wait_for_another_look() {
     let now = at("12:00:00");
-    let told = [
-        Cause::Connection { line: None, finding: "carrier-nat".to_owned() },
-        Cause::Ranges { edge: "weir".to_owned() },
-    ];
+    let told =
+        [Cause::Connection { line: None, finding: Connection::CarrierNat }, Cause::Ranges { edge: "weir".to_owned() }];
     let past = Past { causes: told.into(), published: calm_addresses() };
     let mut desk = Desk::new(&message(&Occasion::ALL.map(|(_, kind)| kind), None), past);
     let mut status = calm();

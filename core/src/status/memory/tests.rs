@@ -1,4 +1,5 @@
 use super::*;
+use crate::about::Connection;
 use crate::address::Family;
 use crate::audit::Word;
 use crate::audit::chain::{Link, line, read};
@@ -17,7 +18,8 @@ fn settled(last: u8) -> Event {
 fn it_knows_since_when_and_counts_what_it_has_lived_through() {
     let mut memory = Memory::default();
     let done = |intent| Event::Outcome { intent, provider: "home".into(), result: Ending::Done, detail: String::new() };
-    let found = Event::Found { line: None, about: "double NAT".into(), text: "two".into() };
+    let about = || About::Connection(Connection::DoubleNat);
+    let found = Event::Found { line: None, about: about(), text: "two".into() };
     memory.hear(entry(1, "2026-11-01T00:00:00Z", &settled(9)));
     memory.hear(entry(2, "2026-11-02T00:00:00Z", &done(1)));
     memory.hear(entry(3, "2026-11-03T00:00:00Z", &found));
@@ -30,9 +32,9 @@ fn it_knows_since_when_and_counts_what_it_has_lived_through() {
     assert_eq!(memory.settled_since(&Via::only(Family::Ipv6)), None);
     assert_eq!(memory.last_write("home"), at("2026-11-04T00:00:00Z"));
     assert_eq!(memory.endings()["home"]["done"], 1);
-    assert_eq!(memory.since(None, "double NAT"), at("2026-11-03T00:00:00Z"));
-    memory.hear(entry(5, "2026-11-05T00:00:00Z", &Event::Gone { line: None, about: "double NAT".into() }));
-    assert_eq!(memory.since(None, "double NAT"), None);
+    assert_eq!(memory.since(None, &about()), at("2026-11-03T00:00:00Z"));
+    memory.hear(entry(5, "2026-11-05T00:00:00Z", &Event::Gone { line: None, about: about() }));
+    assert_eq!(memory.since(None, &about()), None);
     assert_eq!(memory.lines().map(|line| line.seq).collect::<Vec<_>>(), [5, 4, 3, 2, 1]);
 }
 

@@ -6,6 +6,7 @@ use std::net::{IpAddr, Ipv4Addr};
 use serde::{Deserialize, Serialize};
 
 use super::{ROUNDS, Vantage};
+use crate::about::Connection;
 use crate::address::Family;
 use crate::clock::{Step, Timestamp};
 
@@ -89,16 +90,18 @@ pub enum Finding {
 
 impl Finding {
     /// What it is about, without what changes from round to round: two with the same key are the same finding.
-    pub fn key(&self) -> String {
+    pub fn key(&self) -> Connection {
         match self {
-            Self::CarrierNat { .. } => "carrier-nat".to_owned(),
-            Self::DoubleNat { .. } => "double-nat".to_owned(),
-            Self::OtherEgress { family, .. } => format!("other-egress {family}"),
-            Self::RouterContradicts { family, .. } => format!("router-contradicts {family}"),
+            Self::CarrierNat { .. } => Connection::CarrierNat,
+            Self::DoubleNat { .. } => Connection::DoubleNat,
+            Self::OtherEgress { family, .. } => Connection::OtherEgress(*family),
+            Self::RouterContradicts { family, .. } => Connection::RouterContradicts(*family),
             Self::Remembered { what, .. } | Self::Unseconded { what } => what.key(),
-            Self::FamilyMissing { family } => format!("family-missing {family}"),
-            Self::CaptivePortal { .. } => "captive-portal".to_owned(),
-            Self::Dissenter { operator, family, .. } => dissenter(operator, *family),
+            Self::FamilyMissing { family } => Connection::FamilyMissing(*family),
+            Self::CaptivePortal { .. } => Connection::CaptivePortal,
+            Self::Dissenter { operator, family, .. } => {
+                Connection::Dissenter { operator: operator.clone(), family: *family }
+            }
         }
     }
 }
@@ -153,16 +156,6 @@ impl Finding {
             other => other,
         }
     }
-}
-
-/// Whether a finding with this [`Finding::key`] shows only over many rounds.
-pub fn needs_history(key: &str) -> bool {
-    key.starts_with("dissenter ")
-}
-
-/// The [`Finding::key`] of [`Finding::Dissenter`].
-pub fn dissenter(operator: &str, family: Family) -> String {
-    format!("dissenter {operator} {family}")
 }
 
 /// One sentence, and the way out.

@@ -1,4 +1,5 @@
 use super::{DISSENT, Finding, History, ROUNDS, Silence, Told, Vantage, Word, diagnose, forbids_publishing};
+use crate::about::Connection;
 use crate::address::Family::{self, Ipv4, Ipv6};
 use crate::address::special;
 use crate::clock::Timestamp;
@@ -466,7 +467,9 @@ fn the_word_of_natpmp_alone_holds_nothing() {
     }
     // Twenty rounds of it against the outside are still one word.
     let lasting = told(&vec![&["natpmp 192.168.1.2"][..]; ROUNDS as usize]);
-    assert!(matches!(lasting.as_slice(), [Finding::Unseconded { what }] if what.key() == "router-contradicts IPv4"));
+    assert!(
+        matches!(lasting.as_slice(), [Finding::Unseconded { what }] if what.key() == Connection::RouterContradicts(Ipv4))
+    );
     assert!(!forbids_publishing(&lasting, Ipv4));
     // A helper's word is a second one: whoever is kept out there, bears it out.
     for finding in [private(), carriers(), none(), elsewhere(), lasting[0].clone()] {
@@ -553,7 +556,7 @@ fn a_router_against_a_lasting_majority_contradicts() {
         assert_eq!(last, wanted, "{title}");
         assert_eq!(held(&last), !wanted.is_empty(), "{title}: what is documented holds");
         let reached: Vec<_> = last.into_iter().map(|finding| finding.with_reach(|_| Some(true))).collect();
-        let by_reach = wanted.iter().all(|finding| finding.key() == "router-contradicts IPv4");
+        let by_reach = wanted.iter().all(|finding| finding.key() == Connection::RouterContradicts(Ipv4));
         assert_eq!(held(&reached), !by_reach, "{title}: a helper that gets in decides");
         // The next process goes on from it.
         let mut later = History::default();
