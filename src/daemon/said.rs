@@ -1,10 +1,15 @@
 //! What the log has already been told: a change of state is logged once, and its end once. Nothing else is.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
 
+use crate::about::Connection;
 use crate::allowlist::{self, Outcome as Lists, Rendered};
 use crate::confirm::{End, Verdict};
+use crate::name::DnsName;
+use crate::record::RecordType;
 use crate::say;
+use crate::settings::Via;
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::look::{Found, Look};
 use crate::watch::settle::Heard;
@@ -13,21 +18,44 @@ use crate::watch::vote::Outcome;
 /// As many different things are said on one topic before it is over.
 const MOST: usize = 16;
 
+/// What can be said something on.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Topic {
+    /// The vote over a line and family.
+    Ruling(Via),
+    /// What an operator says there.
+    Operator(Via, String),
+    /// What is amiss with a line.
+    Finding(Option<String>, Connection),
+    /// Whether what was written to a provider is live.
+    Confirm(String),
+    /// The ranges of all edges.
+    AllRanges,
+    /// The ranges of one.
+    Ranges(String),
+    /// A file of ranges.
+    File(PathBuf),
+    /// A provider.
+    Provider(String),
+    /// A record at a provider.
+    Record(String, DnsName, RecordType),
+}
+
 /// All that was said on each topic since it began.
 #[derive(Debug, Default)]
-pub(super) struct Said(BTreeMap<String, BTreeSet<String>>);
+pub(super) struct Said(BTreeMap<Topic, BTreeSet<String>>);
 
 impl Said {
     /// Whether `text` is news on `topic`. Numbers do not make news: a skew or a wait differs each time. Nor does what
     /// was said before: a server that is away is now refused, now silent, and so through a whole night.
-    fn is_news(&mut self, topic: String, text: &str) -> bool {
+    fn is_news(&mut self, topic: Topic, text: &str) -> bool {
         let text: String = text.chars().filter(|c| !c.is_ascii_digit()).collect();
         let said = self.0.entry(topic).or_default();
         said.len() < MOST && said.insert(text)
     }
 
     /// Whether there was something to say on `topic`, and is no more.
-    fn is_over(&mut self, topic: &str) -> bool {
+    fn is_over(&mut self, topic: &Topic) -> bool {
         self.0.remove(topic).is_some()
     }
 
@@ -44,7 +72,7 @@ impl Said {
             }
             Heard::Unchanged | Heard::NoRuling => {}
         }
-        let topic = format!("{via} ruling");
+        let topic = Topic::Ruling(via.clone());
         match ruling.outcome {
             Outcome::Agreed(_) => {
                 if self.is_over(&topic) {
@@ -63,17 +91,17 @@ impl Said {
         }
         for dissent in &ruling.dissent {
             let said: Vec<_> = dissent.said.iter().map(ToString::to_string).collect();
-            if self.is_news(format!("{via} by {}", dissent.operator), "dissents") {
+            if self.is_news(Topic::Operator(via.clone(), dissent.operator.clone()), "dissents") {
                 tracing::warn!("{via}: {} says {}, against the majority", dissent.operator, said.join(" and "));
             }
         }
         for (operator, why) in &ruling.silent {
-            if self.is_news(format!("{via} by {operator}"), why) {
+            if self.is_news(Topic::Operator(via.clone(), operator.clone()), why) {
                 tracing::info!("{via}: {operator} has no answer: {why}");
             }
         }
         for operator in &ruling.agreed {
-            if self.is_over(&format!("{via} by {operator}")) {
+            if self.is_over(&Topic::Operator(via.clone(), operator.clone())) {
                 tracing::info!("{via}: {operator} agrees again");
             }
         }
@@ -81,24 +109,27 @@ impl Said {
 
     /// Logs what is newly amiss, and what is no more.
     pub(super) fn findings(&mut self, found: &[Found]) {
-        let topic = |found: &Found| format!("finding {} {}", found.line.as_deref().unwrap_or("-"), found.finding.key());
-        let present: BTreeSet<String> = found.iter().map(topic).collect();
+        let topic = |found: &Found| Topic::Finding(found.line.clone(), found.finding.key());
+        let present: BTreeSet<Topic> = found.iter().map(topic).collect();
         for one in found {
             if self.is_news(topic(one), "amiss") {
                 tracing::warn!("{one}");
             }
         }
-        let over: Vec<String> =
-            self.0.keys().filter(|topic| topic.starts_with("finding ") && !present.contains(*topic)).cloned().collect();
-        for topic in over {
-            self.0.remove(&topic);
-            tracing::info!("no more: {}", topic.trim_start_matches("finding ").trim_start_matches("- "));
-        }
+        self.0.retain(|topic, _| {
+            let Topic::Finding(line, about) = topic else { return true };
+            let lasts = present.contains(topic);
+            if !lasts {
+                let line = line.as_ref().map(|line| format!("{line} ")).unwrap_or_default();
+                tracing::info!("no more: {line}{about}");
+            }
+            lasts
+        });
     }
 
     /// Logs that what was written is live, or why that is not known.
     pub(super) fn confirmed(&mut self, verdict: &Verdict) {
-        let topic = format!("confirm {}", verdict.provider);
+        let topic = Topic::Confirm(verdict.provider.clone());
         match &verdict.end {
             End::Served => {
                 self.is_over(&topic);
@@ -117,10 +148,10 @@ impl Said {
     /// Logs what is new about the ranges of one edge.
     pub(super) fn ranges(&mut self, report: &allowlist::Report) {
         let edge = &report.edge;
-        if self.is_over("ranges") {
+        if self.is_over(&Topic::AllRanges) {
             tracing::info!("ranges: they can be looked at again");
         }
-        let topic = format!("ranges {edge}");
+        let topic = Topic::Ranges(edge.clone());
         let (Lists::Refused { why, .. } | Lists::Unreachable { why }) = &report.outcome else {
             let over = self.is_over(&topic);
             match &report.outcome {
@@ -142,14 +173,14 @@ impl Said {
 
     /// Logs why no ranges could be looked at or written at all.
     pub(super) fn no_ranges(&mut self, why: &str) {
-        if self.is_news("ranges".to_owned(), why) {
+        if self.is_news(Topic::AllRanges, why) {
             tracing::warn!("ranges: {why}");
         }
     }
 
     /// Logs what is new about one file of ranges.
     pub(super) fn rendered(&mut self, file: &Rendered) {
-        let (topic, path) = (format!("file {}", file.file.display()), file.file.display());
+        let (topic, path) = (Topic::File(file.file.clone()), file.file.display());
         match &file.trouble {
             Some(why) => {
                 if self.is_news(topic, why) {
@@ -171,7 +202,7 @@ impl Said {
     /// Logs what is new about one provider and its records.
     pub(super) fn report(&mut self, report: &Report) {
         let provider = &report.provider;
-        let topic = format!("provider {provider}");
+        let topic = Topic::Provider(provider.clone());
         match &report.trouble {
             None => {
                 // Between two writes that fail it can be read: that is no end of it.
@@ -195,7 +226,7 @@ impl Said {
             }
         }
         for record in &report.records {
-            let topic = format!("record {provider} {} {}", record.name, record.rtype);
+            let topic = Topic::Record(provider.clone(), record.name.clone(), record.rtype);
             match &record.standing {
                 RecordState::InStep | RecordState::Spreading { .. } => {
                     if record.verb.is_some() {
@@ -229,10 +260,12 @@ mod tests {
     use std::io;
     use std::sync::{Arc, Mutex};
 
-    use super::{MOST, Said};
+    use super::{Found, MOST, Said, Topic};
+    use crate::address::Family;
     use crate::name::DnsName;
     use crate::record::RecordType;
     use crate::update::{RecordReport, RecordState, Report, Trouble};
+    use crate::watch::diagnose::Finding;
 
     /// What is logged.
     #[derive(Clone, Default)]
@@ -249,12 +282,12 @@ mod tests {
         }
     }
 
-    /// The lines that one round's report brings into the log, without times.
-    fn logged(said: &mut Said, report: &Report) -> Vec<String> {
+    /// The lines that `work` brings into the log, without times.
+    fn lines(work: impl FnOnce()) -> Vec<String> {
         let sink = Sink::default();
         let to = sink.clone();
         let subscriber = tracing_subscriber::fmt().without_time().with_target(false).with_ansi(false);
-        tracing::subscriber::with_default(subscriber.with_writer(move || to.clone()).finish(), || said.report(report));
+        tracing::subscriber::with_default(subscriber.with_writer(move || to.clone()).finish(), work);
         let text = String::from_utf8(sink.0.lock().unwrap().clone()).unwrap();
         text.lines().map(|line| line.trim().to_owned()).collect()
     }
@@ -287,7 +320,7 @@ mod tests {
         let well = || round(None, RecordState::InStep);
         let mut said = Said::default();
         let mut of_home = |report: Report| -> Vec<String> {
-            logged(&mut said, &report).into_iter().filter(|line| line.contains(" home: ")).collect()
+            lines(|| said.report(&report)).into_iter().filter(|line| line.contains(" home: ")).collect()
         };
         let (begun, over) = ("WARN home: 503 Service Unavailable; will be tried again", "INFO home: works again");
         assert_eq!(of_home(well()), [""; 0], "it has not been in trouble");
@@ -306,19 +339,34 @@ mod tests {
     }
 
     #[test]
+    fn what_is_amiss_is_said_once_and_its_end_once_with_the_line_where_there_are_several() {
+        let found = |line: Option<&str>, finding| Found { line: line.map(str::to_owned), finding };
+        let portal = || found(None, Finding::CaptivePortal { operators: vec!["ferryman".to_owned()] });
+        let missing = || found(Some("lte"), Finding::FamilyMissing { family: Family::Ipv6 });
+        let mut said = Said::default();
+        let mut told = |found: &[Found]| lines(|| said.findings(found));
+        let both = [portal(), missing()];
+        assert_eq!(told(&both), both.iter().map(|one| format!("WARN {one}")).collect::<Vec<_>>());
+        assert_eq!(told(&both), [""; 0]);
+        assert_eq!(told(&[]), ["INFO no more: captive-portal", "INFO no more: lte family-missing IPv6"]);
+        assert_eq!(told(&[]), [""; 0]);
+    }
+
+    #[test]
     fn each_thing_is_said_once_until_it_is_over() {
         let mut said = Said::default();
-        let mut news = |text: &str| said.is_news("provider home".to_owned(), text);
+        let home = || Topic::Provider("home".to_owned());
+        let mut news = |text: &str| said.is_news(home(), text);
         assert!(news("refused") && news("no answer within 5 s"));
         assert!(!news("refused") && !news("no answer within 7 s"), "taking turns, or with other numbers");
-        assert!(said.is_over("provider home") && !said.is_over("provider home"));
-        assert!(said.is_news("provider home".to_owned(), "refused"));
+        assert!(said.is_over(&home()) && !said.is_over(&home()));
+        assert!(said.is_news(home(), "refused"));
     }
 
     #[test]
     fn what_differs_each_time_is_not_said_for_ever() {
         let mut said = Said::default();
-        let news = (0..1000).filter(|nth| said.is_news(String::new(), &"x".repeat(*nth))).count();
+        let news = (0..1000).filter(|nth| said.is_news(Topic::AllRanges, &"x".repeat(*nth))).count();
         assert_eq!(news, MOST);
     }
 }
