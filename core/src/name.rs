@@ -66,6 +66,11 @@ impl DnsName {
         Ok(Self(ascii))
     }
 
+    /// The name that is written exactly like this.
+    pub fn by_text(text: &str) -> Option<Self> {
+        Self::parse(text).ok().filter(|name| name.0 == text)
+    }
+
     /// Reads a name as others write it in their lists: white space around it is no part of it, and `\X` and `\DDD` stand for
     /// one character, DDD in decimal (RFC 1035, section 5.1). Some write a wildcard with its octal number, 052, where nobody
     /// would escape the digit that this is by the RFC. A dot within a label makes it none that this program knows.

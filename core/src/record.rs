@@ -9,6 +9,7 @@ use std::net::IpAddr;
 use serde::{Deserialize, Serialize};
 
 use crate::address::Family;
+use crate::name::DnsName;
 
 /// The record types this program publishes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -28,14 +29,61 @@ impl RecordType {
             Self::Aaaa => Family::Ipv6,
         }
     }
+
+    /// The one of this name (RFC 1035, section 3.2.2; RFC 3596, section 2.1).
+    pub fn by_word(word: &str) -> Option<Self> {
+        [Self::A, Self::Aaaa].into_iter().find(|rtype| rtype.word() == word)
+    }
+
+    fn word(self) -> &'static str {
+        match self {
+            Self::A => "A",
+            Self::Aaaa => "AAAA",
+        }
+    }
 }
 
 impl fmt::Display for RecordType {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::A => "A",
-            Self::Aaaa => "AAAA",
-        })
+        f.pad(self.word())
+    }
+}
+
+/// Which record is meant. For people and on the disk `gauge.heronmill.example A`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(into = "String", try_from = "String")]
+pub struct RecordId {
+    /// The owner name.
+    pub name: DnsName,
+    /// The type.
+    pub rtype: RecordType,
+}
+
+impl RecordId {
+    /// The one that is written exactly like this.
+    pub fn by_text(text: &str) -> Option<Self> {
+        let (name, rtype) = text.split_once(' ')?;
+        Some(Self { name: DnsName::by_text(name)?, rtype: RecordType::by_word(rtype)? })
+    }
+}
+
+impl fmt::Display for RecordId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", self.name, self.rtype)
+    }
+}
+
+impl From<RecordId> for String {
+    fn from(id: RecordId) -> Self {
+        id.to_string()
+    }
+}
+
+impl TryFrom<String> for RecordId {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        Self::by_text(&text).ok_or_else(|| format!("{text:?} is no name and type of a record"))
     }
 }
 

@@ -8,7 +8,7 @@ use crate::audit::file::Log;
 use crate::audit::wave::{Awaited, Wave};
 use crate::audit::{Ending, Event, Word};
 use crate::clock::{Step, Timestamp};
-use crate::limits::Ledger;
+use crate::limits::{Ledger, RecordKey, record_key};
 use crate::name::DnsName;
 use crate::provider::{Change, Tally};
 use crate::record::{RecordType, RrSet};
@@ -28,6 +28,10 @@ fn change(before: &[u8], after: &[u8]) -> Change {
         before: (!before.is_empty()).then(|| set(before)),
         after: set(after),
     }
+}
+
+fn gauge() -> RecordKey {
+    record_key("home", &DnsName::parse("gauge.heronmill.example").unwrap(), RecordType::A)
 }
 
 fn moment() -> Timestamp {
@@ -127,7 +131,7 @@ fn a_lost_or_unreadable_state_is_made_anew_from_the_audit_log() {
         assert_eq!(state.settled, BTreeMap::from([(Via::only(Family::Ipv4), ip(77))]));
         assert_eq!(
             state.published,
-            BTreeMap::from([("home gauge.heronmill.example A".to_owned(), BTreeSet::from([ip(77), ip(78)]))]),
+            BTreeMap::from([(gauge(), BTreeSet::from([ip(77), ip(78)]))]),
             "what was intended without an outcome may stand there too"
         );
         assert_eq!(state.ledger.left_today(moment(), &LIMITS, "home"), 98, "every intent counts");
@@ -167,7 +171,7 @@ fn what_was_sent_may_stand_there_until_the_record_is_seen_in_step() {
     state.note_published("home", &[change(&[], &[9])]);
     state.note_sent("home", &[change(&[9, 50], &[50, 77])]);
     state.note_sent("home", &[change(&[9, 50], &[50, 78])]);
-    let published = |state: &State| state.published["home gauge.heronmill.example A"].clone();
+    let published = |state: &State| state.published[&gauge()].clone();
     assert_eq!(published(&state), BTreeSet::from([ip(9), ip(77), ip(78)]));
     state.note_published("home", &[change(&[9, 50], &[50, 78])]);
     assert_eq!(published(&state), BTreeSet::from([ip(78)]));
@@ -264,9 +268,7 @@ fn when_the_clock_is_set_what_this_process_dated_moves_along_and_a_lost_state_is
             let mut state = State::default();
             state.holds.insert("home".to_owned(), Hold { since: time, why: "no".to_owned(), fingerprint: None });
             let after = change(&[1], &[2]).after;
-            state
-                .blocks
-                .insert("one".to_owned(), Block { tried: time, why: "no".to_owned(), before: None, after, wait_s: 60 });
+            state.blocks.insert(gauge(), Block { tried: time, why: "no".to_owned(), before: None, after, wait_s: 60 });
             state.note_spreading("home", 7, &[&change(&[1], &[2])], time);
             state.ledger.charge(time, &LIMITS, "home", Tally::Each, &[change(&[1], &[2])]);
             state
@@ -293,6 +295,27 @@ fn when_the_clock_is_set_what_this_process_dated_moves_along_and_a_lost_state_is
     // An open intent is as old as it is: here, and at the next start.
     assert_eq!(log.open_intents()[&intent].time, moved);
     assert_eq!(Log::open(dir.path(), settings).unwrap().open_intents()[&intent].time, moved);
+}
+
+#[test]
+fn records_are_kept_by_the_texts_they_have_always_had() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut text = serde_json::to_value(State::default()).unwrap();
+    text["published"] = serde_json::json!({
+        "home gauge.heronmill.example A": ["203.0.113.77"],
+        "home gauge.heronmill.example HTTPS": ["203.0.113.78"],
+    });
+    text["ledger"] = serde_json::json!({
+        "tat": { "home gauge.heronmill.example A": 60_000, "home gauge.heronmill.example HTTPS": 60_000 },
+        "writes": {
+            "away": [[0, 1]],
+            "heronmill.example at ns1.heronmill.example:53": [[0, 1, "gauge.heronmill.example A"]],
+        },
+    });
+    fs::write(dir.path().join(FILE), text.to_string()).unwrap();
+    let state = load(dir.path());
+    assert_eq!((state.published.len(), &state.published[&gauge()]), (2, &BTreeSet::from([ip(77)])));
+    assert_eq!(serde_json::to_value(&state).unwrap(), text);
 }
 
 /// Whoever wrote them: what this version does not know of is there again when a newer one runs.

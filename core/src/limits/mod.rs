@@ -21,12 +21,15 @@ use serde::{Deserialize, Serialize};
 use crate::clock::{Step, Timestamp};
 use crate::name::DnsName;
 use crate::provider::{Change, Tally};
-use crate::record::RecordType;
+use crate::record::{RecordId, RecordType};
 use crate::settings::Limits;
 
 mod day;
+mod key;
 
 use day::Day;
+use key::Account;
+pub use key::{Place, RecordKey, place, record_key};
 
 const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 
@@ -35,10 +38,10 @@ const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 #[serde(deny_unknown_fields)]
 pub struct Ledger {
     /// The theoretical arrival time (TAT) of each record's next write, by [`record_key`].
-    tat: BTreeMap<String, Timestamp>,
+    tat: BTreeMap<RecordKey, Timestamp>,
     /// For each place that is written to, the writes of the last 24 hours, oldest first. By the provider's name where its
     /// place is not known.
-    writes: BTreeMap<String, Vec<Entry>>,
+    writes: BTreeMap<Account, Vec<Entry>>,
     #[serde(skip)]
     places: Arc<Places>,
 }
@@ -49,8 +52,9 @@ pub struct Ledger {
 struct Entry {
     at: Timestamp,
     count: u32,
-    /// Whose share they are charged to, by [`share_key`]. Earlier versions did not say.
-    record: Option<String>,
+    /// Whose share they are charged to. Earlier versions did not say; what another version says and this one cannot read is
+    /// nobody's here.
+    record: Option<RecordId>,
 }
 
 /// An entry in the state file: `[1795000000000, 1, "gauge.heronmill.example A"]`.
@@ -64,7 +68,7 @@ enum Written {
 impl From<Written> for Entry {
     fn from(written: Written) -> Self {
         match written {
-            Written::By(at, count, record) => Self { at, count, record: Some(record) },
+            Written::By(at, count, record) => Self { at, count, record: RecordId::by_text(&record) },
             Written::Unsaid(at, count) => Self { at, count, record: None },
         }
     }
@@ -73,7 +77,7 @@ impl From<Written> for Entry {
 impl From<Entry> for Written {
     fn from(Entry { at, count, record }: Entry) -> Self {
         match record {
-            Some(record) => Self::By(at, count, record),
+            Some(record) => Self::By(at, count, record.into()),
             None => Self::Unsaid(at, count),
         }
     }
@@ -82,8 +86,8 @@ impl From<Entry> for Written {
 /// Where a provider writes, and what.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Site {
-    /// By [`place`].
-    pub place: String,
+    /// Where.
+    pub place: Place,
     /// The records that are configured there.
     pub records: BTreeSet<(DnsName, RecordType)>,
 }
@@ -92,8 +96,8 @@ pub struct Site {
 /// and two ledgers that differ in nothing else have the same to keep.
 #[derive(Clone, Debug, Default)]
 struct Places {
-    of: BTreeMap<String, String>,
-    records: BTreeMap<String, BTreeSet<String>>,
+    of: BTreeMap<String, Arc<Place>>,
+    records: BTreeMap<Arc<Place>, BTreeSet<RecordId>>,
 }
 
 impl PartialEq for Places {
@@ -103,22 +107,6 @@ impl PartialEq for Places {
 }
 
 impl Eq for Places {}
-
-/// A record's key in the ledger and the state file: `home gauge.heronmill.example A`.
-pub fn record_key(provider: &str, name: &DnsName, rtype: RecordType) -> String {
-    format!("{provider} {name} {rtype}")
-}
-
-/// A record's key among those of its place.
-fn share_key(name: &DnsName, rtype: RecordType) -> String {
-    format!("{name} {rtype}")
-}
-
-/// What `limits.daily` counts by: where is written, and in which zone. It stays when a provider's table gets another name,
-/// and two tables with the same place share it.
-pub fn place(target: &str, zone: &DnsName) -> String {
-    format!("{zone} at {target}")
-}
 
 /// Why a write has to wait.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -131,13 +119,13 @@ pub enum Cause {
 }
 
 /// Who paid for a write, for as long as it may turn out that it was never sent.
-#[derive(Debug, Default, PartialEq, Eq)]
+#[derive(Debug, PartialEq, Eq)]
 pub struct Charge {
-    /// The records whose turn it was, by [`record_key`].
-    turns: Vec<String>,
-    place: String,
-    /// Whose share of the cap was taken there, by [`share_key`]; once for each time.
-    payers: Vec<String>,
+    /// The records whose turn it was.
+    turns: Vec<RecordKey>,
+    account: Account,
+    /// Whose share of the cap was taken there; once for each time.
+    payers: Vec<RecordId>,
 }
 
 /// What the gate lets through, and what has to wait until when.
@@ -154,21 +142,23 @@ impl Ledger {
     /// counts there from now on.
     pub fn settle(&mut self, sites: BTreeMap<String, Site>) {
         let mut places = Places::default();
-        for (provider, site) in sites {
-            if let Some(entered) = self.writes.remove(&provider) {
-                let there = self.writes.entry(site.place.clone()).or_default();
+        for (provider, Site { place, records }) in sites {
+            let place = Arc::new(place);
+            if let Some(entered) = self.writes.remove(&Account::Provider(provider.clone())) {
+                let there = self.writes.entry(Account::Place(Arc::clone(&place))).or_default();
                 there.extend(entered);
                 there.sort_by_key(|entry| entry.at);
             }
-            let records = places.records.entry(site.place.clone()).or_default();
-            records.extend(site.records.iter().map(|(name, rtype)| share_key(name, *rtype)));
-            places.of.insert(provider, site.place);
+            let ids = records.into_iter().map(|(name, rtype)| RecordId { name, rtype });
+            places.records.entry(Arc::clone(&place)).or_default().extend(ids);
+            places.of.insert(provider, place);
         }
         self.places = Arc::new(places);
     }
 
-    fn place_of<'a>(&'a self, provider: &'a str) -> &'a str {
-        self.places.of.get(provider).map_or(provider, String::as_str)
+    fn account_of(&self, provider: &str) -> Account {
+        let place = self.places.of.get(provider).cloned();
+        place.map_or_else(|| Account::Provider(provider.to_owned()), Account::Place)
     }
 
     /// Sorts `changes` into those that conform at `now` and those that do not. Charges nothing.
@@ -219,7 +209,7 @@ impl Ledger {
         tally: Tally,
         changes: &[Change],
     ) -> Charge {
-        let mut charge = Charge { place: self.place_of(provider).to_owned(), ..Charge::default() };
+        let mut charge = Charge { account: self.account_of(provider), turns: Vec::new(), payers: Vec::new() };
         if changes.is_empty() {
             return charge;
         }
@@ -243,7 +233,7 @@ impl Ledger {
             }
         }
         let entries = day.entries;
-        self.writes.insert(charge.place.clone(), entries.into());
+        self.writes.insert(charge.account.clone(), entries.into());
         charge
     }
 
@@ -251,7 +241,7 @@ impl Ledger {
     /// charge made it max(t, TAT) + T.
     pub fn give_back(&mut self, charge: Charge, limits: &Limits) {
         self.give_turns_back(&charge, limits);
-        let Some(entries) = self.writes.get_mut(&charge.place) else { return };
+        let Some(entries) = self.writes.get_mut(&charge.account) else { return };
         for payer in charge.payers {
             // Its last one: they differ in nothing but their time.
             if let Some(at) = entries.iter().rposition(|entry| entry.record.as_ref() == Some(&payer)) {
@@ -275,7 +265,7 @@ impl Ledger {
         limits.daily.saturating_sub(self.day(now, limits, provider).used)
     }
 
-    fn earliest(&self, now: Timestamp, limits: &Limits, key: &str) -> Timestamp {
+    fn earliest(&self, now: Timestamp, limits: &Limits, key: &RecordKey) -> Timestamp {
         let tolerance = limits.spacing.saturating_mul(limits.burst.saturating_sub(1));
         self.tat.get(key).map_or(now, |tat| tat.minus(tolerance))
     }
@@ -302,12 +292,12 @@ impl Ledger {
     }
 
     fn day(&self, now: Timestamp, limits: &Limits, provider: &str) -> Day {
-        let place = self.place_of(provider);
-        let records = self.places.records.get(place);
+        let account = self.account_of(provider);
+        let records = self.places.of.get(provider).and_then(|place| self.places.records.get(place));
         Day::new(
             limits.daily,
-            records.into_iter().flatten().map(String::as_str),
-            self.writes.get(place).into_iter().flatten().filter(|entry| now.since(entry.at) < DAY).cloned(),
+            records.into_iter().flatten(),
+            self.writes.get(&account).into_iter().flatten().filter(|entry| now.since(entry.at) < DAY).cloned(),
         )
     }
 }

@@ -264,7 +264,7 @@ const DAY_S: u64 = 24 * 60 * 60;
 fn settled(tables: &[(&str, &[&str])]) -> Ledger {
     let mut ledger = Ledger::default();
     let site = |labels: &[&str]| Site {
-        place: "heronmill.example at ns1".to_owned(),
+        place: place("ns1", &DnsName::parse("heronmill.example").unwrap()),
         records: labels.iter().map(|label| (change(label).name, RecordType::A)).collect(),
     };
     ledger.settle(tables.iter().map(|(table, labels)| ((*table).to_owned(), site(labels))).collect());

@@ -12,7 +12,7 @@ use crate::audit::chain::{Entry, Known, Mark};
 use crate::audit::wave::{Awaited, Wave};
 use crate::audit::{Ending, Event};
 use crate::clock::{Step, Timestamp};
-use crate::limits::{Ledger, record_key};
+use crate::limits::{Ledger, RecordKey, record_key};
 use crate::provider::{Change, Tally};
 use crate::record::RrSet;
 use crate::settings::{Limits, Via};
@@ -28,10 +28,10 @@ pub struct State {
     version: Version,
     /// The settled address of each line and family.
     pub settled: BTreeMap<Via, IpAddr>,
-    /// For each record, by [`record_key`], the addresses there that are or may be this home's: the one last seen
+    /// For each record the addresses there that are or may be this home's: the one last seen
     /// in step, if it was ours, and every one sent since, however that seemed to end. An empty set is of a record at
     /// which others had entered our address before us.
-    pub published: BTreeMap<String, BTreeSet<IpAddr>>,
+    pub published: BTreeMap<RecordKey, BTreeSet<IpAddr>>,
     /// What the limits need to know.
     pub ledger: Ledger,
     /// The providers that are on hold, by name.
@@ -39,9 +39,9 @@ pub struct State {
     /// The providers for which somebody refuses without proving who it is, and since when.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub refused_since: BTreeMap<String, Timestamp>,
-    /// The records whose change a provider refused while others may go on, by [`record_key`].
+    /// The records whose change a provider refused while others may go on.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub blocks: BTreeMap<String, Block>,
+    pub blocks: BTreeMap<RecordKey, Block>,
     /// What was written and not all servers of its zone are known to serve, by provider.
     #[serde(default)]
     pub spreading: BTreeMap<String, Vec<Wave>>,
@@ -77,7 +77,7 @@ enum Version {
 
 /// What [`State::published`] had of some records.
 #[derive(Debug)]
-pub struct Published(Vec<(String, Option<BTreeSet<IpAddr>>)>);
+pub struct Published(Vec<(RecordKey, Option<BTreeSet<IpAddr>>)>);
 
 /// Writes to a provider are suspended after a permanent refusal.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
