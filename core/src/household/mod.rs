@@ -26,7 +26,7 @@ use crate::reconcile::{self, Desired};
 use crate::settings::{Config, Confirm, Record, Via, Witness, by_provider};
 use crate::state::State;
 use crate::watch::diagnose::{self, Finding, History};
-use crate::watch::failover::{Failover, Seen};
+use crate::watch::failover::{Failover, Follower, Seen};
 use crate::watch::look::{Found, Look, agreed};
 use crate::watch::settle::{Heard, Settling};
 use crate::watch::vote::Ruling;
@@ -214,7 +214,7 @@ impl Household {
     /// Forgets, also in `state`, the lines, families, operators, records and providers that are not configured any more.
     pub fn keep_only(&mut self, config: &Config, vias: &BTreeSet<Via>, state: &mut State, now: Moment) {
         let records = config.records.iter();
-        let followers: BTreeSet<String> =
+        let followers: BTreeSet<Follower> =
             records.flat_map(|one| Family::BOTH.map(|family| follower(&one.provider, &one.name, family))).collect();
         self.failover.keep_only(|via| vias.contains(via), |key| followers.contains(key));
         self.settling.retain(|via, _| vias.contains(via));
@@ -296,8 +296,8 @@ fn word(ruling: &Ruling, address: IpAddr) -> Word {
 }
 
 /// What a record follows its lines by.
-fn follower(provider: &str, name: &DnsName, family: Family) -> String {
-    format!("{provider} {name} {family}")
+fn follower(provider: &str, name: &DnsName, family: Family) -> Follower {
+    Follower { provider: provider.to_owned(), name: name.clone(), family }
 }
 
 /// The families that any record wants, or any witness tells when there are no records.
@@ -321,7 +321,7 @@ fn desired(
 ) -> Vec<Desired> {
     reconcile::desired(records, config.watch.prefix_length, |record, family| {
         let key = follower(name, &record.name, family);
-        let line = failover.follow(&key, &record.lines, family, steady, config.watch.return_after)?;
+        let line = failover.follow(&key, &record.lines, steady, config.watch.return_after)?;
         home.get(&Via { line: line.clone(), family }).copied()
     })
 }

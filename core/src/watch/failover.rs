@@ -12,29 +12,66 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::Via;
 use super::settle::Heard;
 use crate::address::Family;
 use crate::clock::Timestamp;
+use crate::name::DnsName;
 
 /// By how much what is kept of a time may be off before it is written anew: a clock is set by less all day long.
 const DRIFT: Duration = Duration::from_secs(60);
+
+/// Who follows a line: the record of a name and family at a provider. In the state file
+/// `home gauge.heronmill.example IPv4`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(into = "String")]
+pub struct Follower {
+    /// The provider's name.
+    pub provider: String,
+    /// The record's name.
+    pub name: DnsName,
+    /// Its family.
+    pub family: Family,
+}
+
+impl Follower {
+    /// The one that is written exactly like this.
+    fn by_text(text: &str) -> Option<Self> {
+        let (provider, rest) = text.split_once(' ')?;
+        let (name, family) = rest.split_once(' ')?;
+        Some(Self { provider: provider.to_owned(), name: DnsName::by_text(name)?, family: Family::by_word(family)? })
+    }
+}
+
+impl From<Follower> for String {
+    fn from(Follower { provider, name, family }: Follower) -> Self {
+        format!("{provider} {name} {family}")
+    }
+}
+
+/// The entries of `from` whose key is a [`Follower`].
+fn known<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<Follower, Option<String>>, D::Error> {
+    let all = BTreeMap::<String, Option<String>>::deserialize(from)?;
+    Ok(all.into_iter().filter_map(|(text, line)| Some((Follower::by_text(&text)?, line))).collect())
+}
 
 /// What is known of each line, and which one each record follows.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Failover {
     lines: BTreeMap<Via, Health>,
-    follows: BTreeMap<String, Option<String>>,
+    follows: BTreeMap<Follower, Option<String>>,
 }
 
 /// What of it survives a restart.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Kept {
-    /// The line that each record follows, by provider, name and family.
-    pub follows: BTreeMap<String, Option<String>>,
+    /// The line that each record follows. What another version calls otherwise is forgotten, like what is not configured any
+    /// more.
+    #[serde(deserialize_with = "known")]
+    pub follows: BTreeMap<Follower, Option<String>>,
     /// The lines that are down.
     pub down: BTreeSet<Via>,
     /// Since when the others work.
@@ -127,7 +164,7 @@ impl Failover {
     }
 
     /// Forgets lines and records that are not configured any more.
-    pub fn keep_only(&mut self, line: impl Fn(&Via) -> bool, record: impl Fn(&str) -> bool) {
+    pub fn keep_only(&mut self, line: impl Fn(&Via) -> bool, record: impl Fn(&Follower) -> bool) {
         self.lines.retain(|via, _| line(via));
         self.follows.retain(|key, _| record(key));
     }
@@ -156,20 +193,19 @@ impl Failover {
         self.lines.iter().any(|(via, health)| via.line.is_some() && health.missed > 0 && !health.is_down)
     }
 
-    /// The line of `preferred` that the record `key` follows in `family` from now on; `None` when none works.
+    /// The line of `preferred` that the records `key` follow from now on; `None` when none works.
     ///
     /// It stays where it is while that works, until a line it prefers has worked for `return_after`.
     pub fn follow<'a>(
         &mut self,
-        key: &str,
+        key: &Follower,
         preferred: &'a [Option<String>],
-        family: Family,
         now: Duration,
         return_after: Duration,
     ) -> Option<&'a Option<String>> {
         // One that was never heard of is not asked about in this family: there is nothing to wait for.
         let health = |line: &Option<String>| {
-            self.lines.get(&Via { line: line.clone(), family }).filter(|health| !health.is_down)
+            self.lines.get(&Via { line: line.clone(), family: key.family }).filter(|health| !health.is_down)
         };
         let present = self.follows.get(key).filter(|line| health(line).is_some() && preferred.contains(line));
         let chosen = preferred.iter().find(|line| match (health(line), present) {
@@ -180,7 +216,7 @@ impl Failover {
             }
         })?;
         if self.follows.get(key) != Some(chosen) {
-            self.follows.insert(key.to_owned(), chosen.clone());
+            self.follows.insert(key.clone(), chosen.clone());
         }
         Some(chosen)
     }

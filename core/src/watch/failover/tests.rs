@@ -15,6 +15,11 @@ fn line(name: &str) -> Option<String> {
     Some(name.to_owned())
 }
 
+fn follower(label: &str, family: Family) -> Follower {
+    let name = DnsName::parse(&format!("{label}.heronmill.example")).unwrap();
+    Follower { provider: "home".to_owned(), name, family }
+}
+
 struct Home {
     failover: Failover,
     preferred: Vec<Option<String>>,
@@ -33,7 +38,7 @@ impl Home {
             let via = Via { line: line(name), family: Family::Ipv4 };
             self.failover.hear(&via, if works { Seen::Works } else { Seen::Missed }, 2, at(seconds));
         }
-        self.failover.follow("gauge", &self.preferred, Family::Ipv4, at(seconds), RETURN).cloned().flatten()
+        self.failover.follow(&follower("gauge", Family::Ipv4), &self.preferred, at(seconds), RETURN).cloned().flatten()
     }
 }
 
@@ -111,8 +116,8 @@ fn families_and_records_are_apart() {
         let via = Via { line: line.clone(), family: Family::Ipv6 };
         (0..2).for_each(|_| home.failover.hear(&via, Seen::Missed, 2, at(0)));
     }
-    assert_eq!(home.failover.follow("gauge", &preferred, Family::Ipv6, at(0), RETURN), None);
-    assert_eq!(home.failover.follow("mill", &preferred, Family::Ipv4, at(0), RETURN), Some(&line("fibre")));
+    assert_eq!(home.failover.follow(&follower("gauge", Family::Ipv6), &preferred, at(0), RETURN), None);
+    assert_eq!(home.failover.follow(&follower("mill", Family::Ipv4), &preferred, at(0), RETURN), Some(&line("fibre")));
 }
 
 #[test]
@@ -121,7 +126,7 @@ fn a_line_that_is_not_asked_about_in_a_family_is_not_waited_for() {
     home.round(0, true, true);
     home.failover.hear(&Via { line: line("radio"), family: Family::Ipv6 }, Seen::Works, 2, at(0));
     let preferred = home.preferred.clone();
-    assert_eq!(home.failover.follow("gauge 6", &preferred, Family::Ipv6, at(0), RETURN), Some(&line("radio")));
+    assert_eq!(home.failover.follow(&follower("gauge", Family::Ipv6), &preferred, at(0), RETURN), Some(&line("radio")));
 }
 
 #[test]
@@ -144,7 +149,7 @@ impl Home {
             let via = Via { line: line(name), family: Family::Ipv4 };
             self.failover.hear(&via, seen, 2, at(seconds));
         }
-        self.failover.follow("gauge", &self.preferred, Family::Ipv4, at(seconds), RETURN).cloned().flatten()
+        self.failover.follow(&follower("gauge", Family::Ipv4), &self.preferred, at(seconds), RETURN).cloned().flatten()
     }
 
     /// What is kept at `seconds`, when the clock on the wall shows `wall`.
@@ -262,7 +267,7 @@ fn what_is_not_configured_is_forgotten() {
     home.round(0, true, false);
     home.round(10, true, false);
     assert_eq!(home.keep(10, 10).down.len(), 1);
-    home.failover.keep_only(|_| false, |key| key != "gauge");
+    home.failover.keep_only(|_| false, |key| *key != follower("gauge", Family::Ipv4));
     assert_eq!(home.keep(10, 10), Kept::default());
 }
 
@@ -313,6 +318,33 @@ proptest! {
             if follows.is_some() {
                 before = follows;
             }
+        }
+    }
+}
+
+#[test]
+fn what_each_record_follows_is_kept_by_the_texts_it_has_always_had() {
+    let gauge = |family| follower("gauge", family);
+    let text = r#"{"follows":{"home gauge.heronmill.example IPv4":"radio","home gauge.heronmill.example IPv6":"fibre"},"down":[],"works":{},"missed":{}}"#;
+    let kept: Kept = serde_json::from_str(text).unwrap();
+    assert_eq!(kept.follows, [(gauge(Family::Ipv4), line("radio")), (gauge(Family::Ipv6), line("fibre"))].into());
+    assert_eq!(serde_json::to_string(&kept).unwrap(), text);
+    let strange = r#"{"follows":{"":null,"home":"radio","home gauge.heronmill.example IPv8":"fibre","home Gauge IPv4":null},"down":[]}"#;
+    assert_eq!(serde_json::from_str::<Kept>(strange).unwrap(), Kept::default());
+}
+
+proptest! {
+    #[test]
+    fn who_follows_is_read_as_it_is_written(provider in "[a-z0-9-]{1,64}", label in "[a-z0-9_-]{1,63}", is_4: bool) {
+        let family = if is_4 { Family::Ipv4 } else { Family::Ipv6 };
+        let follower = Follower { provider, ..follower(&label, family) };
+        prop_assert_eq!(Follower::by_text(&String::from(follower.clone())), Some(follower));
+    }
+
+    #[test]
+    fn whatever_is_read_was_written_so(text in "[a-zA-Z. ]{0,20}\\PC{0,5}( IPv[46])?") {
+        if let Some(follower) = Follower::by_text(&text) {
+            prop_assert_eq!(String::from(follower), text);
         }
     }
 }
