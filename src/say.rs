@@ -201,13 +201,14 @@ fn all(behind: &[Behind]) -> String {
 pub fn verdict(verdict: &Verdict) -> String {
     let Verdict { provider, records, took, serving, end, .. } = verdict;
     let took = short_span(took.as_millis().try_into().unwrap_or(u64::MAX));
-    let records = if *records == 1 { "1 record".to_owned() } else { format!("{records} records") };
+    let is_one = *records == 1;
+    let records = if is_one { "1 record".to_owned() } else { format!("{records} records") };
     match end {
         End::Served => format!("{provider}: {records} served by {} after {took}", served_by(serving)),
         End::Overdue(behind) => format!(
             "{provider}: after {took} {records} {} not served everywhere: {}; see to these servers, or leave them out of \
              the list in `confirm`",
-            if records == "1 record" { "is" } else { "are" },
+            if is_one { "is" } else { "are" },
             all(behind)
         ),
         End::Lost(why) => format!(

@@ -281,5 +281,23 @@ impl From<Ranges> for String {
     }
 }
 
+/// A [`Check`] in a file by its word for people.
+pub mod by_word {
+    use serde::{Deserialize, Deserializer, Serializer, de};
+
+    use super::Check;
+
+    /// Writes it.
+    pub fn serialize<S: Serializer>(check: &Check, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(check.word())
+    }
+
+    /// Reads it.
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Check, D::Error> {
+        let word = String::deserialize(from)?;
+        Check::by_word(&word).ok_or_else(|| de::Error::custom(format!("{word:?} is no check")))
+    }
+}
+
 #[cfg(test)]
 mod tests;

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::time::Duration;
 
 use crate::clock::Timestamp;
+use crate::settings::Via;
 use crate::status::model::Stay;
 use crate::status::words;
 use crate::text;
@@ -28,19 +29,16 @@ pub(super) fn plot(stays: &[Stay], now: Timestamp, span: Duration, width: usize)
         let part = time.since(begin).as_secs_f64() / span.as_secs_f64() * width as f64;
         (part as usize).min(width)
     };
-    let mut abouts: Vec<(Option<&str>, &str)> = Vec::new();
-    for stay in stays {
-        let about = (stay.line.as_deref(), stay.family.as_str());
-        if !abouts.contains(&about) {
-            abouts.push(about);
+    let mut vias: Vec<Via> = Vec::new();
+    for via in stays.iter().map(Stay::via) {
+        if !vias.contains(&via) {
+            vias.push(via);
         }
     }
     let mut text = String::new();
-    for (line, family) in abouts {
-        let of: Vec<&Stay> =
-            stays.iter().filter(|s| (s.line.as_deref(), s.family.as_str()) == (line, family)).collect();
-        let line = line.map(|line| format!("{line} ")).unwrap_or_default();
-        let _ = writeln!(text, "{line}{}, the last {}", words::family(family), text::span(span));
+    for via in vias {
+        let of: Vec<&Stay> = stays.iter().filter(|stay| stay.via() == via).collect();
+        let _ = writeln!(text, "{via}, the last {}", text::span(span));
         let mut bar = vec![' '; width];
         let (addresses, gaps): (Vec<&Stay>, Vec<&Stay>) = of.iter().copied().partition(|stay| stay.address.is_some());
         for (number, stay) in addresses.iter().enumerate() {
@@ -79,6 +77,7 @@ fn fill(bar: &mut [char], from: usize, to: usize, sign: char) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::address::Family;
 
     #[test]
     fn as_wide_as_the_terminal() {
@@ -102,7 +101,7 @@ mod tests {
         let day = |days: u64| now.minus(Duration::from_secs(86_400 * days));
         let stay = |address: Option<&str>, from, to| Stay {
             line: None,
-            family: "ipv4".into(),
+            family: Family::Ipv4,
             address: address.map(str::to_owned),
             from,
             to,

@@ -5,6 +5,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::{CommandError, Exit, load_to_look, print, print_json};
+use crate::address::Family;
 use crate::audit::file;
 use crate::cli::Common;
 use crate::clock::{self, Timestamp};
@@ -113,7 +114,7 @@ fn exit(status: &Status) -> Exit {
         // Not yet, or not yet settled.
         Exit::PutOff
     } else if status.rounds == 0
-        || status.homes.iter().any(|home| home.address.is_none() && !has_other(status, &home.family))
+        || status.homes.iter().any(|home| home.address.is_none() && !has_other(status, home.family))
     {
         Exit::NoRuling
     } else if any(State::Adrift) || any(State::Unknown) {
@@ -127,7 +128,7 @@ fn exit(status: &Status) -> Exit {
 }
 
 /// A line may be down as long as another one of the family is not.
-fn has_other(status: &Status, family: &str) -> bool {
+fn has_other(status: &Status, family: Family) -> bool {
     status.homes.iter().any(|home| home.family == family && home.address.is_some())
 }
 
@@ -194,21 +195,20 @@ fn homes(text: &mut String, status: &Status, paint: Paint) {
     let words = if status.running { "the vote" } else { "the home" };
     heading(text, words, !status.homes.is_empty(), paint);
     for home in &status.homes {
-        let line = home.line.as_ref().map(|line| format!("{line} ")).unwrap_or_default();
-        let family = words::family(&home.family);
+        let via = home.via();
         let settled = home.settled.as_ref().map(|settled| format!("last settled at {settled}"));
         if !status.running {
-            let _ = writeln!(text, "{line}{family}  {}", settled.unwrap_or_else(|| "never settled".to_owned()));
+            let _ = writeln!(text, "{via}  {}", settled.unwrap_or_else(|| "never settled".to_owned()));
             continue;
         }
         let (agreed, all) = (home.agreed.len(), home.operators);
         let _ = match &home.address {
             Some(address) => {
-                writeln!(text, "{line}{family}  {address}   {agreed} of {all}: {}", home.agreed.join(", "))
+                writeln!(text, "{via}  {address}   {agreed} of {all}: {}", home.agreed.join(", "))
             }
             None => {
                 let settled = settled.map(|settled| format!("; {settled}")).unwrap_or_default();
-                writeln!(text, "{line}{family}  no ruling   {agreed} of {all}{settled}")
+                writeln!(text, "{via}  no ruling   {agreed} of {all}{settled}")
             }
         };
         let mut faintly = |said: String| writeln!(text, "      {}", paint.tone(Tone::Faint, &said));
@@ -223,7 +223,7 @@ fn homes(text: &mut String, status: &Status, paint: Paint) {
 
 fn records(text: &mut String, records: &[Record], paint: Paint) {
     heading(text, "records", !records.is_empty(), paint);
-    let width = records.iter().map(|record| record.name.chars().count()).max().unwrap_or(0);
+    let width = records.iter().map(|record| record.name.as_str().len()).max().unwrap_or(0);
     for record in records {
         let tone = match record.state {
             State::InStep => Tone::Good,
@@ -242,6 +242,6 @@ fn records(text: &mut String, records: &[Record], paint: Paint) {
         let mut note = record.behind.join(", ");
         note.push_str(&record.note);
         let colon = if note.is_empty() { "" } else { ": " };
-        let _ = writeln!(text, "{:width$}  {:4}  {values}   {state}{colon}{note}", record.name, record.rtype);
+        let _ = writeln!(text, "{:width$}  {:4}  {values}   {state}{colon}{note}", record.name.as_str(), record.rtype);
     }
 }

@@ -15,9 +15,11 @@ use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::registry::{Registry, Unit};
 
 use super::Status;
-use super::model::State;
+use super::history::word;
+use super::model::{Mark, State};
 use crate::clock::Timestamp;
 use crate::exposure::Grade;
+use crate::settings::Via;
 use crate::shown;
 
 type Labels = Vec<(&'static str, Text)>;
@@ -145,8 +147,8 @@ fn about_records(registry: &mut Registry, status: &Status) {
     for record in &status.records {
         for state in State::ALL {
             let labels = vec![
-                ("name", text(record.name.clone())),
-                ("type", text(record.rtype.clone())),
+                ("name", text(&record.name)),
+                ("type", text(record.rtype)),
                 ("provider", text(record.provider.clone())),
                 ("state", text(state.word())),
             ];
@@ -162,30 +164,29 @@ fn about_homes(registry: &mut Registry, status: &Status) {
     let ruling = moments(registry, "last_ruling", "When a ruling was last reached");
     let settled = moments(registry, "settled", "Since when the address is acted on");
     let voted = gauges(registry, "operator_vote", "1 for how an operator stood in the newest vote, 0 for the others");
-    let via = |line: &Option<String>, family: &String| {
-        vec![("line", text(line.clone().unwrap_or_default())), ("family", text(family.clone()))]
-    };
+    let via =
+        |Via { line, family }: Via| vec![("line", text(line.unwrap_or_default())), ("family", text(family.key()))];
     for home in &status.homes {
-        let labels = via(&home.line, &home.family);
+        let labels = via(home.via());
         set(&agreed, labels.clone(), home.agreed.len());
         set(&operators, labels.clone(), home.operators);
         set(&needed, labels.clone(), home.needed);
         at(&ruling, labels.clone(), home.last_ruling);
         at(&settled, labels.clone(), home.since);
-        let stood = |operator: &String, vote: &'static str| {
-            for one in ["agreed", "dissented", "silent"] {
+        let stood = |operator: &String, vote: Mark| {
+            for one in [Mark::Agreed, Mark::Dissented, Mark::Silent] {
                 let mut labels = labels.clone();
-                labels.extend([("operator", text(operator.clone())), ("vote", text(one))]);
+                labels.extend([("operator", text(operator.clone())), ("vote", text(word(one)))]);
                 set(&voted, labels, i64::from(one == vote));
             }
         };
-        home.agreed.iter().for_each(|operator| stood(operator, "agreed"));
-        home.dissent.iter().for_each(|said| stood(&said.operator, "dissented"));
-        home.silent.iter().for_each(|said| stood(&said.operator, "silent"));
+        home.agreed.iter().for_each(|operator| stood(operator, Mark::Agreed));
+        home.dissent.iter().for_each(|said| stood(&said.operator, Mark::Dissented));
+        home.silent.iter().for_each(|said| stood(&said.operator, Mark::Silent));
     }
     let took = seconds(registry, "witness_answer", "The median time of a witness's last answers", Unit::Seconds);
     for witness in &status.witnesses {
-        let mut labels = via(&witness.line, &witness.family);
+        let mut labels = via(witness.via());
         labels.extend([("witness", text(witness.name.clone())), ("operator", text(witness.operator.clone()))]);
         if let Some(took_ms) = witness.took_ms {
             #[expect(clippy::cast_precision_loss, reason = "no answer takes 2^53 ms")]
@@ -230,7 +231,7 @@ fn about_edges(registry: &mut Registry, status: &Status) {
     for check in &status.exposure {
         for grade in GRADES {
             let labels = vec![
-                ("check", text(check.check.clone())),
+                ("check", text(check.check)),
                 ("about", text(check.about.clone())),
                 ("grade", text(grade.to_string())),
             ];

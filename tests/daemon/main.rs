@@ -196,8 +196,8 @@ async fn a_reload_that_drops_a_family_ends_its_outage() {
     mill.until("the other family", |seen| (told(seen)?.0 == State::InStep).then_some(())).await;
     // It has a state although there is nothing that it should be.
     let records = build::status(&mill.snapshot.borrow()).records;
-    let states: Vec<_> = records.iter().map(|one| (one.rtype.as_str(), one.state, one.note.as_str())).collect();
-    assert_eq!(states, [("A", State::InStep, ""), ("AAAA", State::Adrift, "no ruling for IPv6")]);
+    let states: Vec<_> = records.iter().map(|one| (one.rtype, one.state, one.note.as_str())).collect();
+    assert_eq!(states, [(RecordType::A, State::InStep, ""), (RecordType::Aaaa, State::Adrift, "no ruling for IPv6")]);
     mill.write(&both(&mill.text(FREELY)));
     mill.tell(Trigger::Reload);
     mill.until("a look without it", |seen| (seen.looks.len() == 1).then_some(())).await;

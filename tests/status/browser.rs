@@ -74,7 +74,6 @@ fn every_width_and_every_word() {
     status.sentence = hostile.to_owned();
     status.needs = vec![hostile.to_owned()];
     for record in &mut status.records {
-        record.name += hostile;
         (record.note, record.behind) = (hostile.to_owned(), vec![hostile.to_owned()]);
         record.at_provider = vec![hostile.to_owned()];
     }

@@ -36,14 +36,15 @@ fn those_of_a_daemon_are_read_by_their_readers() {
 fn hostile_labels_stay_labels() {
     let hostile = "mill\"} 1\nfingerpost_evil{x=\"\\ \u{1f}</script>\u{202e}";
     let mut status: Status = serde_json::from_str(include_str!("status.json")).unwrap();
-    status.records[0].name = hostile.to_owned();
+    status.records[0].provider = hostile.to_owned();
     status.homes[0].agreed = vec![hostile.to_owned()];
     let text = metrics::render(&status);
     let samples = python(&["-c", PARSE], &text);
     assert!(samples.contains("fingerpost_record_state") && !samples.contains("\nfingerpost_evil"), "{samples}");
     // As it was, but for what would turn or hide text: down to its last character.
     let shown = "mill\"} 1\nfingerpost_evil{x=\"\\ \\u{1f}</script>\\u{202e}";
-    let label = format!("('name', {})", python(&["-c", "import sys; print(repr(sys.stdin.read()), end='')"], shown));
+    let label =
+        format!("('provider', {})", python(&["-c", "import sys; print(repr(sys.stdin.read()), end='')"], shown));
     assert!(samples.contains(&label), "{label}\n{samples}");
     promtool(&text);
 }

@@ -29,6 +29,14 @@ impl Family {
         Self::BOTH.into_iter().find(|family| family.word() == word)
     }
 
+    /// As files and JSON have it: `ipv4`, `ipv6`.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Ipv4 => "ipv4",
+            Self::Ipv6 => "ipv6",
+        }
+    }
+
     fn word(self) -> &'static str {
         match self {
             Self::Ipv4 => "IPv4",

@@ -5,8 +5,9 @@ use std::time::Duration;
 
 use crate::clock::Timestamp;
 use crate::exposure::Grade;
+use crate::record::RecordId;
 use crate::state::Cause;
-use crate::status::model::{Home, Record, State, Status};
+use crate::status::model::{Record, State, Status};
 use crate::status::words;
 use crate::watch::diagnose;
 
@@ -23,10 +24,10 @@ pub type Causes = BTreeMap<Cause, String>;
 pub fn causes(status: &Status, now: Timestamp) -> Causes {
     let mut causes = Causes::new();
     for record in &status.records {
-        let about = of_record(record);
         if matches!(record.state, State::Blocked | State::HeldBack) {
-            let text = format!("{about} is {}: {}", record.state.word(), record.note);
-            causes.insert(Cause::Blocked { record: about }, text);
+            let record_id = record.id();
+            let text = format!("{record_id} is {}: {}", record.state.word(), record.note);
+            causes.insert(Cause::Blocked { record: record_id }, text);
         }
     }
     for provider in &status.providers {
@@ -44,9 +45,9 @@ pub fn causes(status: &Status, now: Timestamp) -> Causes {
     }
     let gaps = status.stays.iter().filter(|stay| stay.address.is_none() && stay.to.is_none());
     for gap in gaps.filter(|gap| now.since(gap.from) >= NO_RULING) {
-        let about = of_via(gap.line.as_deref(), &gap.family);
-        let text = format!("no ruling for {about} since {}: the names stay as they are", words::moment(gap.from));
-        causes.insert(Cause::NoRuling { about }, text);
+        let via = gap.via();
+        let text = format!("no ruling for {via} since {}: the names stay as they are", words::moment(gap.from));
+        causes.insert(Cause::NoRuling { via }, text);
     }
     for finding in &status.findings {
         let line = finding.line.as_ref().map(|line| format!("{line}: ")).unwrap_or_default();
@@ -56,7 +57,7 @@ pub fn causes(status: &Status, now: Timestamp) -> Causes {
     for check in status.exposure.iter().filter(|check| check.grade == Grade::Amiss) {
         let todo = if check.todo.is_empty() { String::new() } else { format!("; {}", check.todo) };
         let text = format!("{}, {}: {}{todo}", check.about, check.check, check.seen);
-        causes.insert(Cause::Exposure { about: check.about.clone(), check: check.check.clone() }, text);
+        causes.insert(Cause::Exposure { about: check.about.clone(), check: check.check }, text);
     }
     for edge in &status.edges {
         if let Some(why) = &edge.trouble {
@@ -73,12 +74,9 @@ pub fn is_unknown(status: &Status, cause: &Cause) -> bool {
     match cause {
         Cause::Blocked { record } => {
             let undecided = |one: &&Record| matches!(one.state, State::Unknown | State::Adrift);
-            status.records.iter().filter(undecided).any(|one| *record == of_record(one))
+            status.records.iter().filter(undecided).any(|one| one.is(record))
         }
-        Cause::NoRuling { about } => {
-            let of_home = |home: &Home| of_via(home.line.as_deref(), &home.family);
-            status.homes.iter().any(|home| home.last_ruling.is_none() && *about == of_home(home))
-        }
+        Cause::NoRuling { via } => status.homes.iter().any(|home| home.last_ruling.is_none() && home.via() == *via),
         Cause::Connection { finding, .. } => status.rounds < u64::from(diagnose::ROUNDS) && finding.needs_history(),
         Cause::Exposure { about, check } => {
             let here = status.exposure.iter().filter(|one| one.about == *about && one.check == *check);
@@ -90,19 +88,9 @@ pub fn is_unknown(status: &Status, cause: &Cause) -> bool {
     }
 }
 
-/// The words by which the cause about a record is known.
-pub fn of_record(record: &Record) -> String {
-    format!("{} {}", record.name, record.rtype)
-}
-
-fn of_via(line: Option<&str>, family: &str) -> String {
-    let line = line.map(|line| format!("{line} ")).unwrap_or_default();
-    format!("{line}{}", words::family(family))
-}
-
-/// The published addresses of each record, by name and type.
-pub fn published(status: &Status) -> BTreeMap<String, Vec<String>> {
+/// The published addresses of each record.
+pub fn published(status: &Status) -> BTreeMap<RecordId, Vec<String>> {
     let is_published = |state| matches!(state, State::InStep | State::Spreading);
     let records = status.records.iter().filter(|record| is_published(record.state));
-    records.map(|record| (of_record(record), record.at_provider.clone())).collect()
+    records.map(|record| (record.id(), record.at_provider.clone())).collect()
 }

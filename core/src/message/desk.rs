@@ -4,8 +4,9 @@ use std::collections::{BTreeSet, VecDeque};
 use std::fmt;
 use std::time::Duration;
 
-use super::causes::{causes, is_unknown, of_record, published};
+use super::causes::{causes, is_unknown, published};
 use crate::clock::{Step, Timestamp};
+use crate::record::RecordId;
 use crate::settings::{Message, Occasion, Quiet};
 use crate::shown;
 use crate::state::{Cause, Past};
@@ -42,8 +43,8 @@ pub struct Letter {
 pub enum About {
     /// Something that lasts until it clears.
     Cause(Cause),
-    /// The record of this name and type has other addresses.
-    Change(String),
+    /// The record has other addresses.
+    Change(RecordId),
 }
 
 impl About {
@@ -158,7 +159,7 @@ impl Desk {
             return;
         }
         let present = published(status);
-        let is_configured = |about: &str| status.records.iter().any(|record| about == of_record(record));
+        let is_configured = |about: &RecordId| status.records.iter().any(|record| record.is(about));
         self.past.published.retain(|about, _| present.contains_key(about) || is_configured(about));
         for (about, addresses) in present {
             let what = About::Change(about.clone());

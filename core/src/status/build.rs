@@ -3,9 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
-use super::history::{family, outcome};
 use super::memory::{Memory, SPAN};
-use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State, Status, Totals};
+use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State, Status, Totals, Vote};
 use super::{tenure, words};
 use crate::about::About;
 use crate::allowlist::Kept;
@@ -90,8 +89,8 @@ fn unreported(one: &settings::Record, rtype: RecordType, seen: &Snapshot, agreed
         (State::Adrift, format!("no ruling for {family}"))
     };
     Record {
-        name: one.name.to_string(),
-        rtype: rtype.to_string(),
+        name: one.name.clone(),
+        rtype,
         provider: one.provider.clone(),
         state,
         wanted: None,
@@ -117,8 +116,8 @@ fn record(report: &Report, one: &RecordReport) -> Record {
         _ => one.before.as_ref(),
     };
     Record {
-        name: one.name.to_string(),
-        rtype: one.rtype.to_string(),
+        name: one.name.clone(),
+        rtype: one.rtype,
         provider: report.provider.clone(),
         state,
         wanted: Some(one.address.to_string()),
@@ -130,8 +129,8 @@ fn record(report: &Report, one: &RecordReport) -> Record {
 
 fn held_back(held: &HeldBack, provider: &str) -> Record {
     Record {
-        name: held.name.to_string(),
-        rtype: held.rtype.to_string(),
+        name: held.name.clone(),
+        rtype: held.rtype,
         provider: provider.to_owned(),
         state: State::HeldBack,
         wanted: Some(held.address.to_string()),
@@ -147,10 +146,10 @@ fn home(look: &Look, seen: &Snapshot) -> Home {
     let list = |all: &[std::net::IpAddr]| all.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
     Home {
         line: look.line.clone(),
-        family: family(look.family),
+        family: look.family,
         settled: seen.settled.get(&via).map(ToString::to_string),
         since: seen.memory.settled_since(&via),
-        outcome: outcome(&ruling.outcome).to_owned(),
+        outcome: Vote::of(&ruling.outcome),
         address: match ruling.outcome {
             Outcome::Agreed(address) => Some(address.to_string()),
             Outcome::Split | Outcome::TooFew | Outcome::NoneAsked => None,
@@ -192,14 +191,7 @@ fn provider(name: &str, (left_today, daily): (u32, u32), seen: &Snapshot) -> Pro
 fn check(finding: &crate::exposure::Finding, memory: &Memory) -> Check {
     let crate::exposure::Finding { check, about, grade, seen, todo, reach: _ } = finding;
     let since = memory.since(None, &About::Exposure(finding.key())).filter(|_| *grade == crate::exposure::Grade::Amiss);
-    Check {
-        check: check.to_string(),
-        about: about.clone(),
-        grade: *grade,
-        seen: seen.clone(),
-        todo: todo.clone(),
-        since,
-    }
+    Check { check: *check, about: about.clone(), grade: *grade, seen: seen.clone(), todo: todo.clone(), since }
 }
 
 /// With what goes on now.
@@ -207,7 +199,7 @@ fn stays(seen: &Snapshot, now: Timestamp) -> Vec<super::model::Stay> {
     let mut stays = tenure::stays(seen.memory.moves(), now, SPAN);
     stays.extend(seen.outages.iter().map(|(via, since)| super::model::Stay {
         line: via.line.clone(),
-        family: family(via.family),
+        family: via.family,
         address: None,
         from: *since,
         to: None,
@@ -240,8 +232,8 @@ pub fn left_behind(
     let kept = |(one, rtype): (&settings::Record, RecordType)| {
         let addresses = state.published.get(&record_key(&one.provider, &one.name, rtype));
         Record {
-            name: one.name.to_string(),
-            rtype: rtype.to_string(),
+            name: one.name.clone(),
+            rtype,
             provider: one.provider.clone(),
             state: State::Unknown,
             wanted: None,
@@ -270,10 +262,10 @@ pub fn left_behind(
     };
     let home = |(via, address): (&Via, &IpAddr)| Home {
         line: via.line.clone(),
-        family: family(via.family),
+        family: via.family,
         settled: Some(address.to_string()),
         since: memory.settled_since(via),
-        outcome: outcome(&Outcome::NoneAsked).to_owned(),
+        outcome: Vote::NoneAsked,
         address: None,
         agreed: Vec::new(),
         dissent: Vec::new(),

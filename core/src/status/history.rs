@@ -2,8 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use super::model::{Mark, Totals, Witness};
-use crate::address::Family;
+use super::model::{Mark, Totals, Vote, Witness};
 use crate::settings::Via;
 use crate::watch::look::Look;
 use crate::watch::vote::Outcome;
@@ -30,30 +29,12 @@ pub struct History {
     totals: Totals,
 }
 
-/// The family as it stands in JSON.
-pub fn family(family: Family) -> String {
-    match family {
-        Family::Ipv4 => "ipv4".to_owned(),
-        Family::Ipv6 => "ipv6".to_owned(),
-    }
-}
-
-/// How a vote ended, in one word.
-pub fn outcome(outcome: &Outcome) -> &'static str {
-    match outcome {
-        Outcome::Agreed(_) => "agreed",
-        Outcome::Split => "split",
-        Outcome::TooFew => "too-few",
-        Outcome::NoneAsked => "none-asked",
-    }
-}
-
 impl History {
     /// Takes in the looks of one round.
     pub fn hear(&mut self, looks: &[Look]) {
         for look in looks {
             let via = look.via();
-            count(&mut self.totals.rulings, &String::from(via.clone()), outcome(&look.ruling.outcome));
+            count(&mut self.totals.rulings, &String::from(via.clone()), Vote::of(&look.ruling.outcome).word());
             let pasts = self.pasts.entry(via).or_default();
             for one in &look.testimony {
                 let at = pasts.iter().position(|(name, _)| *name == one.witness).unwrap_or_else(|| {
@@ -110,7 +91,7 @@ impl History {
                 name: name.clone(),
                 operator: past.operator.clone(),
                 line: via.line.clone(),
-                family: family(via.family),
+                family: via.family,
                 marks: past.marks.iter().copied().collect(),
                 agreed_percent: percent.and_then(|percent| percent.try_into().ok()),
                 took_ms: median(&past.took),

@@ -6,9 +6,14 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::about::Connection;
+use crate::about::{self, Connection, by_word};
+use crate::address::Family;
 use crate::clock::Timestamp;
 use crate::exposure::Grade;
+use crate::name::DnsName;
+use crate::record::{RecordId, RecordType};
+use crate::settings::Via;
+use crate::watch::vote::Outcome;
 
 /// All that the daemon knows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -98,10 +103,10 @@ impl State {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Record {
     /// Its name.
-    pub name: String,
+    pub name: DnsName,
     /// Its type.
     #[serde(rename = "type")]
-    pub rtype: String,
+    pub rtype: RecordType,
     /// Its provider.
     pub provider: String,
     /// In one word.
@@ -116,19 +121,31 @@ pub struct Record {
     pub note: String,
 }
 
+impl Record {
+    /// Which it is.
+    pub fn id(&self) -> RecordId {
+        RecordId { name: self.name.clone(), rtype: self.rtype }
+    }
+
+    /// Whether it is this one.
+    pub fn is(&self, id: &RecordId) -> bool {
+        (&self.name, self.rtype) == (&id.name, id.rtype)
+    }
+}
+
 /// Where the home is, over one line and family.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Home {
     /// The line; null when there is only one.
     pub line: Option<String>,
     /// `ipv4` or `ipv6`.
-    pub family: String,
+    pub family: Family,
     /// The address that is acted on.
     pub settled: Option<String>,
     /// Since when.
     pub since: Option<Timestamp>,
-    /// How the newest vote ended: `agreed`, `split`, `too-few`, `none-asked`.
-    pub outcome: String,
+    /// How the newest vote ended.
+    pub outcome: Vote,
     /// The address of the newest ruling, if there is one.
     pub address: Option<String>,
     /// The operators for it.
@@ -143,6 +160,49 @@ pub struct Home {
     pub needed: usize,
     /// When a ruling was last reached.
     pub last_ruling: Option<Timestamp>,
+}
+
+/// How a vote ended, in one word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Vote {
+    /// There is a ruling.
+    Agreed,
+    /// The operators differ.
+    Split,
+    /// Too few of them said anything.
+    TooFew,
+    /// Nobody is asked.
+    NoneAsked,
+}
+
+impl Vote {
+    /// How it ended by `outcome`.
+    pub fn of(outcome: &Outcome) -> Self {
+        match outcome {
+            Outcome::Agreed(_) => Self::Agreed,
+            Outcome::Split => Self::Split,
+            Outcome::TooFew => Self::TooFew,
+            Outcome::NoneAsked => Self::NoneAsked,
+        }
+    }
+
+    /// The word for it, as in JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Agreed => "agreed",
+            Self::Split => "split",
+            Self::TooFew => "too-few",
+            Self::NoneAsked => "none-asked",
+        }
+    }
+}
+
+impl Home {
+    /// The line and family.
+    pub fn via(&self) -> Via {
+        Via { line: self.line.clone(), family: self.family }
+    }
 }
 
 /// What an operator said.
@@ -180,7 +240,7 @@ pub struct Witness {
     /// The line; null when there is only one.
     pub line: Option<String>,
     /// `ipv4` or `ipv6`.
-    pub family: String,
+    pub family: Family,
     /// The last rounds, oldest first.
     pub marks: Vec<Mark>,
     /// Of the rounds in which it was asked, how many in a hundred it agreed in; null before it was asked.
@@ -261,7 +321,8 @@ pub struct Edge {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Check {
     /// What is looked at.
-    pub check: String,
+    #[serde(with = "by_word")]
+    pub check: about::Check,
     /// What was looked at: a service's name, or a zone's.
     pub about: String,
     /// `good`, `amiss` or `unknown`.
@@ -280,13 +341,27 @@ pub struct Stay {
     /// The line; null when there is only one.
     pub line: Option<String>,
     /// `ipv4` or `ipv6`.
-    pub family: String,
+    pub family: Family,
     /// The address; null for a time without a ruling.
     pub address: Option<String>,
     /// From when.
     pub from: Timestamp,
     /// Until when; null when it goes on.
     pub to: Option<Timestamp>,
+}
+
+impl Witness {
+    /// The line and family.
+    pub fn via(&self) -> Via {
+        Via { line: self.line.clone(), family: self.family }
+    }
+}
+
+impl Stay {
+    /// The line and family.
+    pub fn via(&self) -> Via {
+        Via { line: self.line.clone(), family: self.family }
+    }
 }
 
 /// The audit log.

@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::time::Duration;
 
-use super::history::family;
 use super::model::Stay;
 use crate::audit::Event;
 use crate::audit::chain::{Entry, Known};
@@ -51,7 +50,7 @@ pub fn stays<'a>(moves: impl IntoIterator<Item = &'a Move>, now: Timestamp, span
     let mut by_via: BTreeMap<&Via, Vec<Stay>> = BTreeMap::new();
     for Move { time, via, what } in moves {
         let all = by_via.entry(via).or_default();
-        let stay = |address, from, to| Stay { line: via.line.clone(), family: family(via.family), address, from, to };
+        let stay = |address, from, to| Stay { line: via.line.clone(), family: via.family, address, from, to };
         match what {
             What::Settled(to) => {
                 if let Some(last) = all.iter_mut().rev().find(|stay| stay.address.is_some() && stay.to.is_none()) {

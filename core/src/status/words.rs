@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::model::{Home, Record, State, Status};
+use super::model::{Home, Record, State, Status, Vote};
 use crate::clock::Timestamp;
 use crate::exposure::Grade;
 
@@ -81,7 +81,7 @@ fn since(home: &Home) -> String {
 
 fn where_it_is(home: &Home) -> String {
     let (subject, since) = (subject(home), since(home));
-    let family = family(&home.family);
+    let family = home.family;
     match (&home.address, &home.settled) {
         (Some(address), Some(settled)) if address == settled => {
             let (agreed, all) = (home.agreed.len(), home.operators);
@@ -123,9 +123,8 @@ pub fn needs(status: &Status) -> Vec<String> {
             _ => {}
         }
     }
-    for home in status.homes.iter().filter(|home| home.address.is_none() && home.outcome != "none-asked") {
-        let line = home.line.as_ref().map(|line| format!("{line} ")).unwrap_or_default();
-        needs.push(format!("no ruling for {line}{}", family(&home.family)));
+    for home in status.homes.iter().filter(|home| home.address.is_none() && home.outcome != Vote::NoneAsked) {
+        needs.push(format!("no ruling for {}", home.via()));
     }
     needs.extend(status.findings.iter().map(|finding| match &finding.line {
         None => finding.text.clone(),
@@ -144,11 +143,6 @@ pub fn needs(status: &Status) -> Vec<String> {
     }
     needs.extend(status.log.flaw.as_ref().map(|flaw| format!("the audit log does not hold: {flaw}")));
     needs
-}
-
-/// The family for people.
-pub fn family(word: &str) -> &'static str {
-    if word == "ipv6" { "IPv6" } else { "IPv4" }
 }
 
 /// A moment for people: to the minute, in UTC.

@@ -4,9 +4,10 @@ use super::*;
 fn a_label_ends_where_it_should() {
     let mut status: Status = serde_json::from_str(include_str!("../../../tests/status/status.json")).unwrap();
     status.records.truncate(1);
-    status.records[0].name = "a\"b\\c\nd".to_owned();
+    status.records[0].provider = "a\"b\\c\nd".to_owned();
     let text = render(&status);
-    let line = r#"fingerpost_record_state{name="a\"b\\c\nd",type="A",provider="home",state="in step"} 1"#;
+    let line =
+        r#"fingerpost_record_state{name="gauge.heronmill.example",type="A",provider="a\"b\\c\nd",state="in step"} 1"#;
     assert!(text.lines().any(|found| found == line), "{text}");
     assert!(text.ends_with("# EOF\n"));
 }

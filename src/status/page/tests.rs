@@ -1,4 +1,5 @@
 use super::*;
+use crate::name::DnsName;
 use crate::status::model::Record;
 
 fn status() -> Status {
@@ -18,7 +19,10 @@ fn a_name_has_one_arm_which_is_as_bad_as_its_worst_record() {
 fn ten_thousand_names_make_no_endless_page() {
     let mut status = status();
     let blocked = status.records.pop().unwrap();
-    let one = |number| Record { name: format!("n{number}.heronmill.example"), ..status.records[0].clone() };
+    let one = |number| Record {
+        name: DnsName::parse(&format!("n{number}.heronmill.example")).unwrap(),
+        ..status.records[0].clone()
+    };
     status.records = (0..10_000).map(one).chain([blocked]).collect();
     let page = render(&status);
     assert!(page.len() < 100_000, "{}", page.len());
@@ -31,7 +35,7 @@ fn ten_thousand_names_make_no_endless_page() {
 fn whatever_stands_in_a_name_stands_there_as_text() {
     let mut status = status();
     let hostile = "</strong><script>alert(1)</script>\" onload='x' {{ 7 * 7 }}";
-    status.records[0].name = hostile.to_owned();
+    status.records[0].note = hostile.to_owned();
     status.witnesses[0].name = hostile.to_owned();
     let page = render(&status);
     assert!(!page.contains("<script>alert") && !page.contains("onload='x'") && !page.contains(" 49"), "{page}");

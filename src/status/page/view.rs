@@ -6,6 +6,8 @@ use serde::Serialize;
 
 use crate::clock::Timestamp;
 use crate::exposure::Grade;
+use crate::name::DnsName;
+use crate::settings::Via;
 use crate::status::memory::SPAN;
 use crate::status::model::{Check, Edge, Home, Mark, Provider, Record, State, Status, Stay, Witness};
 use crate::status::words;
@@ -203,10 +205,10 @@ fn drawn(state: State) -> (&'static str, &'static str) {
 
 /// One arm a name, the worst first where there are too many; and how many are left out.
 fn arms(records: &[Record]) -> (Vec<Arm>, usize) {
-    let mut names: Vec<(&str, Vec<&Record>)> = Vec::new();
+    let mut names: Vec<(&DnsName, Vec<&Record>)> = Vec::new();
     let mut at = std::collections::BTreeMap::new();
     for record in records {
-        let place = *at.entry(record.name.as_str()).or_insert(names.len());
+        let place = *at.entry(&record.name).or_insert(names.len());
         match names.get_mut(place) {
             Some((_, all)) => all.push(record),
             None => names.push((&record.name, vec![record])),
@@ -218,12 +220,12 @@ fn arms(records: &[Record]) -> (Vec<Arm>, usize) {
         names.sort_by_key(|(_, all)| std::cmp::Reverse(worst(all)));
         names.truncate(ARMS);
     }
-    let arm = |(name, all): (&str, Vec<&Record>)| {
+    let arm = |(name, all): (&DnsName, Vec<&Record>)| {
         let state = worst(&all);
         let (class, grade) = drawn(state);
         let notes = all.iter().flat_map(|record| record.behind.iter().cloned().chain([record.note.clone()]));
         Arm {
-            name: name.to_owned(),
+            name: name.to_string(),
             class,
             grade,
             state: state.word(),
@@ -235,20 +237,15 @@ fn arms(records: &[Record]) -> (Vec<Arm>, usize) {
 }
 
 fn value(record: &Record) -> String {
-    let (there, rtype) = (record.at_provider.join(", "), &record.rtype);
+    let (there, rtype) = (record.at_provider.join(", "), record.rtype);
     let wanted = record.wanted.clone().unwrap_or_default();
     match record.state {
         State::InStep | State::Spreading => format!("{rtype} {there}"),
-        _ if there.is_empty() && wanted.is_empty() => rtype.clone(),
+        _ if there.is_empty() && wanted.is_empty() => rtype.to_string(),
         _ if wanted.is_empty() => format!("{rtype} {there}"),
         _ if there.is_empty() => format!("{rtype} wants {wanted}"),
         _ => format!("{rtype} {there} → {wanted}"),
     }
-}
-
-fn about(line: Option<&str>, family: &str) -> String {
-    let family = words::family(family);
-    line.map_or_else(|| family.to_owned(), |line| format!("{line} {family}"))
 }
 
 fn vote(home: &Home) -> Vote {
@@ -259,7 +256,7 @@ fn vote(home: &Home) -> Vote {
         agreed => format!("{} of {} operators: {}", agreed.len(), home.operators, agreed.join(", ")),
     };
     Vote {
-        about: about(home.line.as_deref(), &home.family),
+        about: home.via().to_string(),
         address: home.address.clone().unwrap_or_else(|| "no ruling".to_owned()),
         grade: if home.address.is_some() { "good" } else { "amiss" },
         told,
@@ -283,7 +280,7 @@ fn row(witness: &Witness) -> Row {
     Row {
         name: witness.name.clone(),
         operator: witness.operator.clone(),
-        about: about(witness.line.as_deref(), &witness.family),
+        about: witness.via().to_string(),
         share: witness.agreed_percent.map_or_else(|| "not asked yet".to_owned(), |share| format!("{share} %{took}")),
         label: format!(
             "{}: of the last {} rounds agreed in {}, dissented in {}, silent in {}, not asked in {}",
@@ -301,17 +298,17 @@ fn row(witness: &Witness) -> Row {
 
 /// The stays of each line and family, drawn to scale over the whole span.
 fn tenures(stays: &[Stay], now: Timestamp) -> Vec<Tenure> {
-    let mut all: Vec<(String, Vec<&Stay>)> = Vec::new();
+    let mut all: Vec<(Via, Vec<&Stay>)> = Vec::new();
     for stay in stays {
-        let about = about(stay.line.as_deref(), &stay.family);
-        match all.iter_mut().find(|(known, _)| *known == about) {
+        let via = stay.via();
+        match all.iter_mut().find(|(known, _)| *known == via) {
             Some((_, known)) => known.push(stay),
-            None => all.push((about, vec![stay])),
+            None => all.push((via, vec![stay])),
         }
     }
     let begin = now.minus(SPAN);
     let at = |time: Timestamp| time.since(begin).as_secs_f64() / SPAN.as_secs_f64() * WIDTH;
-    let tenure = |(about, stays): (String, Vec<&Stay>)| {
+    let tenure = |(via, stays): (Via, Vec<&Stay>)| {
         let part = |stay: &&Stay| {
             let (from, to) = (at(stay.from), at(stay.to.unwrap_or(now)));
             Part {
@@ -329,7 +326,7 @@ fn tenures(stays: &[Stay], now: Timestamp) -> Vec<Tenure> {
         let rows: Vec<StayRow> = stays.iter().rev().map(|stay| stay_row(stay, now)).collect();
         let label: Vec<String> = rows.iter().map(|row| format!("{}, {}", row.what, row.when)).collect();
         Tenure {
-            about,
+            about: via.to_string(),
             label: label.join("; "),
             parts: addresses.iter().map(part).chain(gaps.iter().map(part)).collect(),
             stays: rows,
@@ -359,7 +356,7 @@ fn edge(edge: &Edge) -> EdgeRow {
 
 fn check(check: &Check) -> CheckRow {
     let Check { check, about, grade, seen, todo, since } = check.clone();
-    CheckRow { about, check, grade, seen, todo, since: since.map(words::moment) }
+    CheckRow { about, check: check.to_string(), grade, seen, todo, since: since.map(words::moment) }
 }
 
 fn provider(provider: &Provider, now: Timestamp) -> ProviderRow {

@@ -1,8 +1,10 @@
 use super::*;
-use crate::about::Connection;
+use crate::about::{Check, Connection};
+use crate::address::Family;
 use crate::exposure::Grade;
 use crate::message::causes::NO_RULING;
-use crate::settings::Way;
+use crate::name::DnsName;
+use crate::settings::{Via, Way};
 use crate::status::model::{State, Stay};
 
 /// Invented, as the page's tests have it; a blocked record and a check that is amiss are in it.
@@ -17,13 +19,17 @@ fn calm() -> Status {
     status
 }
 
-fn calm_addresses() -> std::collections::BTreeMap<String, Vec<String>> {
+fn calm_addresses() -> std::collections::BTreeMap<RecordId, Vec<String>> {
     crate::message::causes::published(&calm())
 }
 
 fn message(events: &[Occasion], quiet: Option<Quiet>) -> Message {
     let way = Way::Program { command: vec!["true".into()] };
     Message { name: "keeper".into(), events: events.iter().copied().collect(), quiet, timeout: FIRST, way }
+}
+
+fn record(text: &str) -> RecordId {
+    RecordId::by_text(text).unwrap()
 }
 
 fn desk(quiet: Option<Quiet>) -> Desk {
@@ -89,14 +95,14 @@ fn what_is_not_known_yet_is_not_over() {
     let now = at("12:00:00");
     let text = |text: &str| text.to_owned();
     let told = [
-        Cause::Blocked { record: text("cam.heronmill.example A") },
-        Cause::NoRuling { about: text("IPv4") },
+        Cause::Blocked { record: record("cam.heronmill.example A") },
+        Cause::NoRuling { via: Via::only(Family::Ipv4) },
         Cause::Connection { line: Some(text("lte")), finding: text("dissenter tern-labs IPv4").into() },
-        Cause::Exposure { about: text("gauge.heronmill.example"), check: text("allowlist") },
+        Cause::Exposure { about: text("gauge.heronmill.example"), check: Check::Allowlist },
         Cause::Ranges { edge: text("weir") },
         Cause::Hold { provider: text("home") },
     ];
-    let published = [("gauge.heronmill.example A".to_owned(), vec!["203.0.113.9".to_owned()])];
+    let published = [(record("gauge.heronmill.example A"), vec!["203.0.113.9".to_owned()])];
     let past = Past { causes: told.clone().into(), published: published.into() };
     let mut desk = Desk::new(&message(&Occasion::ALL.map(|(_, kind)| kind), None), past.clone());
     desk.hear(&young(), now);
@@ -222,7 +228,7 @@ fn a_change_is_told_with_what_was_before() {
     moved.records[0].state = State::Adrift;
     moved.records.truncate(1);
     desk.hear(&moved, now);
-    assert_eq!(desk.past().published.keys().collect::<Vec<_>>(), ["gauge.heronmill.example A"]);
+    assert_eq!(desk.past().published.keys().collect::<Vec<_>>(), [&record("gauge.heronmill.example A")]);
     // Only of what it shall tell.
     let mut other = Desk::new(&message(&[Occasion::Hold], None), Past::default());
     other.hear(&calm(), now);
@@ -235,7 +241,7 @@ fn a_change_is_told_with_what_was_before() {
 fn an_hour_without_a_ruling_is_told_and_not_a_minute() {
     let (mut desk, now) = (desk(None), at("12:00:00"));
     let mut status = calm();
-    status.stays.push(Stay { line: None, family: "ipv4".into(), address: None, from: now, to: None });
+    status.stays.push(Stay { line: None, family: Family::Ipv4, address: None, from: now, to: None });
     desk.hear(&status, now.plus(NO_RULING - Duration::from_secs(1)));
     assert_eq!(sent(&mut desk, now), Vec::<String>::new());
     desk.hear(&status, now.plus(NO_RULING));
@@ -249,8 +255,9 @@ fn an_hour_without_a_ruling_is_told_and_not_a_minute() {
 fn it_stays_small() {
     let (mut desk, mut status) = (desk(None), status());
     let blocked = status.records.pop().unwrap();
-    status.records =
-        (0..10_000).map(|n| crate::status::model::Record { name: format!("n{n}"), ..blocked.clone() }).collect();
+    let name = |n| DnsName::parse(&format!("n{n}.heronmill.example")).unwrap();
+    let one = |n: u32| crate::status::model::Record { name: name(n), ..blocked.clone() };
+    status.records = (0..10_000).map(one).collect();
     desk.hear(&status, at("12:00:00"));
     assert_eq!(desk.waiting.len(), WAITING);
 }

@@ -1,6 +1,7 @@
 use std::time::Duration;
 
 use super::*;
+use crate::address::Family;
 use crate::watch::vote::Ruling;
 use crate::watch::{Silence, Testimony};
 
