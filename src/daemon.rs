@@ -3,11 +3,11 @@
 //! What it is told, and what it tells, is passed in: the triggers, the notifier, the clock, the randomness.
 
 mod around;
+mod change_sources;
 mod clock_set;
 mod edges;
 mod events;
-mod pushes;
-mod said;
+mod log_once;
 mod work;
 
 use std::sync::Arc;
@@ -22,14 +22,14 @@ use crate::config::load::{ConfigError, Loaded};
 use crate::exposure::Finding;
 use crate::files;
 use crate::household::schedule::{self, Schedule};
-use crate::round::{Answers, Home, Means, RoundError};
+use crate::round::{Actors, Answers, Home, RoundError};
 use crate::status::{self, Snapshot};
 use crate::update::retry::doubling;
 use crate::watch::look::agreed;
 pub use around::{DaemonError, Notifier, Surroundings, Trigger};
 use edges::Ranges;
 use events::{Event, Events, Task};
-use said::Said;
+use log_once::LogOnce;
 
 /// After a stop is asked for, a write in flight may take this long.
 pub const GRACE: Duration = Duration::from_secs(10);
@@ -47,14 +47,14 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
     if let Some(who) = files::stranger_at(&loaded.config.state_dir) {
         return Err(DaemonError::Theirs { path: loaded.config.state_dir, who });
     }
-    let means = Means::new(loaded.config, clock.clone()).map_err(RoundError::Watch)?;
-    let home = Home::open(means)?;
-    let mut events = Events::new(triggers, notifier, &home.means.config);
+    let actors = Actors::new(loaded.config, clock.clone()).map_err(RoundError::Watch)?;
+    let home = Home::open(actors)?;
+    let mut events = Events::new(triggers, notifier, &home.actors.config);
     let watching = snapshot.subscribe();
     let told = home.state().told.clone();
-    events.listen(&home.means.config, home.leases(), &watching, &clock, told).await;
+    events.listen(&home.actors.config, home.leases(), &watching, &clock, told).await;
     notifier.tell(&[NotifyState::Ready]);
-    tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.means.config));
+    tracing::info!("fingerpost {} keeps {}", env!("CARGO_PKG_VERSION"), describe(&home.actors.config));
     let mut daemon = Daemon::new(home, clock, random, snapshot, notifier);
     daemon.follow(&mut events);
     daemon.show();
@@ -66,7 +66,7 @@ pub async fn run(load: impl Fn() -> Result<Loaded, ConfigError>, around: Surroun
             Event::Trigger(Trigger::Reload) => {
                 if daemon.reload(&load, &mut events).await? {
                     let told = daemon.home.state().told.clone();
-                    let (config, leases) = (&daemon.home.means.config, daemon.home.leases());
+                    let (config, leases) = (&daemon.home.actors.config, daemon.home.leases());
                     events.listen(config, leases, &watching, &daemon.clock, told).await;
                     daemon.follow(&mut events);
                     daemon.home.release_former_leases().await;
@@ -99,7 +99,7 @@ struct Daemon {
     clock: Clock,
     random: fastrand::Rng,
     schedule: Schedule,
-    said: Said,
+    said: LogOnce,
     ranges: Ranges,
     snapshot: watch::Sender<Snapshot>,
     latest: Snapshot,
@@ -117,17 +117,17 @@ impl Daemon {
         snapshot: watch::Sender<Snapshot>,
         notifier: Notifier,
     ) -> Self {
-        let (began, schedule) = (Instant::now(), Schedule::new(&home.means.config, doubling, Duration::ZERO));
-        let edges = status::edges(&home.means.config);
+        let (began, schedule) = (Instant::now(), Schedule::new(&home.actors.config, doubling, Duration::ZERO));
+        let edges = status::edges(&home.actors.config);
         let (flaw, started) = (home.remember(), Some(clock.now()));
-        let records = home.means.config.records.as_slice().into();
+        let records = home.actors.config.records.as_slice().into();
         let latest = Snapshot { flaw, started, edges, records, ..Snapshot::default() };
         Self {
             home,
             clock,
             random,
             schedule,
-            said: Said::default(),
+            said: LogOnce::default(),
             ranges: Ranges::default(),
             snapshot,
             latest,
@@ -205,7 +205,7 @@ impl Daemon {
 
     /// Takes in a round, and publishes what follows from it.
     fn looked(&mut self, answers: Answers, events: &mut Events) {
-        let heard = self.home.hear(answers, self.home.means.config.watch.settle);
+        let heard = self.home.hear(answers, self.home.actors.config.watch.settle);
         let draw = self.draw();
         let wait = self.schedule.looked(&heard, self.steady(), draw);
         self.latest.rounds += 1;
@@ -238,7 +238,7 @@ impl Daemon {
     fn expose(&mut self, events: &mut Events) {
         match self.home.exposing() {
             Some(looking) => events.start(Task::Expose, async move { Event::Exposed(looking.await) }),
-            None if self.home.means.config.exposure.services.is_empty() => self.exposed(Some(Vec::new())),
+            None if self.home.actors.config.exposure.services.is_empty() => self.exposed(Some(Vec::new())),
             // The first settled address is a reason to look.
             None => {}
         }
@@ -261,7 +261,7 @@ impl Daemon {
     ) -> Result<bool, DaemonError> {
         self.notifier.tell(&[NotifyState::Reloading]);
         let taken = load().map_err(|error| crate::text::chain_of(&error)).and_then(|loaded| {
-            let (old, new) = (&self.home.means.config.state_dir, &loaded.config.state_dir);
+            let (old, new) = (&self.home.actors.config.state_dir, &loaded.config.state_dir);
             if old != new {
                 return Err(format!(
                     "state_dir cannot change while running ({} to {}): restart",
@@ -269,29 +269,30 @@ impl Daemon {
                     new.display()
                 ));
             }
-            let means = Means::new(loaded.config, self.clock.clone()).map_err(|error| crate::text::chain_of(&error))?;
-            Ok((means, loaded.notes))
+            let actors =
+                Actors::new(loaded.config, self.clock.clone()).map_err(|error| crate::text::chain_of(&error))?;
+            Ok((actors, loaded.notes))
         });
         let is_taken = taken.is_ok();
         match taken {
-            Ok((means, notes)) => {
+            Ok((actors, notes)) => {
                 for note in notes {
                     tracing::warn!("{note}");
                 }
                 self.finish(events).await?;
-                self.home.refit(means);
+                self.home.refit(actors);
                 let steady = self.steady();
-                self.schedule.reloaded(&self.home.means.config, doubling, steady);
-                self.said = Said::default();
+                self.schedule.reloaded(&self.home.actors.config, doubling, steady);
+                self.said = LogOnce::default();
                 self.ranges = Ranges::default();
                 self.latest.providers.clear();
-                let config = &self.home.means.config;
+                let config = &self.home.actors.config;
                 self.latest.edges = status::edges(config);
                 self.latest.records = config.records.as_slice().into();
                 let names: Vec<&str> = config.witnesses.iter().map(|witness| witness.name.as_str()).collect();
                 Arc::make_mut(&mut self.latest.history).keep_only(&names);
                 self.latest.reload_refused = None;
-                tracing::info!("configuration reloaded: {}", describe(&self.home.means.config));
+                tracing::info!("configuration reloaded: {}", describe(&self.home.actors.config));
             }
             Err(why) => {
                 tracing::warn!("the new configuration is not taken, the old one stays in force:\n{why}");

@@ -18,7 +18,7 @@
 //! * [`name`], [`clock`], [`record`] and [`secret`] hold the small values that every room speaks of: a DNS name, a moment,
 //!   a record's type and set, bytes that cannot be printed.
 //! * `http` is where every client for HTTP begins: without a proxy, and with nothing kept or tried again.
-//! * `serving` is what every small HTTP server has in common: one request a connection, everything bounded.
+//! * `http_server` is what every small HTTP server has in common: one request a connection, everything bounded.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
 //! * [`about`] says what a finding is about, in the log's words. Pure.
 //! * [`reconcile`] is pure: what is wanted and what stands there in, a plan out.
@@ -65,13 +65,13 @@ mod files;
 #[cfg(any(test, fuzzing))]
 pub mod hostile;
 mod http;
+mod http_server;
 pub mod message;
 mod process;
 pub mod provider;
 pub mod rehearsal;
 pub mod round;
 pub mod say;
-mod serving;
 pub mod standby;
 pub mod state;
 pub mod status;

@@ -2,16 +2,16 @@
 //!
 //! Holds the watcher, the providers and the books together; touches the outside only through them.
 //!
-//! [`Means`] are the witnesses and providers, [`Home`] has the books besides.
+//! [`Actors`] are the witnesses and providers, [`Home`] has the books besides.
 
+mod actors;
 mod home;
-mod means;
 mod work;
 
 use crate::update::BooksError;
 use crate::watch::WatchError;
+pub use actors::Actors;
 pub use home::{Answers, Home};
-pub use means::Means;
 pub use work::{Done, Work};
 
 /// Why a round cannot even begin.

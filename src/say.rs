@@ -8,7 +8,7 @@ use tracing_subscriber::fmt::format::Writer;
 use tracing_subscriber::fmt::{FmtContext, FormatEvent, FormatFields};
 use tracing_subscriber::registry::LookupSpan;
 
-use crate::audit::wave::{Behind, Serving};
+use crate::audit::propagation::{Behind, Serving};
 use crate::confirm::{End, Verdict};
 use crate::reconcile::Verb;
 use crate::text::short_span;

@@ -10,7 +10,7 @@ use fingerpost::address::Family;
 use fingerpost::clock;
 use fingerpost::config::load::{Sources, load};
 use fingerpost::rehearsal::echo::{Behaviour, Echo};
-use fingerpost::round::Means;
+use fingerpost::round::Actors;
 use fingerpost::settings::Via;
 use fingerpost::watch::look::agreed;
 use fingerpost::watch::rota::Rota;
@@ -19,7 +19,7 @@ const HOME: IpAddr = IpAddr::V4(Ipv4Addr::new(203, 0, 113, 77));
 const MOVED: IpAddr = IpAddr::V4(Ipv4Addr::new(203, 0, 113, 9));
 
 /// Five operators, and what is needed to ask them.
-async fn five() -> (Vec<Echo>, Means) {
+async fn five() -> (Vec<Echo>, Actors) {
     let mut text = "[watch]\naccept_special = [\"203.0.113.0/24\"]\n".to_owned();
     let mut echoes = Vec::new();
     for at in 0..5 {
@@ -34,7 +34,7 @@ async fn five() -> (Vec<Echo>, Means) {
     let file = dir.path().join("fingerpost.toml");
     fs::write(&file, text).unwrap();
     let config = load(&Sources { file, ..Sources::default() }).unwrap().config;
-    (echoes, Means::new(config, clock::system()).unwrap())
+    (echoes, Actors::new(config, clock::system()).unwrap())
 }
 
 fn asked(echoes: &[Echo]) -> Vec<u64> {
@@ -43,11 +43,11 @@ fn asked(echoes: &[Echo]) -> Vec<u64> {
 
 #[tokio::test]
 async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
-    let (echoes, means) = five().await;
+    let (echoes, actors) = five().await;
     let (certain, mut rota) = (BTreeMap::from([(Via::only(Family::Ipv4), HOME)]), Rota::default());
     let mut counted = vec![0; 5];
     for _ in 0..10 {
-        let looks = means.glance(&certain, &[], &mut rota).await;
+        let looks = actors.poll_some(&certain, &[], &mut rota).await;
         assert_eq!(agreed(&looks), certain, "three who agree are a quorum of five");
         assert_eq!((looks[0].ruling.agreed.len(), looks[0].ruling.unasked.len()), (3, 2));
     }
@@ -59,7 +59,7 @@ async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
         echoes[3].behaves(behaviour);
         let mut caught = 0;
         for _ in 0..2 {
-            let looks = means.glance(&certain, &[], &mut rota).await;
+            let looks = actors.poll_some(&certain, &[], &mut rota).await;
             assert_eq!(agreed(&looks), certain);
             caught += usize::from(looks[0].ruling.unasked.is_empty());
         }
@@ -69,14 +69,14 @@ async fn three_of_five_are_asked_in_turn_and_all_when_in_doubt() {
 
     // A change is seen by everybody in the very round.
     echoes.iter().for_each(|echo| echo.home_is_at(MOVED));
-    let looks = means.glance(&certain, &[], &mut rota).await;
+    let looks = actors.poll_some(&certain, &[], &mut rota).await;
     assert_eq!(agreed(&looks), BTreeMap::from([(Via::only(Family::Ipv4), MOVED)]));
     assert_eq!(looks[0].ruling.agreed.len(), 5);
 }
 
 #[tokio::test]
 async fn without_certainty_everybody_is_asked() {
-    let (echoes, means) = five().await;
-    means.glance(&BTreeMap::new(), &[], &mut Rota::default()).await;
+    let (echoes, actors) = five().await;
+    actors.poll_some(&BTreeMap::new(), &[], &mut Rota::default()).await;
     assert_eq!(asked(&echoes), [1, 1, 1, 1, 1]);
 }

@@ -10,10 +10,10 @@ use url::Url;
 
 use crate::address::{Family, special};
 use crate::audit::chain;
-use crate::provider::claim::{Claim, SPANS, is_holder};
+use crate::provider::lease_record::{LeaseRecord, SPANS, is_holder};
 use crate::settings::Extract;
 use crate::watch::netlink::{self, Body};
-use crate::watch::router::announce::{Kind, is_announcement};
+use crate::watch::router::announce::{AnnouncementKind, is_announcement};
 use crate::watch::router::gateway::{Dump, choose};
 use crate::watch::router::igd::{ssdp, xml};
 use crate::watch::router::{natpmp as nat_pmp, pcp as port_control};
@@ -66,10 +66,10 @@ fn binding(datagram: &[u8]) -> bool {
 /// An answer, or an announcement, of NAT-PMP.
 pub fn natpmp(datagram: &[u8]) -> bool {
     let answer = nat_pmp::parse(datagram);
-    if let Some(nat_pmp::Answer::Address(address)) = answer {
+    if let Some(nat_pmp::PmpAnswer::Address(address)) = answer {
         assert!(datagram.starts_with(&[0, 128, 0, 0]) && datagram.get(8..12) == Some(&address.octets()[..]));
     }
-    assert!(heard(datagram) != Some(Kind::NatPmp) || answer.is_some());
+    assert!(heard(datagram) != Some(AnnouncementKind::NatPmp) || answer.is_some());
     answer.is_some()
 }
 
@@ -80,12 +80,12 @@ pub fn pcp(datagram: &[u8]) -> bool {
         assert!(matches!(datagram.len(), 24..=1100) && datagram.len().is_multiple_of(4));
         assert!(datagram.starts_with(&[2, 128]));
     }
-    assert_eq!(heard(datagram) == Some(Kind::Pcp), announced);
+    assert_eq!(heard(datagram) == Some(AnnouncementKind::Pcp), announced);
     announced
 }
 
 /// Whoever but the gateway sends it, it is no announcement.
-fn heard(datagram: &[u8]) -> Option<Kind> {
+fn heard(datagram: &[u8]) -> Option<AnnouncementKind> {
     let gateway = SocketAddr::from((GATEWAY, nat_pmp::PORT));
     for other in [SocketAddr::from((GATEWAY, 5350)), SocketAddr::from(([192, 168, 77, 2], nat_pmp::PORT))] {
         assert_eq!(is_announcement(datagram, other, gateway), None);
@@ -127,12 +127,12 @@ pub fn device_xml(data: &[u8]) -> bool {
             Err(why) => short(&why),
         }
         match xml::answer(text) {
-            Ok(xml::Answer::Address(address)) => {
+            Ok(xml::SoapAnswer::Address(address)) => {
                 assert!(!address.is_unspecified());
                 read = true;
             }
-            Ok(xml::Answer::NotAnAddress(told)) => assert!(!told.is_empty() && told.parse::<Ipv4Addr>().is_err()),
-            Ok(xml::Answer::NoAddress | xml::Answer::Fault(_)) => {}
+            Ok(xml::SoapAnswer::NotAnAddress(told)) => assert!(!told.is_empty() && told.parse::<Ipv4Addr>().is_err()),
+            Ok(xml::SoapAnswer::NoAddress | xml::SoapAnswer::Fault(_)) => {}
             Err(why) => short(&why),
         }
     }
@@ -239,7 +239,7 @@ pub fn lease_claim(data: &[u8]) -> bool {
     let mended = [b"fingerpost-lease=1 holder=", data, b" ", rest.as_bytes()].concat();
     let mut read = false;
     for text in [data.to_vec(), mended] {
-        let Ok(Some(claim)) = Claim::read(&[vec![text.clone()]]) else { continue };
+        let Ok(Some(claim)) = LeaseRecord::read(&[vec![text.clone()]]) else { continue };
         read = true;
         // The server compares octets: what is written in its place must be told apart from it by these.
         assert_eq!(claim.to_string().into_bytes(), text);

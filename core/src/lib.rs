@@ -22,7 +22,7 @@
 //! * [`household`] is what a home makes of what it hears, and what is wanted of each provider.
 //! * [`confirm`] decides which servers are asked for what was written, and when it counts as live.
 //! * [`allowlist`] judges the ranges of the edge, and whom a ruleset lets in; [`exposure`] what the outside can see.
-//! * [`echo`] and [`serving`] decide who is answered, and who is let in.
+//! * [`echo`] and [`http_server`] decide who is answered, and who is let in.
 //! * [`status`] is what the daemon knows, as one value; [`message`] what people are told of it.
 //! * [`text`] says how errors and spans are put into words; [`shown`] makes what strangers wrote fit to be shown, and takes
 //!   secrets out of it.
@@ -41,6 +41,7 @@ pub mod exposure;
 #[cfg(any(test, feature = "hostile"))]
 pub mod hostile;
 pub mod household;
+pub mod http_server;
 pub mod limits;
 pub mod message;
 pub mod name;
@@ -48,7 +49,6 @@ pub mod provider;
 pub mod reconcile;
 pub mod record;
 pub mod secret;
-pub mod serving;
 pub mod settings;
 pub mod shown;
 pub mod standby;

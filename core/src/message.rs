@@ -1,4 +1,4 @@
 //! What people are told, and when.
 
-pub mod causes;
-pub mod desk;
+pub mod alerts;
+pub mod outbox;

@@ -48,13 +48,13 @@ pub async fn compare(config: &Config) -> Result<Vec<Compared>, AllowlistError> {
     let wanted = in_force(config).await?.iter().fold(AddressSet::default(), |all, (_, kept)| all.union(&kept.set()));
     let allowlist = config.allowlist.as_ref().ok_or(AllowlistError::NoEdge)?;
     let firewall = allowlist.firewall.as_ref().ok_or(AllowlistError::NoFirewall)?;
-    let told = Told::ask(firewall).await?;
+    let told = Listing::ask(firewall).await?;
     let config = config.clone();
     // A ruleset may be long.
     aside(move || judge(&config, told, &wanted)).await
 }
 
-fn judge(config: &Config, told: Told, wanted: &AddressSet) -> Result<Vec<Compared>, AllowlistError> {
+fn judge(config: &Config, told: Listing, wanted: &AddressSet) -> Result<Vec<Compared>, AllowlistError> {
     let allowlist = config.allowlist.as_ref().ok_or(AllowlistError::NoEdge)?;
     let firewall = allowlist.firewall.as_ref().ok_or(AllowlistError::NoFirewall)?;
     let inside = never_from_outside(&config.watch.accept_special);
@@ -68,12 +68,12 @@ fn judge(config: &Config, told: Told, wanted: &AddressSet) -> Result<Vec<Compare
 }
 
 /// What a firewall told.
-enum Told {
+enum Listing {
     Text { place: String, text: Vec<u8> },
     Mappings(Vec<Mapping>),
 }
 
-impl Told {
+impl Listing {
     async fn ask(firewall: &Firewall) -> Result<Self, AllowlistError> {
         let from = match firewall {
             Firewall::Nft { from, .. } | Firewall::Lines { from } | Firewall::Csv { from, .. } => from,
@@ -100,10 +100,10 @@ enum Seen<'a> {
 }
 
 impl<'a> Seen<'a> {
-    fn read(config: &Config, firewall: &'a Firewall, told: Told) -> Result<Self, AllowlistError> {
+    fn read(config: &Config, firewall: &'a Firewall, told: Listing) -> Result<Self, AllowlistError> {
         let (place, text) = match told {
-            Told::Text { place, text } => (place, text),
-            Told::Mappings(told) => return Ok(Self::Mappings(told)),
+            Listing::Text { place, text } => (place, text),
+            Listing::Mappings(told) => return Ok(Self::Mappings(told)),
         };
         let refused = |why: String| AllowlistError::Firewall { place: place.clone(), why };
         Ok(match firewall {

@@ -147,7 +147,7 @@ fn rules(parts: &[Part], ranges: &[IpNet], ports: &[u16]) -> String {
 
 /// What a template is given of a range.
 #[derive(Serialize)]
-struct Told {
+struct RangeView {
     cidr: String,
     address: String,
     length: u8,
@@ -155,7 +155,7 @@ struct Told {
     wildcard: String,
 }
 
-impl From<IpNet> for Told {
+impl From<IpNet> for RangeView {
     fn from(range: IpNet) -> Self {
         let wildcard = match range.hostmask() {
             IpAddr::V4(mask) => Ipv4Addr::to_string(&mask),
@@ -173,20 +173,20 @@ impl From<IpNet> for Told {
 
 #[derive(Serialize)]
 struct Context {
-    ipv4: Vec<Told>,
-    ipv6: Vec<Told>,
-    ranges: Vec<Told>,
+    ipv4: Vec<RangeView>,
+    ipv6: Vec<RangeView>,
+    ranges: Vec<RangeView>,
     ports: Vec<u16>,
     edges: Vec<Version>,
 }
 
 fn by_template(template: &str, parts: &[Part], set: &AddressSet, ports: &[u16]) -> Result<String, RenderError> {
-    let of = |family| set.of(family).prefixes().map(Told::from).collect();
+    let of = |family| set.of(family).prefixes().map(RangeView::from).collect();
     let edges = parts.iter().map(|part| Version { name: part.edge.clone(), version: part.number }).collect();
     let context = Context {
         ipv4: of(Family::Ipv4),
         ipv6: of(Family::Ipv6),
-        ranges: set.prefixes().map(Told::from).collect(),
+        ranges: set.prefixes().map(RangeView::from).collect(),
         ports: ports.to_vec(),
         edges,
     };

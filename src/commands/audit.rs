@@ -17,8 +17,8 @@ use crate::clock::{self, Timestamp};
 use crate::name::DnsName;
 use crate::shown;
 use crate::state::{self, StateError};
-use crate::status::memory::SPAN;
-use crate::status::tenure::{Move, stays};
+use crate::status::address_history::{Move, stays};
+use crate::status::log_digest::SPAN;
 
 pub(super) fn verify(common: &Common) -> Result<Exit, CommandError> {
     let dir = state_dir(common)?;

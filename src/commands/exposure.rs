@@ -7,7 +7,7 @@ use crate::cli::Common;
 use crate::clock;
 use crate::config::load::add;
 use crate::exposure::{Finding, Grade, look::recall};
-use crate::round::{Means, RoundError};
+use crate::round::{Actors, RoundError};
 use crate::watch::look::agreed;
 use crate::{say, update};
 
@@ -19,17 +19,17 @@ pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
         return Err(CommandError::Unconfigured(text));
     }
     let state = update::peek(&config).map_err(RoundError::from)?;
-    let means = Means::new(config, clock::system()).map_err(RoundError::from)?;
+    let actors = Actors::new(config, clock::system()).map_err(RoundError::from)?;
     // What was settled on a line or family that is not configured any more is not the home's.
-    let mut settled: Vec<_> = means.vias().iter().filter_map(|via| state.settled.get(via).copied()).collect();
+    let mut settled: Vec<_> = actors.vias().iter().filter_map(|via| state.settled.get(via).copied()).collect();
     let found = block_on(async {
         if settled.is_empty() {
             // No daemon has run here yet.
-            settled = agreed(&means.look().await).into_values().collect();
+            settled = agreed(&actors.poll().await).into_values().collect();
         }
         // What does not hold in the log was told by `peek`.
-        let home = recall(&means.config.state_dir, settled, means.config.watch.prefix_length)?;
-        Ok::<_, CommandError>(means.exposing(home).await)
+        let home = recall(&actors.config.state_dir, settled, actors.config.watch.prefix_length)?;
+        Ok::<_, CommandError>(actors.exposing(home).await)
     })??;
     if common.json {
         print_json(&serde_json::json!({ "findings": found }))?;

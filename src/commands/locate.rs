@@ -4,13 +4,13 @@ use super::{CommandError, Exit, block_on, load_to_look, print, print_json, verdi
 use crate::cli::Common;
 use crate::clock;
 use crate::household::{self, Histories};
-use crate::round::{Means, RoundError};
+use crate::round::{Actors, RoundError};
 use crate::say;
 
 pub(super) fn run(common: &Common) -> Result<Exit, CommandError> {
-    let means = Means::new(load_to_look(common)?.config, clock::system()).map_err(RoundError::from)?;
-    let looks = block_on(means.look())?;
-    let found = household::diagnose(&means.config, &looks, &mut Histories::new(), means.now());
+    let actors = Actors::new(load_to_look(common)?.config, clock::system()).map_err(RoundError::from)?;
+    let looks = block_on(actors.poll())?;
+    let found = household::diagnose(&actors.config, &looks, &mut Histories::new(), actors.now());
     let exit = verdict(&looks, &[], false);
     if common.json {
         print_json(&serde_json::json!({ "looks": looks, "findings": found }))?;

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use super::{CommandError, Exit, print, print_json};
 use crate::cli::{Common, New};
 use crate::config::draft::text::ADVICE;
-use crate::config::draft::{self, Draft, KINDS, Kept, Kind, Place, Refused, SOFTWARE};
+use crate::config::draft::{self, Draft, KINDS, Kept, Place, ProviderChoice, Refused, SOFTWARE};
 use crate::config::load::{ConfigError, Sources, load};
 use crate::files::{Astray, create, replace};
 use crate::record::RecordType;
@@ -72,7 +72,7 @@ pub(super) fn run(common: &Common, new: &New) -> Result<Exit, CommandError> {
     let exit = if problems.is_empty() { Exit::Done } else { Exit::Config };
     let absolute = std::path::absolute(&file).unwrap_or_else(|_| file.clone());
     let told =
-        steps::Told { draft: &draft, file: &file, absolute: &absolute, common, notes: &notes, problems: &problems };
+        steps::Written { draft: &draft, file: &file, absolute: &absolute, common, notes: &notes, problems: &problems };
     if common.json {
         print_json(&told.document())?
     } else {
@@ -194,9 +194,9 @@ fn gather(new: &New, talk: Option<Talk<'_>>) -> Result<Draft, CommandError> {
 }
 
 /// Refuses what belongs to another kind.
-fn only(new: &New, kind: Kind) -> Result<(), CommandError> {
-    use Kind::{Program, Rest, Rfc2136, Zonefile};
-    let options: [(&str, bool, &[Kind]); 7] = [
+fn only(new: &New, kind: ProviderChoice) -> Result<(), CommandError> {
+    use ProviderChoice::{Program, Rest, Rfc2136, Zonefile};
+    let options: [(&str, bool, &[ProviderChoice]); 7] = [
         ("--server", new.server.is_some(), &[Rfc2136, Rest]),
         ("--software", new.software.is_some(), &[Rfc2136]),
         ("--key", new.key.is_some(), &[Rfc2136]),
@@ -205,7 +205,7 @@ fn only(new: &New, kind: Kind) -> Result<(), CommandError> {
         ("--reload", new.reload.is_some(), &[Zonefile]),
         ("--program", new.program.is_some(), &[Program]),
     ];
-    let word = |kind: Kind| KINDS.iter().find(|(_, other)| *other == kind).map_or("", |(word, _)| *word);
+    let word = |kind: ProviderChoice| KINDS.iter().find(|(_, other)| *other == kind).map_or("", |(word, _)| *word);
     match options.iter().find(|(_, is_set, kinds)| *is_set && !kinds.contains(&kind)) {
         None => Ok(()),
         Some((option, _, kinds)) => {
@@ -216,10 +216,10 @@ fn only(new: &New, kind: Kind) -> Result<(), CommandError> {
     }
 }
 
-fn place(answers: &mut Answers<'_>, new: &New, kind: Kind, key: &str) -> Result<Place, CommandError> {
+fn place(answers: &mut Answers<'_>, new: &New, kind: ProviderChoice, key: &str) -> Result<Place, CommandError> {
     let (server, file) = (new.server.as_deref(), new.file.as_deref());
     match kind {
-        Kind::Rfc2136 => {
+        ProviderChoice::Rfc2136 => {
             let server = answers.get("--server", server, "The zone's primary server", None, draft::server)?;
             let question = "What that server is: bind, knot, powerdns or other";
             let software = answers.get("--software", new.software.as_deref(), question, Some("other"), |text| {
@@ -229,20 +229,20 @@ fn place(answers: &mut Answers<'_>, new: &New, kind: Kind, key: &str) -> Result<
             let secret = kept(answers, new, "gauge.key", "The file that holds the key's secret")?;
             Ok(Place::Rfc2136 { server, software, key, secret })
         }
-        Kind::Rest => {
+        ProviderChoice::Rest => {
             let server = answers.get("--server", server, "The API's https://HOST", None, draft::api)?;
             let question = "The file that describes the API";
             let description = answers.get("--file", file, question, Some("providers/record.toml"), draft::file)?;
             let token = kept(answers, new, "dnshost.token", "The file that holds the API's token")?;
             Ok(Place::Rest { server, description, token })
         }
-        Kind::Zonefile => {
+        ProviderChoice::Zonefile => {
             let file = answers.get("--file", file, "The zone's master file", None, draft::file)?;
             let question = "The command that makes the server load it again, or nothing";
             let reload = answers.get("--reload", new.reload.as_deref(), question, Some(""), draft::command)?;
             Ok(Place::Zonefile { file, reload })
         }
-        Kind::Program => {
+        ProviderChoice::Program => {
             let question = "The program's absolute path, and its arguments";
             let command = answers.get("--program", new.program.as_deref(), question, None, draft::program)?;
             Ok(Place::Program { command })

@@ -6,7 +6,7 @@ use super::{CommandError, Exit, block_on, load, print, print_json, verdict};
 use crate::cli::Common;
 use crate::clock;
 use crate::household;
-use crate::round::{Means, RoundError};
+use crate::round::{Actors, RoundError};
 use crate::update::Report;
 use crate::watch::look::{Found, HeldBack, Look};
 use crate::{say, update};
@@ -24,14 +24,14 @@ pub(super) struct Document<'a> {
 pub(super) fn run(common: &Common, exit_code: bool) -> Result<Exit, CommandError> {
     let config = load(common)?.config;
     let state = update::peek(&config).map_err(RoundError::from)?;
-    let means = Means::new(config, clock::system()).map_err(RoundError::from)?;
+    let actors = Actors::new(config, clock::system()).map_err(RoundError::from)?;
     let (looks, found, reports) = block_on(async {
-        let looks = means.look().await;
-        let found = household::diagnose(&means.config, &looks, &mut household::histories(&state), means.now());
-        let reports = means.foresee(&looks, &found, &state).await;
+        let looks = actors.poll().await;
+        let found = household::diagnose(&actors.config, &looks, &mut household::histories(&state), actors.now());
+        let reports = actors.dry_run(&looks, &found, &state).await;
         (looks, found, reports)
     })?;
-    let held_back = household::held_back(&means.config, &looks, &found);
+    let held_back = household::held_back(&actors.config, &looks, &found);
     let changes = reports.iter().any(|report| report.records.iter().any(|record| record.after.is_some()));
     if common.json {
         let (looks, findings, held_back) = (&looks, &found, &held_back);

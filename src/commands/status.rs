@@ -10,11 +10,11 @@ use crate::audit::file;
 use crate::cli::Common;
 use crate::clock::{self, Timestamp};
 use crate::exposure::Grade;
-use crate::round::{Means, RoundError};
+use crate::round::{Actors, RoundError};
 use crate::say::{Paint, Tone};
 use crate::settings::Config;
 use crate::status::ask::{self, AskError};
-use crate::status::memory::Memory;
+use crate::status::log_digest::LogDigest;
 use crate::status::model::{Record, State, Status};
 use crate::status::{build, edges, words};
 use crate::text::chain_of;
@@ -93,9 +93,9 @@ fn follow(common: &Common, dir: &Path) -> Result<Exit, CommandError> {
 /// What the state file and the audit log tell.
 fn left_behind(config: &Config) -> Result<Status, CommandError> {
     let mut state = update::peek(config).map_err(RoundError::from)?;
-    let means = Means::new(config.clone(), clock::system()).map_err(RoundError::from)?;
-    state.ledger.settle(means.sites());
-    let mut memory = Memory::default();
+    let actors = Actors::new(config.clone(), clock::system()).map_err(RoundError::from)?;
+    state.ledger.settle(actors.sites());
+    let mut memory = LogDigest::default();
     let flaw = file::recall(&config.state_dir, |entry| memory.hear(entry))?;
     let flaw = flaw.map(|flaw| chain_of(&flaw));
     Ok(build::left_behind(config, &state, &memory, edges(config), flaw, clock::system().now()))

@@ -14,7 +14,7 @@ use crate::cli::Common;
 use crate::clock::{self, Clock};
 use crate::confirm::{Confirming, End, Verdict};
 use crate::daemon::DaemonError;
-use crate::round::{Home, Means, RoundError};
+use crate::round::{Actors, Home, RoundError};
 use crate::say;
 use crate::settings::Via;
 use crate::update::retry::{Retry, SIGHT, doubling};
@@ -27,14 +27,14 @@ const QUICK: Duration = Duration::from_secs(1);
 
 pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, CommandError> {
     let clock = clock::system();
-    let means = Means::new(load(common)?.config, clock.clone()).map_err(RoundError::from)?;
-    let mut home = Home::open(means)?;
+    let actors = Actors::new(load(common)?.config, clock.clone()).map_err(RoundError::from)?;
+    let mut home = Home::open(actors)?;
     home.release_all("a manual sync");
     let (mut reports, verdicts, confirming, unsettled) = block_on(async {
         let unsettled = settle(&mut home, one_round).await;
         let reports = publish(&mut home, &clock, &mut fastrand::Rng::new()).await;
         home.release_leases().await;
-        let mut confirming = Confirming::new(&home.means.config);
+        let mut confirming = Confirming::new(&home.actors.config);
         confirming.follow(&home.state().spreading, clock.now());
         let (mut verdicts, mut told) = (Vec::new(), String::new());
         while wait && !confirming.is_idle() {
@@ -93,7 +93,7 @@ pub(super) fn run(common: &Common, wait: bool, one_round: bool) -> Result<Exit, 
 /// Looks until every address is settled, or shows that it does not in as many rounds as it takes. What is not settled then
 /// is returned.
 async fn settle(home: &mut Home, one_round: bool) -> Vec<Via> {
-    let watch = &home.means.config.watch;
+    let watch = &home.actors.config.watch;
     let (rounds, pause) = if one_round { (1, Duration::ZERO) } else { (watch.settle, watch.settle_every.min(QUICK)) };
     let mut round = 0;
     loop {

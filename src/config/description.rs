@@ -12,7 +12,7 @@ use self::auth::{Auth, auth, header_name};
 use super::cell::Cell;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::{tables, words};
+use super::{tables, values};
 use crate::provider::rest::body::{Body, Text, Vars};
 use crate::provider::rest::description::{
     AnswerForm, Api, Credential, Fields, Get, List, Lookup, Pages, Paging, Payload, Place, Request, Shape, Write,
@@ -143,12 +143,12 @@ fn base(cell: &Cell<'_>, names: &Names) -> Option<Url> {
         return None;
     }
     let text = template.expand(|name| names.values.text(name));
-    let url = words::url(&text)
+    let url = values::url(&text)
         .map_err(|wrong| cell.wrong(format!("with its values put in, it {}", wrong.what), wrong.remedy))
         .ok()?;
     let host = url.host_str().unwrap_or_default();
-    if url.scheme() == "http" && !words::is_loopback_address(host) {
-        let wrong = words::unencrypted(host);
+    if url.scheme() == "http" && !values::is_loopback_address(host) {
+        let wrong = values::unencrypted(host);
         cell.wrong(format!("with its values put in, it {}", wrong.what), wrong.remedy);
         return None;
     }

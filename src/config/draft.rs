@@ -7,7 +7,7 @@ pub mod text;
 use super::cell::not_one_of;
 use super::providers::absolute_program;
 use super::units::Wrong;
-use super::words;
+use super::values;
 use crate::name::DnsName;
 use crate::record::RecordType;
 use crate::settings::Extract;
@@ -77,7 +77,7 @@ pub enum Kept {
 
 /// The kinds of provider that can be chosen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum ProviderChoice {
     /// [`Place::Rfc2136`]
     Rfc2136,
     /// [`Place::Rest`]
@@ -88,9 +88,13 @@ pub enum Kind {
     Program,
 }
 
-/// The words for [`Kind`].
-pub const KINDS: [(&str, Kind); 4] =
-    [("rfc2136", Kind::Rfc2136), ("rest", Kind::Rest), ("zonefile", Kind::Zonefile), ("program", Kind::Program)];
+/// The words for [`ProviderChoice`].
+pub const KINDS: [(&str, ProviderChoice); 4] = [
+    ("rfc2136", ProviderChoice::Rfc2136),
+    ("rest", ProviderChoice::Rest),
+    ("zonefile", ProviderChoice::Zonefile),
+    ("program", ProviderChoice::Program),
+];
 
 /// DNS servers whose statement for a key is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -157,11 +161,11 @@ fn no_url(wrong: &Wrong) -> Refused {
 /// # Errors
 /// It is none.
 pub fn zone(text: &str) -> Result<DnsName, Refused> {
-    words::zone(text).map_err(|wrong| refused(text, &wrong))
+    values::zone(text).map_err(|wrong| refused(text, &wrong))
 }
 
 fn record(text: &str, zone: &DnsName) -> Result<DnsName, Refused> {
-    let name = words::dns_name(text).map_err(|wrong| refused(text, &wrong))?;
+    let name = values::dns_name(text).map_err(|wrong| refused(text, &wrong))?;
     if name.is_in(zone) {
         return Ok(name);
     }
@@ -186,7 +190,7 @@ pub fn records(text: &str, zone: &DnsName) -> Result<Vec<DnsName>, Refused> {
 /// # Errors
 /// One of them holds no address, or stands there twice; or there is none at all.
 pub fn types(text: &str) -> Result<Vec<RecordType>, Refused> {
-    let read = |word: &str| words::record_type(word).map_err(|wrong| refused(word, &wrong));
+    let read = |word: &str| values::record_type(word).map_err(|wrong| refused(word, &wrong));
     each(text, "write \"A\", \"AAAA\" or \"A,AAAA\"", read)
 }
 
@@ -229,7 +233,7 @@ fn host_and_port(text: &str, example: &str) -> Result<String, Refused> {
         (false, true) => text.to_owned(),
         (false, false) => format!("{text}:{port}"),
     };
-    words::server_like(&whole, example).map(|(server, _)| server).map_err(|wrong| refused(text, &wrong))
+    values::server_like(&whole, example).map(|(server, _)| server).map_err(|wrong| refused(text, &wrong))
 }
 
 /// A key's name.
@@ -238,7 +242,7 @@ fn host_and_port(text: &str, example: &str) -> Result<String, Refused> {
 /// It is not a DNS name (RFC 8945, section 4.2).
 pub fn key(text: &str) -> Result<DnsName, Refused> {
     let wrong = |wrong: Wrong| refused(text, &Wrong { remedy: "write it like \"gauge-key\"".into(), ..wrong });
-    words::zone(text).map_err(wrong)
+    values::zone(text).map_err(wrong)
 }
 
 /// What a key may be called that changes this record.
@@ -252,10 +256,10 @@ pub fn key_for(record: &DnsName, zone: &DnsName) -> String {
 /// # Errors
 /// It is not a URL, or one over which a token would go unencrypted.
 pub fn api(text: &str) -> Result<String, Refused> {
-    let url = words::url(text).map_err(|wrong| no_url(&wrong))?;
+    let url = values::url(text).map_err(|wrong| no_url(&wrong))?;
     let host = url.host_str().unwrap_or_default();
-    if url.scheme() == "http" && !words::is_loopback_address(host) {
-        return Err(refused(text, &words::unencrypted(host)));
+    if url.scheme() == "http" && !values::is_loopback_address(host) {
+        return Err(refused(text, &values::unencrypted(host)));
     }
     Ok(text.trim_end_matches('/').to_owned())
 }
@@ -301,13 +305,13 @@ pub fn witness(text: &str) -> Result<Asked, Refused> {
     // No operator's name has a "/" or ":", so that a URI alone is not taken apart at a "=" in it.
     let parted = text.split_once('=').filter(|(operator, _)| !operator.contains(['/', ':']));
     let (operator, uri) = parted.ok_or_else(|| Refused(FORM.into()))?;
-    let operator = words::label(operator).map_err(|wrong| refused(operator, &wrong))?;
+    let operator = values::label(operator).map_err(|wrong| refused(operator, &wrong))?;
     let at = match uri.strip_prefix("stun:") {
         Some(host) => At::Stun(host_and_port(host, "stun.millrace.example:3478")?),
         None => {
             let (url, pointer) = uri.split_once('#').map_or((uri, None), |(url, pointer)| (url, Some(pointer)));
-            words::url(url).map_err(|wrong| no_url(&wrong))?;
-            let pointer = match pointer.map(|pointer| (pointer, words::extract(pointer))) {
+            values::url(url).map_err(|wrong| no_url(&wrong))?;
+            let pointer = match pointer.map(|pointer| (pointer, values::extract(pointer))) {
                 None | Some((_, Ok(Extract::Body))) => None,
                 Some((_, Ok(Extract::Pointer(pointer)))) => Some(pointer),
                 Some((pointer, Err(wrong))) => return Err(refused(pointer, &wrong)),

@@ -8,7 +8,7 @@ use super::providers::word_of_command;
 use super::reader::Table;
 use super::tables::{DAY, HOUR};
 use super::units::Wrong;
-use super::{witnesses, words};
+use super::{values, witnesses};
 
 use crate::settings::{
     Allowlist, Columns, Edge, Firewall, Input, ListForm, ListPlace, ListSource, Place, Render, RenderForm, Shortest,
@@ -32,15 +32,15 @@ const FORMS: [(&str, Form); 5] = [
 ];
 
 #[derive(Clone, Copy)]
-enum Kind {
+enum FormWord {
     Nft,
     Lines,
     Csv,
     Router,
 }
 
-const KINDS: [(&str, Kind); 4] =
-    [("nft", Kind::Nft), ("lines", Kind::Lines), ("csv", Kind::Csv), ("router", Kind::Router)];
+const KINDS: [(&str, FormWord); 4] =
+    [("nft", FormWord::Nft), ("lines", FormWord::Lines), ("csv", FormWord::Csv), ("router", FormWord::Router)];
 
 pub(super) fn read(root: &Table<'_>) -> Vec<Option<Edge>> {
     let mut names = BTreeMap::new();
@@ -51,13 +51,13 @@ fn edge(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>) -> Optio
     let name_cell = table.key("name").required("name = \"weir\"");
     // It names a file too.
     let name = name_cell.parse(|text| {
-        words::label(text).and_then(|name| match name.starts_with('.') {
+        values::label(text).and_then(|name| match name.starts_with('.') {
             true => Err(Wrong::new("begins with a dot", "begin with a letter or a digit")),
             false => Ok(name),
         })
     });
     if let Some(name) = &name {
-        words::unique(&name_cell, name, "edge", names);
+        values::unique(&name_cell, name, "edge", names);
     }
     let sources: Vec<Option<ListSource>> = table.tables("sources").iter().map(source).collect();
     let sources_cell = table.key("sources").required("sources = [{ url = \"https://edge.example/ranges.txt\" }]");
@@ -80,7 +80,7 @@ fn edge(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>) -> Optio
 
 fn source(table: &Table<'_>) -> Option<ListSource> {
     let (url_cell, file_cell) = (table.key("url").quiet(), table.key("file"));
-    let url = url_cell.parse(words::url);
+    let url = url_cell.parse(values::url);
     let file = file_cell.file();
     let at = match (url_cell.is_set(), file_cell.is_set()) {
         (true, false) => url.map(ListPlace::Url),
@@ -96,7 +96,7 @@ fn source(table: &Table<'_>) -> Option<ListSource> {
     };
     if let Some(ListPlace::Url(url)) = &at
         && url.scheme() == "http"
-        && !url.host_str().is_some_and(words::is_loopback)
+        && !url.host_str().is_some_and(values::is_loopback)
     {
         url_cell.note("over plain http, anybody on the way can let themselves in", "use https where it is offered");
     }
@@ -126,7 +126,7 @@ fn pointer(text: &str) -> Result<String, Wrong> {
     if !text.starts_with('/') {
         return Err(Wrong::new("is not a JSON Pointer", remedy));
     }
-    words::extract(text).map(|_| text.to_owned()).map_err(|wrong| Wrong { remedy: remedy.into(), ..wrong })
+    values::extract(text).map(|_| text.to_owned()).map_err(|wrong| Wrong { remedy: remedy.into(), ..wrong })
 }
 
 /// `[allowlist]`; without an edge there is none.
@@ -208,29 +208,29 @@ fn nft_table(text: &str) -> Result<String, Wrong> {
 fn firewall(table: &Table<'_>) -> Option<Firewall> {
     let kind = table.key("kind").required("kind = \"nft\"").one_of(&KINDS);
     match kind {
-        Some(Kind::Nft) => {
+        Some(FormWord::Nft) => {
             let from = input(table, "command = [\"/usr/sbin/nft\", \"-j\", \"list\", \"ruleset\"]");
             let service = table.key("service").or("here").one_of(&[("here", Place::Here), ("behind", Place::Behind)]);
             let outside_cell = table.key("outside");
-            let outside = outside_cell.parse(words::interface);
+            let outside = outside_cell.parse(values::interface);
             let inside_cell = table.key("inside");
-            let inside = inside_cell.parse(words::interface);
+            let inside = inside_cell.parse(values::interface);
             if outside.is_some() && outside == inside {
                 inside_cell.wrong("this is the interface of the outside", "name the one that leads to the service");
             }
             Some(Firewall::Nft { from: from?, service: service?, outside, inside })
         }
-        Some(Kind::Lines) => {
+        Some(FormWord::Lines) => {
             input(table, "file = \"/etc/fingerpost/firewall.txt\"").map(|from| Firewall::Lines { from })
         }
-        Some(Kind::Csv) => {
+        Some(FormWord::Csv) => {
             let from = input(table, "file = \"/etc/fingerpost/firewall.csv\"");
             let columns = table.table("columns");
             let source = columns.key("source").required("source = \"Source\"").parse(column);
             let (port, action) = (columns.key("port").parse(column), columns.key("action").parse(column));
             Some(Firewall::Csv { from: from?, columns: Columns { source: source?, port, action } })
         }
-        Some(Kind::Router) => witnesses::gateway(&table.key("gateway")).map(|gateway| Firewall::Router { gateway }),
+        Some(FormWord::Router) => witnesses::gateway(&table.key("gateway")).map(|gateway| Firewall::Router { gateway }),
         None => {
             table.unchecked();
             None

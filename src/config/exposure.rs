@@ -7,7 +7,7 @@ use std::time::Duration;
 use super::cell::Cell;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::words;
+use super::values;
 use crate::address::set::AddressSet;
 use crate::name::DnsName;
 use crate::settings::{Exposure, Front, Gateway, INDEPENDENT, Service};
@@ -20,7 +20,7 @@ pub(super) fn read(root: &Table<'_>, edges: &[&str]) -> Option<Exposure> {
     let every = table.key("every").or("6h").duration(HOUR..=24 * 7 * HOUR);
     let resolvers = resolvers(&table.key("resolvers"));
     let helper_cell = table.key("helper");
-    let helper = if helper_cell.is_set() { helper_cell.quiet().parse(words::url).map(Some) } else { Some(None) };
+    let helper = if helper_cell.is_set() { helper_cell.quiet().parse(values::url).map(Some) } else { Some(None) };
     let router_cell = table.key("router");
     let router = if router_cell.is_set() { router_cell.parse(gateway).map(Some) } else { Some(None) };
     let open = open(&table.key("open"));
@@ -41,14 +41,14 @@ pub(super) fn read(root: &Table<'_>, edges: &[&str]) -> Option<Exposure> {
 fn service(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>, edges: &[&str]) -> Option<Service> {
     let name_cell = table.key("name").required("name = \"gauge.heronmill.example\"");
     let name = name_cell.parse(|text| {
-        let name = words::dns_name(text)?;
+        let name = values::dns_name(text)?;
         match name.as_str().starts_with('*') {
             true => Err(Wrong::new("is a wildcard, and a request goes to one name", "write a name below it")),
             false => Ok(name),
         }
     });
     if let Some(name) = &name {
-        words::unique(&name_cell, name.as_str(), "service", names);
+        values::unique(&name_cell, name.as_str(), "service", names);
     }
     let front = front(table, edges);
     let port = table.key("port").or(443).number(1..=65_535);
@@ -107,7 +107,7 @@ fn open(cell: &Cell<'_>) -> Option<Vec<DnsName>> {
     if !cell.is_set() {
         return Some(Vec::new());
     }
-    Some(cell.list()?.iter().filter_map(|item| item.parse(words::dns_name)).collect())
+    Some(cell.list()?.iter().filter_map(|item| item.parse(values::dns_name)).collect())
 }
 
 /// What is in front, of which there may be nothing.
@@ -137,7 +137,7 @@ fn front(table: &Table<'_>, edges: &[&str]) -> Option<Option<Front>> {
 }
 
 fn ranges(cell: &Cell<'_>) -> Option<AddressSet> {
-    let ranges: Vec<_> = cell.list()?.iter().filter_map(|item| item.parse(words::range)).collect();
+    let ranges: Vec<_> = cell.list()?.iter().filter_map(|item| item.parse(values::range)).collect();
     if cell.is_empty_list() {
         cell.wrong(
             "no range is listed",

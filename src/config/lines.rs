@@ -6,7 +6,7 @@ use std::net::IpAddr;
 use super::cell::Cell;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::words;
+use super::values;
 use crate::address::Family;
 use crate::settings::{Bind, Line};
 
@@ -23,13 +23,13 @@ pub(super) fn read(root: &Table<'_>) -> Vec<Lined> {
 
 fn line(table: &Table<'_>, names: &mut BTreeMap<String, Option<usize>>) -> Lined {
     let name_cell = table.key("name").required("name = \"fibre\"");
-    let name = name_cell.parse(words::label);
+    let name = name_cell.parse(values::label);
     if let Some(name) = &name {
-        words::unique(&name_cell, name, "line", names);
+        values::unique(&name_cell, name, "line", names);
     }
     let (interface, source) = (table.key("interface"), table.key("source"));
     let bind = match (interface.is_set(), source.is_set()) {
-        (true, false) => interface.parse(words::interface).map(Bind::Interface),
+        (true, false) => interface.parse(values::interface).map(Bind::Interface),
         (false, true) => sources(&source).map(Bind::Sources),
         _ => {
             let what = "a line is told by its `interface` or by its `source` addresses: one of them, and not both";

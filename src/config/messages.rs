@@ -11,7 +11,7 @@ use super::load::Sources;
 use super::reader::Table;
 use super::secret;
 use super::units::Wrong;
-use super::words;
+use super::values;
 use crate::provider::rest::body::Body;
 use crate::secret::Secret;
 use crate::settings::{Message, Occasion, Quiet, Way, Webhook};
@@ -35,9 +35,9 @@ pub(super) fn read(root: &Table<'_>, sources: &Sources) -> Vec<Option<Message>> 
 
 fn message(table: &Table<'_>, sources: &Sources, names: &mut BTreeMap<String, Option<usize>>) -> Option<Message> {
     let name_cell = table.key("name").required("name = \"keeper\"");
-    let name = name_cell.parse(words::label);
+    let name = name_cell.parse(values::label);
     if let Some(name) = &name {
-        words::unique(&name_cell, name, "message", names);
+        values::unique(&name_cell, name, "message", names);
     }
     let events_cell = table.key("events").or(Occasion::ALL.map(|(word, _)| word).to_vec());
     let events: Option<BTreeSet<Occasion>> =
@@ -151,11 +151,11 @@ fn webhook(table: &Table<'_>, sources: &Sources) -> Option<Webhook> {
     // Some write the secret itself here: no message says the value, and only the origin is shown.
     let url_cell = table.key("url").required("url = \"https://bell.example/ring/{secret}\"").quiet();
     let url = url_cell.parse_hidden(|text| {
-        let url = words::url(&put(text)?)?;
-        if words::url(text).is_ok_and(|written| url_gives_away(&written)) {
+        let url = values::url(&put(text)?)?;
+        if values::url(text).is_ok_and(|written| url_gives_away(&written)) {
             url_cell.note("the URL holds what looks like a secret", IN_A_FILE);
         }
-        if url.scheme() == "http" && !url.host_str().is_some_and(words::is_loopback) {
+        if url.scheme() == "http" && !url.host_str().is_some_and(values::is_loopback) {
             url_cell.note("over plain http, anybody on the way can read it", "use https where it is offered");
         }
         let origin = url.origin().ascii_serialization();

@@ -24,5 +24,5 @@ mod standby;
 mod status;
 mod tables;
 pub mod units;
+mod values;
 mod witnesses;
-mod words;

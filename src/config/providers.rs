@@ -12,7 +12,7 @@ use super::load::Sources;
 use super::reader::{Doc, Table};
 use super::secret;
 use super::units::Wrong;
-use super::{edges, rest, tables, words};
+use super::{edges, rest, tables, values};
 use crate::dns::tsig::{TsigAlgorithm, TsigKey};
 use crate::name::DnsName;
 use crate::secret::Secret;
@@ -26,15 +26,19 @@ pub(super) struct Provided {
 }
 
 #[derive(Clone, Copy)]
-enum Kind {
+enum ProviderWord {
     Rfc2136,
     Rest,
     Zonefile,
     Program,
 }
 
-const KINDS: [(&str, Kind); 4] =
-    [("rfc2136", Kind::Rfc2136), ("rest", Kind::Rest), ("zonefile", Kind::Zonefile), ("program", Kind::Program)];
+const KINDS: [(&str, ProviderWord); 4] = [
+    ("rfc2136", ProviderWord::Rfc2136),
+    ("rest", ProviderWord::Rest),
+    ("zonefile", ProviderWord::Zonefile),
+    ("program", ProviderWord::Program),
+];
 
 pub(super) fn read(doc: &Doc, root: &Table<'_>, sources: &Sources) -> BTreeMap<String, Provided> {
     let tables = root.named_tables("provider").into_iter();
@@ -42,19 +46,19 @@ pub(super) fn read(doc: &Doc, root: &Table<'_>, sources: &Sources) -> BTreeMap<S
 }
 
 fn provider(doc: &Doc, name: &str, table: &Table<'_>, sources: &Sources) -> Provided {
-    if let Err(wrong) = words::provider_name(name) {
+    if let Err(wrong) = values::provider_name(name) {
         table.whole().wrong(format!("{name:?} {}", wrong.what), wrong.remedy);
     }
     let kind = table.key("kind").required("kind = \"rfc2136\"").one_of(&KINDS);
-    let zone = table.key("zone").required("zone = \"heronmill.example\"").parse(words::zone);
+    let zone = table.key("zone").required("zone = \"heronmill.example\"").parse(values::zone);
     let timeout = tables::timeout(&table.key("timeout").or("10s"));
     let confirm = confirm(&table.key("confirm").or("delegation"));
     let mut identity = String::new();
     let kind = match kind {
-        Some(Kind::Rfc2136) => rfc2136(table, sources, &mut identity),
-        Some(Kind::Rest) => rest::read(doc, table, zone.as_ref(), sources, &mut identity),
-        Some(Kind::Zonefile) => zonefile(table),
-        Some(Kind::Program) => program(table, sources, &mut identity),
+        Some(ProviderWord::Rfc2136) => rfc2136(table, sources, &mut identity),
+        Some(ProviderWord::Rest) => rest::read(doc, table, zone.as_ref(), sources, &mut identity),
+        Some(ProviderWord::Zonefile) => zonefile(table),
+        Some(ProviderWord::Program) => program(table, sources, &mut identity),
         None => {
             table.unchecked();
             None
@@ -87,7 +91,7 @@ fn confirm(cell: &Cell<'_>) -> Option<Confirm> {
     }
     let mut servers: Vec<String> = Vec::new();
     for item in &items {
-        let Some((server, _)) = item.parse(words::server) else { continue };
+        let Some((server, _)) = item.parse(values::server) else { continue };
         if servers.contains(&server) {
             item.wrong(format!("{} is listed twice", item.said()), "remove one");
         } else {
@@ -194,7 +198,7 @@ pub(super) fn word_of_command(text: &str) -> Result<String, Wrong> {
 
 fn rfc2136(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Option<ProviderKind> {
     let server_cell = table.key("server").required("server = \"ns1.heronmill.example:53\"");
-    let server = server_cell.parse(words::server);
+    let server = server_cell.parse(values::server);
     let key = table.table_if_set("key");
     let has_key = key.is_some();
     let key = key.map(|key| tsig_key(&key.quiet(), sources, identity));
@@ -208,7 +212,7 @@ fn rfc2136(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
         (Some(true), true) => unsigned_cell.wrong("a key is set as well", "remove `unsigned`, or the key"),
         (Some(true), false) => {
             if let Some((_, host)) = &server
-                && !words::is_loopback(host)
+                && !values::is_loopback(host)
             {
                 let what = "unsigned updates go to this machine only, and the server is not a loopback address";
                 unsigned_cell.wrong(what, "set a `key` and remove this, or write the server as \"127.0.0.1:53\"");
@@ -224,7 +228,7 @@ fn rfc2136(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Optio
 }
 
 fn tsig_key(table: &Table<'_>, sources: &Sources, identity: &mut String) -> Option<TsigKey> {
-    let name = table.key("name").required("name = \"gauge-key\"").parse(words::dns_name);
+    let name = table.key("name").required("name = \"gauge-key\"").parse(values::dns_name);
     let algorithm = table.key("algorithm").or("hmac-sha256").parse(algorithm);
     let secret_cell = table.key("secret");
     let secret = secret::read(table, "secret", sources, identity)

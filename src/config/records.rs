@@ -9,7 +9,7 @@ use super::lines::Lined;
 use super::providers::Provided;
 use super::reader::{Table, nearest};
 use super::units::Wrong;
-use super::{lines, words};
+use super::{lines, values};
 use crate::address::{Family, prefix};
 use crate::name::DnsName;
 use crate::record::RecordType;
@@ -59,7 +59,7 @@ fn record<'d>(
     seen: &mut Seen,
 ) -> Recorded<'d> {
     let name_cell = table.key("name").required("name = \"gauge.heronmill.example\"");
-    let name = name_cell.parse(words::dns_name);
+    let name = name_cell.parse(values::dns_name);
     let types_cell = table.key("types").required("types = [\"A\"]");
     let types = types(&types_cell);
     let provider_cell = table.key("provider").required("provider = \"home\"");
@@ -68,7 +68,7 @@ fn record<'d>(
     let ttl = ttl(&table.key("ttl").or("2m"));
     let host_cell = table.key("host_part");
     let host_part = host_part(table, &host_cell, prefix_length);
-    let sharing: Option<Sharing> = table.key("sharing").or("sole").one_of(&words::SHARING);
+    let sharing: Option<Sharing> = table.key("sharing").or("sole").one_of(&values::SHARING);
 
     let listed = types.clone().unwrap_or_default();
     if host_cell.is_set() && types.is_some() && !listed.contains(&RecordType::Aaaa) {
@@ -107,10 +107,10 @@ fn record<'d>(
 /// Written whole, or as the MAC from which the host makes it.
 fn host_part(table: &Table<'_>, cell: &Cell<'_>, prefix_length: Option<u8>) -> Option<Ipv6Addr> {
     if !cell.is_table() {
-        return cell.parse(|text| words::host_part(text, prefix_length));
+        return cell.parse(|text| values::host_part(text, prefix_length));
     }
     let mac_cell = table.table("host_part").key("mac").required("mac = \"00:00:5e:00:53:10\"");
-    let mac = mac_cell.parse(words::mac)?;
+    let mac = mac_cell.parse(values::mac)?;
     if prefix_length.is_some_and(|length| length < 64) {
         let what = "a MAC makes only the last 64 bits: with the shorter `watch.prefix_length`, the host is published in \
                     the first subnet of the home's prefix";
@@ -133,7 +133,7 @@ fn known_provider(name: &str, providers: &BTreeMap<String, Provided>) -> Result<
 fn types(cell: &Cell<'_>) -> Option<Vec<RecordType>> {
     let mut found = Vec::new();
     for item in cell.list()? {
-        let Some(rtype) = item.parse(words::record_type) else { continue };
+        let Some(rtype) = item.parse(values::record_type) else { continue };
         if found.contains(&rtype) {
             item.wrong(format!("{} is listed twice", item.said()), "remove one");
         } else {

@@ -7,9 +7,9 @@ use super::cell::Cell;
 use super::providers::Provided;
 use super::reader::Table;
 use super::units::Wrong;
-use super::words;
+use super::values;
 use crate::name::DnsName;
-use crate::provider::claim::SPANS;
+use crate::provider::lease_record::SPANS;
 use crate::settings::{ProviderKind, Standby};
 
 pub(super) fn read(root: &Table<'_>, providers: &BTreeMap<String, Provided>) -> Option<Standby> {
@@ -20,7 +20,7 @@ pub(super) fn read(root: &Table<'_>, providers: &BTreeMap<String, Provided>) -> 
         .map(|cells| cells.into_iter().filter_map(|cell| cell.parse(lease_name).map(|name| (cell, name))).collect());
     let lease_cell = table.key("lease").or("5m");
     let lease = lease_cell.duration(SPANS);
-    let holder = table.key("holder").or(host_name()).parse(words::label);
+    let holder = table.key("holder").or(host_name()).parse(values::label);
     if lease.is_some_and(|lease| lease.subsec_nanos() != 0) {
         lease_cell.wrong("a lease is a whole number of seconds", "write it like \"5m\"");
     }
@@ -92,7 +92,7 @@ fn found(
 }
 
 fn lease_name(text: &str) -> Result<DnsName, Wrong> {
-    let name = words::dns_name(text)?;
+    let name = values::dns_name(text)?;
     if name.as_str().starts_with('*') {
         return Err(Wrong::new("has a wildcard, and a lease is one record", "write \"_fingerpost\" and the zone"));
     }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::reader::Table;
 use super::units::Wrong;
-use super::words;
+use super::values;
 use crate::settings::{Listen, StatusPage};
 
 pub(super) fn read(root: &Table<'_>) -> Option<StatusPage> {
@@ -13,7 +13,7 @@ pub(super) fn read(root: &Table<'_>) -> Option<StatusPage> {
     let listen_cell = table.key("listen");
     let listen = if listen_cell.is_set() { listen_cell.parse(listen).map(Some) } else { Some(None) };
     let allow_cell = table.key("allow").or(Vec::<String>::new());
-    let allow: Vec<_> = allow_cell.list()?.iter().filter_map(|range| range.parse(words::range)).collect();
+    let allow: Vec<_> = allow_cell.list()?.iter().filter_map(|range| range.parse(values::range)).collect();
     for range in allow.iter().filter(|range| range.prefix_len() == 0) {
         allow_cell.note(
             format!("{range} lets everybody look who can reach this machine"),
@@ -22,7 +22,7 @@ pub(super) fn read(root: &Table<'_>) -> Option<StatusPage> {
     }
     let hosts_cell = table.key("hosts").or(Vec::<String>::new());
     let hosts = hosts_cell.list()?;
-    let hosts = hosts.iter().filter_map(|host| Some(host.parse(words::dns_name)?.to_string())).collect();
+    let hosts = hosts.iter().filter_map(|host| Some(host.parse(values::dns_name)?.to_string())).collect();
     if let Some(Some(Listen::Tcp(at))) = &listen
         && !at.ip().is_loopback()
         && allow.is_empty()

@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::cell::{Cell, not_one_of};
 use super::reader::Table;
 use super::units::Wrong;
-use super::words;
+use super::values;
 use crate::settings::{Audit, CarrierNat, Confirmation, Limits, Quorum, Retry, Watch};
 
 const MILLISECOND: Duration = Duration::from_millis(1);
@@ -39,7 +39,7 @@ pub(super) fn watch<'d>(table: &Table<'d>) -> Watching<'d> {
     let quorum = quorum(&quorum_cell);
     let timeout = timeout(&table.key("timeout").or("5s"));
     let accept_special = table.key("accept_special").or(Vec::<String>::new()).list().map(|ranges| {
-        let ranges = ranges.iter().filter_map(|range| range.parse(words::range).inspect(|net| doubt(range, *net)));
+        let ranges = ranges.iter().filter_map(|range| range.parse(values::range).inspect(|net| doubt(range, *net)));
         ranges.collect()
     });
     let carrier_nat =
@@ -121,7 +121,7 @@ pub(super) fn confirm(table: &Table<'_>) -> Option<Confirmation> {
     // Twenty minutes: common practice, no source.
     let deadline = table.key("deadline").or("20m").duration(SECOND..=DAY);
     let resolver_cell = table.key("resolver");
-    let resolver = resolver_cell.parse(words::resolver);
+    let resolver = resolver_cell.parse(values::resolver);
     if let (Some(every), Some(deadline)) = (every, deadline)
         && deadline < every
     {

@@ -8,7 +8,7 @@ use super::lines::Lined;
 use super::reader::Table;
 use super::records::Recorded;
 use super::units::Wrong;
-use super::{lines, words};
+use super::{lines, values};
 use crate::address::Family;
 use crate::settings::Via;
 use crate::settings::{Quorum, Witness, WitnessKind};
@@ -22,15 +22,19 @@ pub(super) struct Witnessed<'d> {
 }
 
 #[derive(Clone, Copy)]
-enum Kind {
+enum WitnessWord {
     Http,
     Stun,
     Router,
     Interface,
 }
 
-const KINDS: [(&str, Kind); 4] =
-    [("http", Kind::Http), ("stun", Kind::Stun), ("router", Kind::Router), ("interface", Kind::Interface)];
+const KINDS: [(&str, WitnessWord); 4] = [
+    ("http", WitnessWord::Http),
+    ("stun", WitnessWord::Stun),
+    ("router", WitnessWord::Router),
+    ("interface", WitnessWord::Interface),
+];
 
 pub(super) fn read<'d>(root: &Table<'d>, lines: &[Lined]) -> Vec<Witnessed<'d>> {
     let mut names = BTreeMap::new();
@@ -51,19 +55,19 @@ fn witness<'d>(
     operators: &mut BTreeMap<String, String>,
 ) -> Witnessed<'d> {
     let name_cell = table.key("name").required("name = \"north\"");
-    let name = name_cell.parse(words::label);
+    let name = name_cell.parse(values::label);
     if let Some(name) = &name {
-        words::unique(&name_cell, name, "witness", names);
+        values::unique(&name_cell, name, "witness", names);
     }
     let kind = table.key("kind").required("kind = \"http\"").one_of(&KINDS);
     let operator_cell = table.key("operator");
     let operator = match (kind, &name) {
         // What is in the home is nobody's but the household's: it need not be told who runs it.
-        (Some(Kind::Router | Kind::Interface), Some(name)) => operator_cell.or(name.as_str()),
+        (Some(WitnessWord::Router | WitnessWord::Interface), Some(name)) => operator_cell.or(name.as_str()),
         _ => operator_cell.required("operator = \"north-collective\""),
     };
     let operator_cell = operator;
-    let operator = operator_cell.parse(words::label);
+    let operator = operator_cell.parse(values::label);
     if let Some(operator) = &operator {
         let first = operators.entry(operator.to_ascii_lowercase()).or_insert_with(|| operator.clone());
         if first != operator {
@@ -75,22 +79,22 @@ fn witness<'d>(
     }
     let line = lines::of_witness(&table.key("line"), lines);
     let families_cell = table.key("families").or(match kind {
-        Some(Kind::Router) => vec!["ipv4"],
+        Some(WitnessWord::Router) => vec!["ipv4"],
         // Behind a router only IPv6 addresses are the home's own.
-        Some(Kind::Interface) => vec!["ipv6"],
+        Some(WitnessWord::Interface) => vec!["ipv6"],
         _ => vec!["ipv4", "ipv6"],
     });
     let families = families(&families_cell);
     let (kind, host) = match kind {
-        Some(Kind::Http) => http(table),
-        Some(Kind::Stun) => stun(table),
-        Some(Kind::Router) => {
+        Some(WitnessWord::Http) => http(table),
+        Some(WitnessWord::Stun) => stun(table),
+        Some(WitnessWord::Router) => {
             if families.as_ref().is_some_and(|families| families.contains(&Family::Ipv6)) {
                 families_cell.wrong("a router is asked for its IPv4 address only (RFC 6886)", "write [\"ipv4\"]");
             }
             (router(table), None)
         }
-        Some(Kind::Interface) => (interface(table), None),
+        Some(WitnessWord::Interface) => (interface(table), None),
         None => {
             table.unchecked();
             (None, None)
@@ -105,23 +109,23 @@ type Placed<'d> = (Option<WitnessKind>, Option<(String, Cell<'d>)>);
 
 fn http<'d>(table: &Table<'d>) -> Placed<'d> {
     let url_cell = table.key("url").required("url = \"https://echo.north.example/\"").quiet();
-    let url = url_cell.parse(words::url);
+    let url = url_cell.parse(values::url);
     let host = url.as_ref().and_then(|url| url.host_str()).map(str::to_owned);
     if let Some(url) = &url
         && url.scheme() == "http"
-        && !url.host_str().is_some_and(words::is_loopback)
+        && !url.host_str().is_some_and(values::is_loopback)
     {
         let what = "over plain http, anybody on the way can change the answer and so cast this operator's vote";
         url_cell.note(what, "use https where the operator offers it");
     }
-    let extract = table.key("extract").or("body").parse(words::extract);
+    let extract = table.key("extract").or("body").parse(values::extract);
     let kind = (|| Some(WitnessKind::Http { url: url?, extract: extract? }))();
     (kind, host.map(|host| (host, url_cell)))
 }
 
 fn stun<'d>(table: &Table<'d>) -> Placed<'d> {
     let cell = table.key("server").required("server = \"stun.millrace.example:3478\"");
-    let server = cell.parse(|text| words::server_like(text, "stun.millrace.example:3478"));
+    let server = cell.parse(|text| values::server_like(text, "stun.millrace.example:3478"));
     let host = server.as_ref().map(|(_, host)| (host.clone(), cell));
     (server.map(|(server, _)| WitnessKind::Stun { server }), host)
 }
@@ -144,7 +148,7 @@ pub(super) fn gateway(cell: &Cell<'_>) -> Option<Option<Ipv4Addr>> {
 }
 
 fn interface(table: &Table<'_>) -> Option<WitnessKind> {
-    let interface = table.key("interface").required("interface = \"eth0\"").parse(words::interface)?;
+    let interface = table.key("interface").required("interface = \"eth0\"").parse(values::interface)?;
     Some(WitnessKind::Interface { interface })
 }
 
@@ -237,7 +241,7 @@ fn check_quorum(via: &Via, count: usize, quorum: Option<&(Quorum, Cell<'_>)>) {
 fn check_hosts(whole: &[&Witness], read: &[Witnessed<'_>]) {
     let mut hosts: BTreeMap<&str, &Witness> = BTreeMap::new();
     for (witness, read) in whole.iter().zip(read) {
-        let Some((host, cell)) = read.host.as_ref().filter(|(host, _)| !words::is_loopback(host)) else { continue };
+        let Some((host, cell)) = read.host.as_ref().filter(|(host, _)| !values::is_loopback(host)) else { continue };
         let first = hosts.entry(host).or_insert(witness);
         if first.operator != witness.operator {
             let what = format!(

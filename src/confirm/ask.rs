@@ -12,9 +12,9 @@ use hickory_proto::rr::{Name, RecordType as WireType};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
-use super::spread::{Errand, Heard, Question};
+use super::propagation::{Errand, Heard, Question};
 use super::{PATIENCE, Server};
-use crate::audit::wave::{Awaited, Why};
+use crate::audit::propagation::{Awaited, Why};
 use crate::dns::answer;
 use crate::dns::message::{query, wire_name, wire_type};
 use crate::dns::udp::Asker;

@@ -1,15 +1,15 @@
 //! Confirming: after a write, every authoritative server of the zone is asked until all of them serve it.
 //!
-//! [`crate::audit::wave`] has the values, `spread` decides (pure) who is asked when and what has been reached, `delegation` reads
-//! (pure) what resolvers and parents answer. `find` and `ask` touch the network, and [`Confirming`] runs them: a task a
+//! [`crate::audit::propagation`] has the values, `propagation` decides (pure) who is asked when and what has been reached, `delegation` reads
+//! (pure) what resolvers and parents answer. `nameservers` and `ask` touch the network, and [`Confirming`] runs them: a task a
 //! provider, beside everything else, with nothing to wait for it.
 //!
 //! The books are kept by whoever is told of a [`Verdict`]: nothing here writes anywhere.
 
 mod ask;
-mod find;
 #[cfg(any(test, fuzzing))]
 pub(crate) mod hostile;
+mod nameservers;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -19,14 +19,14 @@ use std::time::Duration;
 use tokio::task::{JoinError, JoinSet};
 use tokio::time::{Instant, sleep_until};
 
-use crate::audit::wave::{Behind, Wave};
+use crate::audit::propagation::{Behind, Propagation};
 use crate::clock::Timestamp;
 use crate::dns::udp::Asker;
 use crate::name::DnsName;
 use crate::settings::{Config, Confirm};
 use crate::update::{RecordState, Report};
 pub use fingerpost_core::confirm::*;
-use spread::{Asked, Errand, Tracker};
+use propagation::{Asked, Errand, Tracker};
 
 /// How long one question to one address may take, a second try included.
 const PATIENCE: Duration = Duration::from_secs(3);
@@ -41,7 +41,7 @@ pub(crate) async fn servers_of(
     confirm: &Confirm,
     resolver: Option<SocketAddr>,
 ) -> Result<Vec<Server>, String> {
-    find::servers(asker, zone, confirm, resolver).await.map_err(|lost| lost.why)
+    nameservers::servers(asker, zone, confirm, resolver).await.map_err(|lost| lost.why)
 }
 
 /// Where a provider's zone is served.
@@ -79,7 +79,7 @@ impl Confirming {
     }
 
     /// Takes over which waves there are, by provider; `wall` is the time that they count from.
-    pub fn follow(&mut self, waves: &BTreeMap<String, Vec<Wave>>, wall: Timestamp) {
+    pub fn follow(&mut self, waves: &BTreeMap<String, Vec<Propagation>>, wall: Timestamp) {
         self.tracker.follow(waves, self.start.elapsed(), wall);
     }
 
@@ -118,7 +118,7 @@ impl Confirming {
         self.passes.spawn(async move {
             let servers = match &errand.servers {
                 Some(servers) => Ok(servers.clone()),
-                None => find::servers(&asker, &place.zone, &place.confirm, resolver).await,
+                None => nameservers::servers(&asker, &place.zone, &place.confirm, resolver).await,
             };
             let heard = match servers {
                 Ok(servers) => Ok(ask::all(&asker, &place.zone, servers, &errand).await),
@@ -129,7 +129,7 @@ impl Confirming {
     }
 
     /// Enters into `report` which of its records are not served everywhere yet, by the `waves` of all providers.
-    pub fn mark(&self, report: &mut Report, waves: &BTreeMap<String, Vec<Wave>>) {
+    pub fn mark(&self, report: &mut Report, waves: &BTreeMap<String, Vec<Propagation>>) {
         let mut spreading = BTreeMap::new();
         for wave in waves.get(&report.provider).into_iter().flatten() {
             let (waited, behind) = self.tracker.view(&report.provider, wave.intent, self.start.elapsed());

@@ -30,7 +30,7 @@ fn seen(report: &Report, before: &[Edge], now: Timestamp) -> Edge {
 impl Daemon {
     /// Begins to look at the lists, beside all else.
     pub(super) fn fetch(&mut self, events: &mut Events) {
-        let config = self.home.means.config.clone();
+        let config = self.home.actors.config.clone();
         events.start(Task::Fetch, async move { Event::Fetched(allowlist::look(&config).await) });
     }
 
@@ -51,7 +51,7 @@ impl Daemon {
         let (now, before) = (self.clock.now(), std::mem::take(&mut self.latest.edges));
         self.latest.edges = reports.iter().map(|report| seen(report, &before, now)).collect();
         let when = if self.ranges.in_effect { Reload::Changed } else { Reload::Always };
-        let config = self.home.means.config.clone();
+        let config = self.home.actors.config.clone();
         self.ranges.in_effect = false;
         events.start(Task::Render, async move { Event::Rendered(allowlist::write(&config, when).await) });
         self.show();

@@ -10,8 +10,8 @@ use sd_notify::NotifyState;
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, Interval, MissedTickBehavior, interval, sleep_until};
 
+use super::change_sources::ChangeSources;
 use super::clock_set::ClockSet;
-use super::pushes::Pushes;
 use super::{DaemonError, Notifier, STUCK, Snapshot, Trigger};
 use crate::allowlist::{AllowlistError, Looked, Rendered};
 use crate::clock::Clock;
@@ -94,7 +94,7 @@ pub(super) struct Events {
     triggers: mpsc::Receiver<Trigger>,
     watchdog: Watchdog,
     clock_set: ClockSet,
-    pushes: Pushes,
+    pushes: ChangeSources,
     /// What those tasks say that never end.
     news: (mpsc::UnboundedSender<Event>, mpsc::UnboundedReceiver<Event>),
     /// A task that is not to end by itself brings nothing when it does.
@@ -139,7 +139,7 @@ impl Events {
             triggers,
             watchdog: Watchdog::new(notifier),
             clock_set: ClockSet::listen(),
-            pushes: Pushes::default(),
+            pushes: ChangeSources::default(),
             news: mpsc::unbounded_channel(),
             tasks: Tasks::default(),
             doors: Vec::new(),
@@ -166,7 +166,7 @@ impl Events {
         self.keep(leases);
         self.show(config, snapshot);
         self.tell_people(config, snapshot, clock, told);
-        self.pushes = Pushes::listen(config).await;
+        self.pushes = ChangeSources::listen(config).await;
     }
 
     fn keep(&mut self, leases: &Leases) {

@@ -19,8 +19,10 @@ use super::budget::{Client, Rates};
 use super::sieve::Fair;
 use super::{Knocking, knock};
 use crate::address::{Family, special};
-use crate::serving::admission::Rules;
-use crate::serving::{Admitted, Answer, Gate, HEAD, Method, Ordeal, Pace, Request, curtly, finish, kindly, read_head};
+use crate::http_server::admission::Rules;
+use crate::http_server::{
+    Admitted, Gate, HEAD, Method, Ordeal, Pace, Request, Response, curtly, finish, kindly, read_head,
+};
 
 /// Connections served at once. Those that have not sent their request take little memory, and the more there are, the longer
 /// has a client that means it before a flood takes its place.
@@ -96,9 +98,9 @@ async fn converse(mut stream: TcpStream, asker: IpAddr, admitted: &Admitted, ser
     admitted.asked();
     kindly(&stream);
     let (method, answer) = match &head {
-        None => (Method::Get, Answer::refusal(431, format!("The request's head is longer than {HEAD} bytes."))),
+        None => (Method::Get, Response::refusal(431, format!("The request's head is longer than {HEAD} bytes."))),
         Some(head) => match Request::read(head) {
-            Err(why) => (Method::Get, Answer::refusal(400, why)),
+            Err(why) => (Method::Get, Response::refusal(400, why)),
             Ok(request) => (request.method, service.answer(asker, &request).await),
         },
     };
@@ -110,55 +112,55 @@ async fn converse(mut stream: TcpStream, asker: IpAddr, admitted: &Admitted, ser
 }
 
 impl Service {
-    async fn answer(&self, asker: IpAddr, request: &Request) -> Answer {
+    async fn answer(&self, asker: IpAddr, request: &Request) -> Response {
         if let Err(wait) = self.requests.take(asker) {
             return too_many(wait);
         }
         let known = matches!(request.path.as_str(), "/" | "/seen" | "/knock");
         match (request.method, request.path.as_str()) {
-            (Method::Other, _) if known => Answer {
+            (Method::Other, _) if known => Response {
                 fields: vec!["Allow: GET, HEAD".to_owned()],
-                ..Answer::refusal(405, "Only GET and HEAD.".into())
+                ..Response::refusal(405, "Only GET and HEAD.".into())
             },
-            (_, "/") => Answer::text(200, format!("{asker}\n")),
-            (_, "/seen") => Answer::json(&serde_json::json!({ "seen": asker, "family": Family::of(asker) })),
+            (_, "/") => Response::text(200, format!("{asker}\n")),
+            (_, "/seen") => Response::json(&serde_json::json!({ "seen": asker, "family": Family::of(asker) })),
             (_, "/knock") => self.knock(asker, request).await,
-            _ => Answer::refusal(404, "There is / for your address as text, and /seen for an object.".to_owned()),
+            _ => Response::refusal(404, "There is / for your address as text, and /seen for an object.".to_owned()),
         }
     }
 
-    async fn knock(&self, asker: IpAddr, request: &Request) -> Answer {
+    async fn knock(&self, asker: IpAddr, request: &Request) -> Response {
         let Some(knocking) = &self.knocking else {
-            return Answer::refusal(
+            return Response::refusal(
                 404,
                 "This witness does not knock: it was started without --knock-back.".to_owned(),
             );
         };
         let Some(port) = port_of(request) else {
             let text = "Ask for /knock?port=N and nothing else, N from 1 to 65535; the address is always your own.";
-            return Answer::refusal(400, text.to_owned());
+            return Response::refusal(400, text.to_owned());
         };
         if let Err(why) = special::check(asker, &knocking.accept_special) {
-            return Answer::refusal(403, format!("You come from {asker}, where nothing is knocked at: {why}."));
+            return Response::refusal(403, format!("You come from {asker}, where nothing is knocked at: {why}."));
         }
         if let Err(wait) = knocking.meter.take(asker) {
             return too_many(wait);
         }
         match knock::knock(asker, port, knock::LIMIT).await {
-            Ok(knock) => Answer::json(&serde_json::json!({ "seen": asker, "port": port, "knock": knock })),
+            Ok(knock) => Response::json(&serde_json::json!({ "seen": asker, "port": port, "knock": knock })),
             Err(error) => {
                 knocking.failed(&error);
-                Answer::refusal(503, "This machine cannot knock at the moment.".to_owned())
+                Response::refusal(503, "This machine cannot knock at the moment.".to_owned())
             }
         }
     }
 }
 
 /// RFC 6585, section 4; RFC 9110, section 10.2.3.
-fn too_many(wait: Duration) -> Answer {
+fn too_many(wait: Duration) -> Response {
     let seconds = wait.as_secs() + u64::from(wait.subsec_nanos() > 0);
     let why = format!("Too many requests: come again in {seconds} s.");
-    Answer { fields: vec![format!("Retry-After: {seconds}")], ..Answer::refusal(429, why) }
+    Response { fields: vec![format!("Retry-After: {seconds}")], ..Response::refusal(429, why) }
 }
 
 /// The port in a query that is exactly `port=N`.

@@ -109,7 +109,7 @@ pub async fn serve(sockets: Sockets, options: Options, stop: impl Future<Output 
     for listener in sockets.http {
         listener.set_nonblocking(true).map_err(EchoError::Socket)?;
         let listener = TcpListener::from_std(listener).map_err(EchoError::Socket)?;
-        crate::serving::queue(&listener);
+        crate::http_server::queue(&listener);
         tasks.spawn(http::listen(listener, Arc::clone(&service), told.clone()));
     }
     for socket in sockets.stun {

@@ -11,7 +11,7 @@ use tokio::time::Instant;
 use super::budget::Client;
 use super::sieve::Sieve;
 use crate::address::special;
-use crate::serving::Ordeal;
+use crate::http_server::Ordeal;
 use crate::watch::stun::message;
 
 /// Datagrams that are answered before others of this thread have their turn.

@@ -10,7 +10,7 @@ use hickory_proto::op::ResponseCode;
 use hickory_proto::rr::{RData, RecordType as WireType};
 
 use super::allowed::Permit;
-use super::masked::Told;
+use super::masked::NameAnswer;
 use crate::dns::message::{query, wire_name};
 use crate::dns::udp::Asker;
 use crate::name::DnsName;
@@ -25,7 +25,7 @@ pub(super) struct Source {
 }
 
 /// What each of `sources` tells of the addresses of `name`, in both families. One question may take as long as `patience`.
-pub(super) async fn ask_all(sources: Vec<Source>, name: &DnsName, patience: Duration) -> Vec<Told> {
+pub(super) async fn ask_all(sources: Vec<Source>, name: &DnsName, patience: Duration) -> Vec<NameAnswer> {
     let asker = Asker::new();
     let ask = async |source: Source| {
         let mut addresses = Err("it has no address".to_owned());
@@ -35,7 +35,7 @@ pub(super) async fn ask_all(sources: Vec<Source>, name: &DnsName, patience: Dura
                 break;
             }
         }
-        Told { source: source.name, addresses }
+        NameAnswer { source: source.name, addresses }
     };
     join_all(sources.into_iter().map(ask)).await
 }

@@ -14,7 +14,7 @@ use super::allowed::{Allowed, Edges, Permit};
 use super::certificate::{self, Roots, Seen};
 use super::home::Home;
 use super::leaks::{self, Open};
-use super::masked::{self, Told};
+use super::masked::{self, NameAnswer};
 use super::reach::{self, Entry};
 use super::tls::{self, Shown, Unseen};
 use super::{Check, Finding, Grade, dns, doors, http};
@@ -205,7 +205,7 @@ async fn one<'a>(
 
 /// What those who are asked for it tell of the service's name, where an edge is in front: the resolvers, or the servers of
 /// its zone.
-async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<Told> {
+async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<NameAnswer> {
     if service.front.is_none() {
         return Vec::new();
     }
@@ -228,7 +228,7 @@ async fn told(service: &Service, config: &Config, allowed: &Allowed<'_>) -> Vec<
                 is_resolver: false,
             })),
             Err(why) => {
-                return vec![Told { source: format!("the servers of {}", provider.zone), addresses: Err(why) }];
+                return vec![NameAnswer { source: format!("the servers of {}", provider.zone), addresses: Err(why) }];
             }
         }
     }
@@ -280,7 +280,7 @@ async fn certificate(service: &Service, allowed: &Allowed<'_>, ca: &Given, now: 
     }
 }
 
-async fn enter<'a>(service: &'a Service, allowed: &Allowed<'a>, told: &[Told], ca: &Given) -> Entry {
+async fn enter<'a>(service: &'a Service, allowed: &Allowed<'a>, told: &[NameAnswer], ca: &Given) -> Entry {
     let shown: BTreeSet<_> = told.iter().filter_map(|told| told.addresses.as_ref().ok()).flatten().copied().collect();
     if shown.is_empty() {
         return Entry::NotAsked("no public address of the name is known: see the check `masked`".into());
@@ -294,15 +294,15 @@ async fn enter<'a>(service: &'a Service, allowed: &Allowed<'a>, told: &[Told], c
 }
 
 /// A helper can reach back only to the machine that asks: in IPv6 that need not be the origin.
-async fn knock(service: &Service, allowed: &Allowed<'_>, home: &Home) -> reach::Told {
-    let nobody = |why: &str| reach::Told { each: Vec::new(), left_out: why.to_owned() };
+async fn knock(service: &Service, allowed: &Allowed<'_>, home: &Home) -> reach::HelperReport {
+    let nobody = |why: &str| reach::HelperReport { each: Vec::new(), left_out: why.to_owned() };
     let Some(helper) = allowed.helper() else { return nobody("no helper is configured") };
     let families: BTreeSet<Family> = home.now().map(Family::of).collect();
     if families.is_empty() {
         return nobody("the home's own address is not known");
     }
     let is_here = service.origin.ip().is_loopback();
-    let mut told = reach::Told::default();
+    let mut told = reach::HelperReport::default();
     for family in families {
         if family == Family::Ipv6 && !is_here {
             told.left_out = "IPv6: not asked, since the helper can reach back only to this machine".into();

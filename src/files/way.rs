@@ -53,7 +53,7 @@ pub(crate) enum Astray {
     },
     /// Something else has the file's name.
     #[error("it is {0} and not a regular file")]
-    Kind(Kind),
+    Kind(FileKind),
     /// There is more than anybody needs.
     #[error("it is longer than {0} bytes")]
     Long(u64),
@@ -78,9 +78,9 @@ impl From<Astray> for io::Error {
 
 /// What is no regular file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Kind(FileType);
+pub(crate) struct FileKind(FileType);
 
-impl fmt::Display for Kind {
+impl fmt::Display for FileKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self.0 {
             FileType::Directory => "a directory",
@@ -152,7 +152,7 @@ impl End {
                 _ => return Err(Errno::NOTDIR.into()),
             }
         }
-        Err(Astray::Kind(Kind(FileType::Directory)).into())
+        Err(Astray::Kind(FileKind(FileType::Directory)).into())
     }
 
     /// The regular file that stands there, to be read.
@@ -169,7 +169,7 @@ pub(super) fn open_at(dir: impl AsFd, name: impl AsRef<OsStr>) -> io::Result<Fil
     let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY | OFlags::CLOEXEC;
     let file = match openat(dir, name.as_ref(), flags, Mode::empty()) {
         // open(2): so it is with a socket.
-        Err(Errno::NXIO) => return Err(Astray::Kind(Kind(FileType::Socket)).into()),
+        Err(Errno::NXIO) => return Err(Astray::Kind(FileKind(FileType::Socket)).into()),
         file => file?,
     };
     regular(&fstat(&file)?)?;
@@ -188,7 +188,7 @@ pub(super) fn all(file: &File, most: u64) -> io::Result<Vec<u8>> {
 pub(super) fn regular(stat: &Stat) -> io::Result<()> {
     match FileType::from_raw_mode(stat.st_mode) {
         FileType::RegularFile => Ok(()),
-        kind => Err(Astray::Kind(Kind(kind)).into()),
+        kind => Err(Astray::Kind(FileKind(kind)).into()),
     }
 }
 
@@ -352,16 +352,16 @@ mod tests {
         // Nor where the pipe comes between looking and opening.
         let dir = File::open(home.path()).unwrap();
         for error in [read(&at).unwrap_err(), open_at(&dir, "there").unwrap_err()] {
-            assert_eq!(Astray::behind(&error), Some(&Astray::Kind(Kind(FileType::Fifo))));
+            assert_eq!(Astray::behind(&error), Some(&Astray::Kind(FileKind(FileType::Fifo))));
         }
         fs::remove_file(&at).unwrap();
         let _socket = std::os::unix::net::UnixListener::bind(&at).unwrap();
         for error in [read(&at).unwrap_err(), open_at(&dir, "there").unwrap_err()] {
-            assert_eq!(Astray::behind(&error), Some(&Astray::Kind(Kind(FileType::Socket))));
+            assert_eq!(Astray::behind(&error), Some(&Astray::Kind(FileKind(FileType::Socket))));
         }
         assert_eq!(
             Astray::behind(&read(Path::new("/dev/zero")).unwrap_err()),
-            Some(&Astray::Kind(Kind(FileType::CharacterDevice)))
+            Some(&Astray::Kind(FileKind(FileType::CharacterDevice)))
         );
         fs::remove_file(&at).unwrap();
         fs::write(&at, "four").unwrap();

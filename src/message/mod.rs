@@ -1,7 +1,7 @@
 //! Messages to people: that a record changed or is blocked, that writes are on hold, that there has been no ruling for an
 //! hour, that something was found amiss, and that it is over.
 //!
-//! [`causes`] says what there is to tell, [`desk`] decides what is sent when: once a cause until it clears, not in quiet
+//! [`alerts`] says what there is to tell, [`outbox`] decides what is sent when: once a cause until it clears, not in quiet
 //! hours, again after a failure. Both are pure. `send` carries it out by a webhook, by mail or by a program, and [`run`] is
 //! polled by the daemon beside all else: nothing waits for it.
 
@@ -15,8 +15,8 @@ use crate::clock::Clock;
 use crate::settings::Message;
 use crate::state::Told;
 use crate::status::{Snapshot, build};
-use desk::{Delivery, Desk, Next};
-pub use fingerpost_core::message::{causes, desk};
+pub use fingerpost_core::message::{alerts, outbox};
+use outbox::{Delivery, Next, Outbox};
 
 /// Tells people by `messages` what the snapshots show, for as long as it is polled; never ends. `told` begins with what was
 /// told in an earlier life, and is shown what is told now.
@@ -34,7 +34,7 @@ pub async fn run(messages: Vec<Message>, snapshot: watch::Receiver<Snapshot>, cl
 /// Tells one person, for as long as there are snapshots.
 async fn attend(message: &Message, mut snapshot: watch::Receiver<Snapshot>, clock: &Clock, told: &watch::Sender<Told>) {
     let past = told.borrow().get(&message.name).cloned().unwrap_or_default();
-    let mut desk = Desk::new(message, past);
+    let mut desk = Outbox::new(message, past);
     let mut setting = clock.setting();
     loop {
         if let Some(step) = clock.step(&mut setting) {

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use reqwest::header::{CONTENT_TYPE, HeaderValue};
 
-use super::desk::Letter;
+use super::outbox::Notification;
 use crate::http;
 use crate::process::{self, Job, NotEnded};
 use crate::provider::rest::body::{Var, Vars};
@@ -16,7 +16,7 @@ use crate::text::root_cause;
 ///
 /// # Errors
 /// Why it did not get through, without any secret.
-pub(super) async fn send(message: &Message, letter: &Letter) -> Result<(), String> {
+pub(super) async fn send(message: &Message, letter: &Notification) -> Result<(), String> {
     match &message.way {
         Way::Webhook(webhook) => post(webhook, letter, message.timeout).await,
         Way::Mail { command, to, from } => {
@@ -67,7 +67,7 @@ fn encoded(text: &str) -> String {
     words.iter().filter(|word| !word.is_empty()).map(word).collect::<Vec<_>>().join("\r\n ")
 }
 
-async fn post(webhook: &Webhook, letter: &Letter, timeout: Duration) -> Result<(), String> {
+async fn post(webhook: &Webhook, letter: &Notification, timeout: Duration) -> Result<(), String> {
     let Webhook { url, origin, method, headers, body } = webhook;
     let client = http::client(true).timeout(timeout).build().map_err(|error| root_cause(&error))?;
     let url = String::from_utf8_lossy(url.expose()).into_owned();

@@ -23,7 +23,7 @@ use crate::watch::WatchError;
 pub enum RehearsalError {
     /// A claim of the story did not hold.
     #[error("this should hold, and does not: {0}; please report it")]
-    Claim(String),
+    LeaseRecord(String),
     /// Something did not happen in time.
     #[error("waited in vain for {0}; is this machine very busy?")]
     Waited(&'static str),
@@ -115,7 +115,7 @@ impl Teller {
     /// Says what is so, if it is so.
     fn claim(&mut self, text: &str, holds: bool) -> Result<(), RehearsalError> {
         if !holds {
-            return Err(RehearsalError::Claim(text.to_owned()));
+            return Err(RehearsalError::LeaseRecord(text.to_owned()));
         }
         self.prose(&format!("   checked: {text}"));
         if let Some(scene) = self.scenes.last_mut() {

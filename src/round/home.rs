@@ -1,4 +1,4 @@
-//! The means together with the books: settling, publishing, and what is entered about both.
+//! The actors together with the books: settling, publishing, and what is entered about both.
 
 mod clock;
 mod findings;
@@ -13,7 +13,7 @@ use std::sync::Arc;
 use tokio::time::Instant;
 
 use super::work::{Done, Work};
-use super::{Means, RoundError};
+use super::{Actors, RoundError};
 use crate::allowlist::{self, AllowlistError, Looked};
 use crate::audit::{Event, file};
 use crate::clock::{Setting, Timestamp};
@@ -23,7 +23,7 @@ use crate::household::{self, Household};
 use crate::settings::{Via, by_provider};
 use crate::standby::{Lease, Leases};
 use crate::state::{State, Told};
-use crate::status::memory::Memory;
+use crate::status::log_digest::LogDigest;
 use crate::update::{Books, Report, Trouble};
 use crate::watch::look::{HeldBack, Look};
 use crate::watch::rota::Rota;
@@ -35,10 +35,10 @@ pub struct Answers {
     rota: Rota,
 }
 
-/// The means together with the books: what the daemon and `sync` work with.
+/// The actors together with the books: what the daemon and `sync` work with.
 pub struct Home {
     /// What is configured, made able to act.
-    pub means: Rc<Means>,
+    pub actors: Rc<Actors>,
     books: Rc<RefCell<Books>>,
     household: Household,
     rota: Rota,
@@ -50,17 +50,17 @@ pub struct Home {
     former: Leases,
     /// The state could not be saved when that was last tried.
     is_unsaved: bool,
-    memory: Arc<Memory>,
+    memory: Arc<LogDigest>,
 }
 
 impl Home {
     /// Locks the state directory and opens the books. Holds whose configuration has changed end here.
-    pub fn open(means: Means) -> Result<Self, RoundError> {
-        let books = Books::open(&means.config).map_err(RoundError::Books)?;
-        let household = Household::new(&books.state, means.clock.now());
+    pub fn open(actors: Actors) -> Result<Self, RoundError> {
+        let books = Books::open(&actors.config).map_err(RoundError::Books)?;
+        let household = Household::new(&books.state, actors.clock.now());
         let mut home = Self {
-            setting: means.clock.setting(),
-            means: Rc::new(means),
+            setting: actors.clock.setting(),
+            actors: Rc::new(actors),
             books: Rc::new(RefCell::new(books)),
             household,
             rota: Rota::default(),
@@ -73,17 +73,17 @@ impl Home {
         Ok(home)
     }
 
-    /// Goes on with other means, after a reload. All holds end.
-    pub fn refit(&mut self, means: Means) {
-        self.books.borrow_mut().log.refit(means.config.audit);
-        let means = means.succeed(&self.means);
-        let before = std::mem::replace(&mut self.means, Rc::new(means));
+    /// Goes on with other actors, after a reload. All holds end.
+    pub fn refit(&mut self, actors: Actors) {
+        self.books.borrow_mut().log.refit(actors.config.audit);
+        let actors = actors.succeed(&self.actors);
+        let before = std::mem::replace(&mut self.actors, Rc::new(actors));
         let goes_on = |provider: &String, lease: &Lease| {
-            self.means.leases.get(provider).is_some_and(|present| present.is_where(lease))
+            self.actors.leases.get(provider).is_some_and(|present| present.is_where(lease))
         };
         let left = before.leases.iter().filter(|(provider, lease)| !goes_on(provider, lease));
         self.former.extend(left.map(|(provider, lease)| (provider.clone(), Arc::clone(lease))));
-        self.household.succeed(&before.config, &self.means.config);
+        self.household.succeed(&before.config, &self.actors.config);
         self.after_start();
         self.release("the configuration was reloaded", |_, _| true);
     }
@@ -103,8 +103,8 @@ impl Home {
     /// # Errors
     /// [`AllowlistError`] when it cannot be written down.
     pub fn take_ranges(&mut self, looked: Vec<Looked>) -> Result<Vec<allowlist::Report>, AllowlistError> {
-        let now = self.means.clock.now();
-        allowlist::take(&self.means.config, looked, &mut self.books.borrow_mut(), false, now)
+        let now = self.actors.clock.now();
+        allowlist::take(&self.actors.config, looked, &mut self.books.borrow_mut(), false, now)
     }
 
     /// What is known of the home.
@@ -114,12 +114,12 @@ impl Home {
 
     /// The records that the newest round holds back.
     pub fn held_back(&self) -> Vec<HeldBack> {
-        household::held_back(&self.means.config, self.household.looks(), self.household.found())
+        household::held_back(&self.actors.config, self.household.looks(), self.household.found())
     }
 
     /// What time it is, by both clocks; the steady one counts since this was opened.
     pub fn moment(&self) -> Moment {
-        Moment { time: self.means.clock.now(), steady: self.began.elapsed() }
+        Moment { time: self.actors.clock.now(), steady: self.began.elapsed() }
     }
 
     /// Enters that the waiting for a write to spread is over.
@@ -149,9 +149,9 @@ impl Home {
     /// the round is to be `thorough`, and where the newest round left any doubt.
     pub fn looking(&self, thorough: bool) -> impl Future<Output = Answers> + use<> {
         let certain = if thorough { BTreeMap::new() } else { self.household.certain() };
-        let (means, last, mut rota) = (Rc::clone(&self.means), self.household.looks().to_vec(), self.rota.clone());
+        let (actors, last, mut rota) = (Rc::clone(&self.actors), self.household.looks().to_vec(), self.rota.clone());
         async move {
-            let looks = means.glance(&certain, &last, &mut rota).await;
+            let looks = actors.poll_some(&certain, &last, &mut rota).await;
             Answers { looks, rota }
         }
     }
@@ -165,7 +165,7 @@ impl Home {
     /// Settles: an address that has won `rounds` rounds in a row is the home's.
     pub fn hear(&mut self, answers: Answers, rounds: u32) -> Vec<(Via, Heard)> {
         self.rota = answers.rota;
-        let round = self.household.hear(&self.means.config, answers.looks, rounds, self.moment());
+        let round = self.household.hear(&self.actors.config, answers.looks, rounds, self.moment());
         for event in round.entries {
             // Nothing else is entered before it, and so nothing sent.
             if matches!(event, Event::Settled { .. }) { self.enter_first(event) } else { self.enter(event) }
@@ -183,8 +183,8 @@ impl Home {
     /// Reads what the log tells of earlier; from now on what is new is counted. Returns where its chain does not hold, if it
     /// does not.
     pub fn remember(&mut self) -> Option<String> {
-        let mut memory = Memory::default();
-        let followed = file::recall(&self.means.config.state_dir, |entry| memory.hear(entry));
+        let mut memory = LogDigest::default();
+        let followed = file::recall(&self.actors.config.state_dir, |entry| memory.hear(entry));
         memory.live();
         self.memory = Arc::new(memory);
         match followed {
@@ -194,7 +194,7 @@ impl Home {
     }
 
     /// What the log tells.
-    pub fn memory(&mut self) -> Arc<Memory> {
+    pub fn memory(&mut self) -> Arc<LogDigest> {
         let fresh = self.books.borrow_mut().log.fresh();
         if !fresh.is_empty() {
             let memory = Arc::make_mut(&mut self.memory);
@@ -213,9 +213,9 @@ impl Home {
 
     /// What the limits still leave today, and the daily limit, by provider.
     pub fn left_today(&self) -> BTreeMap<String, (u32, u32)> {
-        let (books, limits, now) = (self.books.borrow(), &self.means.config.limits, self.means.clock.now());
+        let (books, limits, now) = (self.books.borrow(), &self.actors.config.limits, self.actors.clock.now());
         let left = |name: &String| (name.clone(), (books.state.ledger.left_today(now, limits, name), limits.daily));
-        self.means.config.providers.keys().map(left).collect()
+        self.actors.config.providers.keys().map(left).collect()
     }
 
     /// Lets `work` bring the records of the providers for which `due` holds in step with the newest rulings. Those that are
@@ -224,20 +224,20 @@ impl Home {
         let (words, steady) = (Rc::new(household::words(self.household.looks())), self.began.elapsed());
         let open: BTreeSet<String> =
             self.books.borrow().log.open_intents().values().map(|intent| intent.provider.clone()).collect();
-        let records = by_provider(&self.means.config.records);
+        let records = by_provider(&self.actors.config.records);
         let mut has_something: Vec<(&str, bool)> = Vec::new();
-        for name in self.means.providers.keys() {
+        for name in self.actors.providers.keys() {
             let (is_busy, is_due) = (work.is_busy(name), due(name));
             if !is_busy && !is_due {
                 continue;
             }
             let records = records.get(name.as_str()).map_or(&[][..], Vec::as_slice);
-            let desired = self.household.desired(&self.means.config, name, records, steady);
+            let desired = self.household.desired(&self.actors.config, name, records, steady);
             has_something.push((name, !desired.is_empty()));
             if is_busy {
                 work.want(name, desired, &words, is_due);
             } else if !desired.is_empty() || open.contains(name) {
-                work.begin(name, &self.means, &self.books, desired, &words);
+                work.begin(name, &self.actors, &self.books, desired, &words);
             }
         }
         for (name, has_something) in has_something {
@@ -285,7 +285,7 @@ impl Home {
 
     /// Enters since when somebody refuses without proving who it is.
     fn note_refusal(&mut self, report: &Report) {
-        let (now, mut books) = (self.means.clock.now(), self.books.borrow_mut());
+        let (now, mut books) = (self.actors.clock.now(), self.books.borrow_mut());
         let refused_since = &mut books.state.refused_since;
         match report.trouble {
             Some(Trouble::Unproven { .. }) => drop(refused_since.entry(report.provider.clone()).or_insert(now)),
@@ -332,13 +332,13 @@ impl Home {
 
     /// Enters `event` before all else: what cannot be written now is written first when it can.
     fn enter_first(&mut self, event: Event) {
-        if let Err(error) = self.books.borrow_mut().log.append_or_owe(self.means.clock.now(), event) {
+        if let Err(error) = self.books.borrow_mut().log.append_or_owe(self.actors.clock.now(), event) {
             tracing::warn!("{}", crate::text::chain_of(&error));
         }
     }
 
     fn enter(&mut self, event: Event) {
-        if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
+        if let Err(error) = self.books.borrow_mut().log.append(self.actors.clock.now(), event) {
             tracing::warn!("{}", crate::text::chain_of(&error));
         }
     }

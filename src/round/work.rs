@@ -6,7 +6,7 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
-use super::Means;
+use super::Actors;
 use crate::audit::Word;
 use crate::household::queue::Queue;
 use crate::reconcile::Desired;
@@ -36,7 +36,7 @@ pub struct Done {
 /// What is wanted of a provider that is worked on, and with what that is done.
 struct Wish {
     wanted: Rc<RefCell<Wanted>>,
-    means: Rc<Means>,
+    actors: Rc<Actors>,
     books: Rc<RefCell<Books>>,
 }
 
@@ -66,15 +66,15 @@ impl Work {
     pub(super) fn begin(
         &mut self,
         provider: &str,
-        means: &Rc<Means>,
+        actors: &Rc<Actors>,
         books: &Rc<RefCell<Books>>,
         desired: Vec<Desired>,
         words: &Rc<BTreeMap<Via, Word>>,
     ) {
         let wanted = Wanted { desired: Rc::new(desired), words: Rc::clone(words), is_over: false };
         let wanted = Rc::new(RefCell::new(wanted));
-        self.wishes.insert(provider.to_owned(), Wish { wanted, means: Rc::clone(means), books: Rc::clone(books) });
-        let target = means.providers.get(provider).map(|provider| provider.target()).unwrap_or_default();
+        self.wishes.insert(provider.to_owned(), Wish { wanted, actors: Rc::clone(actors), books: Rc::clone(books) });
+        let target = actors.providers.get(provider).map(|provider| provider.target()).unwrap_or_default();
         self.queue.add(provider, target);
         self.fill();
     }
@@ -119,8 +119,8 @@ impl Work {
 
     fn fill(&mut self) {
         for provider in self.queue.begin() {
-            let Some(Wish { wanted, means, books }) = self.wishes.get(&provider) else { continue };
-            let pass = pursue(provider.clone(), Rc::clone(means), Rc::clone(books), Rc::clone(wanted));
+            let Some(Wish { wanted, actors, books }) = self.wishes.get(&provider) else { continue };
+            let pass = pursue(provider.clone(), Rc::clone(actors), Rc::clone(books), Rc::clone(wanted));
             self.passes.start(provider, pass);
         }
     }
@@ -136,7 +136,7 @@ impl Wanted {
 /// Passes over a provider until what was wanted when the pass began is what is wanted when it ends.
 async fn pursue(
     provider: String,
-    means: Rc<Means>,
+    actors: Rc<Actors>,
     books: Rc<RefCell<Books>>,
     wanted: Rc<RefCell<Wanted>>,
 ) -> Option<Report> {
@@ -147,8 +147,8 @@ async fn pursue(
             return None;
         }
         let words = || wanted.borrow().words(&desired);
-        let job = means.job(&provider, &desired, &words)?;
-        let report = update::bring_in_step(&job, &books, &means.clock).await;
+        let job = actors.job(&provider, &desired, &words)?;
+        let report = update::bring_in_step(&job, &books, &actors.clock).await;
         let wanted = wanted.borrow();
         if wanted.is_over || Rc::ptr_eq(&wanted.desired, &desired) {
             return Some(report);

@@ -1,6 +1,6 @@
 //! Two daemons, one home: a lease in a TXT record decides which of them writes. One lease a provider.
 //!
-//! `claim` and `turn` are pure: what the record says, and what to do next. [`Lease`] carries that out through the
+//! `lease_record` and `turn` are pure: what the record says, and what to do next. [`Lease`] carries that out through the
 //! provider, and holds the lease's door: whoever writes goes through [`Lease::enter`], and takes the claim along as a
 //! fence that the server itself checks. It is no part of any promise that clocks run alike or that processes run at all.
 
@@ -14,8 +14,8 @@ use tokio::time::{Instant, sleep_until, timeout};
 
 use crate::clock::{Clock, Setting};
 use crate::name::DnsName;
-use crate::provider::claim::{Claim, Nonce};
-use crate::provider::{Applied, Change, Fault, FaultKind, Fence, Provider, Register};
+use crate::provider::lease_record::{LeaseRecord, Nonce};
+use crate::provider::{Applied, Change, CompareAndSwap, Fault, FaultKind, Fence, Provider};
 use crate::settings::Standby;
 pub use fingerpost_core::standby::*;
 use turn::{Me, Step, Swapped, Turn};
@@ -107,7 +107,7 @@ impl Lease {
         let alone = self.door.lock().await;
         for _ in 0..TRIES {
             if let Some(claim) = self.held() {
-                let register = self.provider.register().ok_or_else(unable)?;
+                let register = self.provider.compare_and_swap().ok_or_else(unable)?;
                 return Ok(Entered { lease: self, register, text: claim.to_string(), _alone: alone });
             }
             if self.step().await.is_some() {
@@ -118,7 +118,7 @@ impl Lease {
     }
 
     /// Our claim, while it can be relied on.
-    fn held(&self) -> Option<Claim> {
+    fn held(&self) -> Option<LeaseRecord> {
         self.turn().held(self.start.elapsed()).cloned()
     }
 
@@ -128,20 +128,20 @@ impl Lease {
             self.turn().shift(&step);
         }
         let step = self.turn().next(self.start.elapsed(), self.clock.now());
-        let Some(register) = self.provider.register() else { return Some(None) };
+        let Some(register) = self.provider.compare_and_swap() else { return Some(None) };
         match step {
             Step::Wait(until) => return Some(until),
             Step::Look => {
                 let read = register.read_text(&self.name).await;
                 let now = self.start.elapsed();
                 match self.note(read) {
-                    Some(texts) => self.turn().looked(now, Claim::read(&texts)),
+                    Some(texts) => self.turn().looked(now, LeaseRecord::read(&texts)),
                     None => self.came_to_nothing(now),
                 }
             }
             Step::Swap { before, after } => {
                 let sent = self.start.elapsed();
-                let (old, new) = (before.map(|claim| claim.to_string()), after.as_ref().map(Claim::to_string));
+                let (old, new) = (before.map(|claim| claim.to_string()), after.as_ref().map(LeaseRecord::to_string));
                 // Should this future be dropped on the way: nobody knows then.
                 let mut dropped = Unheard { lease: self, sent, after: Some(after.clone()) };
                 let swap = register.swap_text(&self.name, old.as_deref(), new.as_deref()).await;
@@ -196,7 +196,7 @@ impl Lease {
         if let Some(why) = resting.filter(|_| turn.is_resting()) {
             return NotHeld::Resting(format!("{why}; meanwhile the lease at {name} is left to another machine"));
         }
-        if let Some(Claim { holder, since, .. }) = turn.theirs() {
+        if let Some(LeaseRecord { holder, since, .. }) = turn.theirs() {
             return NotHeld::StandingBy(format!("standing by: {holder} has had the lease at {name} since {since}"));
         }
         if let Some(why) = turn.foreign() {
@@ -214,13 +214,13 @@ impl Lease {
     }
 
     /// Who has the lease now, asked without taking it; `None` when it can be ours.
-    pub async fn glimpse(&self) -> Result<(), NotHeld> {
-        let register = self.provider.register().ok_or_else(unable)?;
+    pub async fn peek(&self) -> Result<(), NotHeld> {
+        let register = self.provider.compare_and_swap().ok_or_else(unable)?;
         let read = register.read_text(&self.name).await;
         let now = self.start.elapsed();
         if let Some(texts) = self.note(read) {
             let mut turn = self.turn();
-            turn.looked(now, Claim::read(&texts));
+            turn.looked(now, LeaseRecord::read(&texts));
             if turn.theirs().is_none() && turn.foreign().is_none() {
                 return Ok(());
             }
@@ -308,7 +308,7 @@ fn lock<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
 struct Unheard<'a> {
     lease: &'a Lease,
     sent: Duration,
-    after: Option<Option<Claim>>,
+    after: Option<Option<LeaseRecord>>,
 }
 
 impl Drop for Unheard<'_> {
@@ -327,7 +327,7 @@ fn unable() -> NotHeld {
 /// Somebody who may write, behind the door.
 pub struct Entered<'a> {
     lease: &'a Lease,
-    register: &'a dyn Register,
+    register: &'a dyn CompareAndSwap,
     text: String,
     _alone: tokio::sync::MutexGuard<'a, ()>,
 }

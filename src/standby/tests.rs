@@ -70,7 +70,7 @@ impl Provider for Line {
         Box::pin(async { panic!("a write without a fence") })
     }
 
-    fn register(&self) -> Option<&dyn Register> {
+    fn compare_and_swap(&self) -> Option<&dyn CompareAndSwap> {
         Some(self)
     }
 
@@ -83,7 +83,7 @@ impl Provider for Line {
     }
 }
 
-impl Register for Line {
+impl CompareAndSwap for Line {
     fn read_text<'a>(&'a self, _: &'a DnsName) -> Pending<'a, Texts> {
         let mut server = self.at();
         server.looks += 1;
@@ -362,11 +362,11 @@ fn a_refusal_is_told_and_asked_about_once_a_lease() {
 fn a_glimpse_takes_nothing() {
     run(async {
         let line = Line::default();
-        assert_eq!(lease(&line, 1).glimpse().await, Ok(()));
+        assert_eq!(lease(&line, 1).peek().await, Ok(()));
         assert_eq!(line.at().text, None);
         drop(lease(&line, 2).enter().await.ok().unwrap());
         let text = line.at().text.clone();
-        assert!(matches!(lease(&line, 1).glimpse().await, Err(NotHeld::StandingBy(why)) if why.contains("node2")));
+        assert!(matches!(lease(&line, 1).peek().await, Err(NotHeld::StandingBy(why)) if why.contains("node2")));
         assert_eq!(line.at().text, text);
     });
 }

@@ -5,7 +5,7 @@ use std::net::IpAddr;
 use super::*;
 use crate::address::Family;
 use crate::audit::file::Log;
-use crate::audit::wave::{Awaited, Wave};
+use crate::audit::propagation::{Awaited, Propagation};
 use crate::audit::{Ending, Event, Word};
 use crate::clock::{Step, Timestamp};
 use crate::limits::{Ledger, RecordKey, record_key};
@@ -219,7 +219,8 @@ fn what_is_written_again_is_awaited_anew_and_survives_a_restart() {
     state.note_spreading("home", 3, &[&first, &other], moment());
     state.note_spreading("home", 5, &[&change(&[77], &[78])], moment());
     let waves = |state: &State| {
-        let wave = |wave: &Wave| (wave.intent, wave.records.iter().map(|one| one.name.to_string()).collect::<Vec<_>>());
+        let wave =
+            |wave: &Propagation| (wave.intent, wave.records.iter().map(|one| one.name.to_string()).collect::<Vec<_>>());
         state.spreading.get("home").map(|waves| waves.iter().map(wave).collect::<Vec<_>>()).unwrap_or_default()
     };
     let names = |name: &str| vec![format!("{name}.heronmill.example")];

@@ -1,7 +1,7 @@
 //! What the daemon knows, for whoever looks: one value, [`Status`], behind the command, the page and the metrics.
 //!
-//! [`model`] has the value, [`build`] makes it of the daemon's snapshot, [`history`] and [`memory`] keep what a single
-//! round does not show, [`tenure`] tells where the home has been, [`page`], [`metrics`] and [`words`] turn it into text; all of them are pure. [`request`] decides what
+//! [`model`] has the value, [`build`] makes it of the daemon's snapshot, [`history`] and [`log_digest`] keep what a single
+//! round does not show, [`address_history`] tells where the home has been, [`page`], [`metrics`] and [`words`] turn it into text; all of them are pure. [`request`] decides what
 //! a request gets, and is pure too. [`serve`] listens, and [`ask`] asks the daemon of this machine: over its control
 //! socket, `status.sock` in the state directory.
 

@@ -5,7 +5,7 @@ use std::net::{IpAddr, SocketAddr};
 use ipnet::IpNet;
 
 use super::{Status, metrics, page};
-use crate::serving::{Answer, Method, Request};
+use crate::http_server::{Method, Request, Response};
 use crate::settings::Listen;
 
 /// Nothing but what is served here may be used by the page, which can send nothing anywhere and stand in no frame (Content
@@ -62,21 +62,21 @@ impl Door {
     }
 
     /// Why `request` gets nothing, if it does not.
-    pub(crate) fn refuses(&self, request: &Request) -> Option<Answer> {
+    pub(crate) fn refuses(&self, request: &Request) -> Option<Response> {
         if !self.answers_to(request.host.as_deref()) {
             let why = "This server is not known by that name: it can be allowed by `hosts` in [status].";
-            return Some(Answer::refusal(421, why.to_owned()));
+            return Some(Response::refusal(421, why.to_owned()));
         }
         let is_foreign = |origin: &String| {
             let own = origin.split_once("://").map(|(_, authority)| authority);
             own.is_none() || own != request.host.as_deref()
         };
         if matches!(self.listen, Listen::Tcp(_)) && request.origin.as_ref().is_some_and(is_foreign) {
-            return Some(Answer::refusal(403, "Another site asks in somebody's name: that gets nothing.".to_owned()));
+            return Some(Response::refusal(403, "Another site asks in somebody's name: that gets nothing.".to_owned()));
         }
-        (request.method == Method::Other).then(|| Answer {
+        (request.method == Method::Other).then(|| Response {
             fields: vec!["Allow: GET, HEAD".to_owned()],
-            ..Answer::refusal(405, "Only GET and HEAD: nothing can be changed here.".to_owned())
+            ..Response::refusal(405, "Only GET and HEAD: nothing can be changed here.".to_owned())
         })
     }
 }
@@ -133,21 +133,21 @@ impl What {
 }
 
 /// The answer for `what`, which is not [`What::Events`].
-pub(crate) fn answer(what: What, status: impl FnOnce() -> Status) -> Answer {
-    let kind = |kind, body| Answer { kind, ..Answer::text(200, body) };
+pub(crate) fn answer(what: What, status: impl FnOnce() -> Status) -> Response {
+    let kind = |kind, body| Response { kind, ..Response::text(200, body) };
     let mut answer = match what {
         What::Page => kind("text/html; charset=utf-8", page::render(&status())),
         What::Style => kind("text/css; charset=utf-8", page::STYLE.to_owned()),
         What::Script => kind("text/javascript; charset=utf-8", page::SCRIPT.to_owned()),
         What::Json => match serde_json::to_string(&status()) {
             Ok(text) => kind("application/json", text + "\n"),
-            Err(error) => Answer::refusal(500, error.to_string()),
+            Err(error) => Response::refusal(500, error.to_string()),
         },
         What::Metrics => kind(OPEN_METRICS, metrics::render(&status())),
-        What::Health | What::Events => Answer::text(200, "alive\n".to_owned()),
+        What::Health | What::Events => Response::text(200, "alive\n".to_owned()),
         What::Ready => match metrics::is_ready(&status()) {
-            true => Answer::text(200, "ready\n".to_owned()),
-            false => Answer::refusal(503, "No ruling has been reached yet.".to_owned()),
+            true => Response::text(200, "ready\n".to_owned()),
+            false => Response::refusal(503, "No ruling has been reached yet.".to_owned()),
         },
     };
     answer.fields.extend(careful());

@@ -22,9 +22,9 @@ use tokio::time::{Instant, timeout};
 
 use super::request::{Door, What, answer, careful, peer_of};
 use super::{build, words};
-use crate::serving::admission::Rules;
-use crate::serving::{
-    Admitted, Answer, Gate, HEAD, Method, Ordeal, Pace, Request, curtly, finish, kindly, queue, read_head,
+use crate::http_server::admission::Rules;
+use crate::http_server::{
+    Admitted, Gate, HEAD, Method, Ordeal, Pace, Request, Response, curtly, finish, kindly, queue, read_head,
 };
 use crate::settings::Listen;
 use crate::status::Snapshot;
@@ -163,10 +163,10 @@ async fn converse(
         kindly(&stream);
         let (method, told) = match &head {
             None => {
-                (Method::Get, Err(Answer::refusal(431, format!("The request's head is longer than {HEAD} bytes."))))
+                (Method::Get, Err(Response::refusal(431, format!("The request's head is longer than {HEAD} bytes."))))
             }
             Some(head) => match Request::read(head) {
-                Err(why) => (Method::Get, Err(Answer::refusal(400, why))),
+                Err(why) => (Method::Get, Err(Response::refusal(400, why))),
                 Ok(request) => (request.method, wanted(&door, &request)),
             },
         };
@@ -178,7 +178,7 @@ async fn converse(
                     stream.write_all(&follow_head()).await?;
                     return Ok(Some(place));
                 }
-                _ => Answer::refusal(503, "Too many wait for news already.".to_owned()),
+                _ => Response::refusal(503, "Too many wait for news already.".to_owned()),
             },
             Ok(what) => answer(what, || build::status(&snapshot.borrow_and_update())),
             Err(refused) => refused,
@@ -196,12 +196,12 @@ async fn converse(
     Ok(())
 }
 
-fn wanted(door: &Door, request: &Request) -> Result<What, Answer> {
+fn wanted(door: &Door, request: &Request) -> Result<What, Response> {
     if let Some(refused) = door.refuses(request) {
         return Err(refused);
     }
     let known = "There is / for people, /status.json, /events, /metrics, /healthz and /readyz.";
-    What::at(&request.path).ok_or_else(|| Answer::refusal(404, known.to_owned()))
+    What::at(&request.path).ok_or_else(|| Response::refusal(404, known.to_owned()))
 }
 
 /// The head of an event stream (HTML Standard, section 9.2, "Server-sent events").

@@ -168,7 +168,7 @@ fn keep_hold(name: &str, news: HoldNews, books: &mut Books, clock: &Clock) {
 }
 
 /// What [`bring_in_step`] would do, found out without writing anything anywhere.
-pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
+pub async fn dry_run(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
     let stopped = |mut report: Report, trouble: Trouble| {
         report.stop(trouble);
         report
@@ -182,10 +182,10 @@ pub async fn foresee(job: &Job<'_>, state: &State, clock: &Clock) -> Report {
         Ok(observed) => observed,
         Err(fault) => return unread(Trouble::from(&fault)),
     };
-    let (mut report, count) = pass::foresee(&subject, &observed, state, clock.now());
+    let (mut report, count) = pass::dry_run(&subject, &observed, state, clock.now());
     if let Some(lease) = job.lease
         && count > 0
-        && let Err(why) = lease.glimpse().await
+        && let Err(why) = lease.peek().await
     {
         return stopped(report, why.into());
     }

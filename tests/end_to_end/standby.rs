@@ -2,7 +2,7 @@
 
 use std::net::TcpListener;
 
-use fingerpost::provider::Register;
+use fingerpost::provider::CompareAndSwap;
 use fingerpost::provider::rfc2136::Rfc2136;
 use serde_json::Value;
 use std::time::Duration;

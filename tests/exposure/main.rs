@@ -20,7 +20,7 @@ use fingerpost::clock::{Clock, Timestamp};
 use fingerpost::config::load::{Sources, load};
 use fingerpost::exposure::home::Home;
 use fingerpost::exposure::{Check, Finding};
-use fingerpost::round::Means;
+use fingerpost::round::Actors;
 
 const NAME: &str = "gauge.heronmill.example";
 
@@ -40,7 +40,7 @@ async fn see(dir: &Path, text: &str, home: &Home, now: Timestamp) -> Vec<Finding
     let file = dir.join("fingerpost.toml");
     std::fs::write(&file, format!("state_dir = \"state\"\n{}", config(text))).unwrap();
     let loaded = load(&Sources { file, ..Sources::default() }).unwrap_or_else(|error| panic!("{error}"));
-    Means::new(loaded.config, Clock::telling(move || now)).unwrap().exposing(home.clone()).await
+    Actors::new(loaded.config, Clock::telling(move || now)).unwrap().exposing(home.clone()).await
 }
 
 #[track_caller]

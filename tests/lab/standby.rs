@@ -18,7 +18,7 @@ use std::time::{Duration, Instant};
 
 use fingerpost::dns::tsig::TsigAlgorithm;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{Change, Provider, Register};
+use fingerpost::provider::{Change, CompareAndSwap, Provider};
 use fingerpost::record::RecordType;
 use rustix::process::Signal;
 

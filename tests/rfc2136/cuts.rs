@@ -11,7 +11,7 @@ use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType::{A, Aaaa};
 use fingerpost::settings::{Limits, Sharing};
 use fingerpost::state::State;
-use fingerpost::update::{Job, RecordState, foresee};
+use fingerpost::update::{Job, RecordState, dry_run};
 
 use super::*;
 use crate::transfer::OpenKnotd;
@@ -189,7 +189,7 @@ fn cuts_are_seen_and_guarded<S: Software>(transfers: bool) {
             lease: None,
             confirms: false,
         };
-        let report = foresee(&job, &State::default(), &clock::system()).await;
+        let report = dry_run(&job, &State::default(), &clock::system()).await;
         for (record, (label, cut)) in report.records.iter().zip(UNDER) {
             let RecordState::Blocked { why } = &record.standing else { panic!("{label}: {record:?}") };
             assert!(why.contains(&format!("the zone hands {cut} over")), "{label}: {why}");

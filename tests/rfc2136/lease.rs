@@ -5,9 +5,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use fingerpost::clock;
-use fingerpost::provider::claim::Nonce;
+use fingerpost::provider::lease_record::Nonce;
 use fingerpost::provider::rfc2136::Rfc2136;
-use fingerpost::provider::{FaultKind, Register};
+use fingerpost::provider::{CompareAndSwap, FaultKind};
 use fingerpost::record::RecordType::A;
 use fingerpost::settings::Standby;
 use fingerpost::standby::{Lease, News, NotHeld};

@@ -16,7 +16,7 @@ use common::{DnsServer, ZONE, free_port};
 use fingerpost::audit::Event;
 use fingerpost::audit::chain::Known;
 use fingerpost::audit::file::read_all;
-use fingerpost::audit::wave::Why;
+use fingerpost::audit::propagation::Why;
 use fingerpost::record::RecordType;
 use fingerpost::state;
 use living::{Living, binary, until};

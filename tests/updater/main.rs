@@ -442,7 +442,7 @@ fn state_that_cannot_be_saved_after_the_write_is_told_and_saved_later() {
 /// What is awaited: for each wave the names and what they shall have.
 fn awaited(bench: &Bench) -> Vec<(u64, Vec<(String, fingerpost::record::RrSet)>)> {
     let state = bench.state_on_disk();
-    let wave = |wave: &fingerpost::audit::wave::Wave| {
+    let wave = |wave: &fingerpost::audit::propagation::Propagation| {
         (wave.intent, wave.records.iter().map(|one| (one.name.to_string(), one.set.clone())).collect())
     };
     state.spreading.get("home").map(|waves| waves.iter().map(wave).collect()).unwrap_or_default()

@@ -11,12 +11,12 @@ use crate::audit::chain::{Entry, Known};
 
 /// What the log tells of one version.
 #[derive(Clone, Debug, PartialEq, Eq)]
-struct Told {
+struct LoggedVersion {
     number: u64,
     digest: Option<String>,
 }
 
-impl Told {
+impl LoggedVersion {
     fn is(&self, kept: &Kept) -> bool {
         self.number == kept.number && self.digest.as_ref() == Some(&digest(&kept.set()))
     }
@@ -24,7 +24,7 @@ impl Told {
 
 /// What the log tells of the ranges of each edge: of the last version, and of the one before it.
 #[derive(Debug, Default)]
-pub struct Proofs(BTreeMap<String, (Option<Told>, Told)>);
+pub struct Proofs(BTreeMap<String, (Option<LoggedVersion>, LoggedVersion)>);
 
 /// How ranges stand to the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -51,7 +51,7 @@ impl Proofs {
     fn hear(&mut self, event: Event) {
         let Event::Ranges { edge, number, digest, .. } = event else { return };
         let before = self.0.remove(&edge).map(|(_, last)| last);
-        self.0.insert(edge, (before, Told { number, digest }));
+        self.0.insert(edge, (before, LoggedVersion { number, digest }));
     }
 
     /// How `kept`, which was read, stands to that.

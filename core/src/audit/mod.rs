@@ -3,7 +3,7 @@
 //! Here are the events; [`chain`] turns them into linked lines.
 
 pub mod chain;
-pub mod wave;
+pub mod propagation;
 pub mod words;
 
 use std::net::IpAddr;
@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::about::About;
 use crate::address::Family;
-use crate::audit::wave::{Behind, Serving};
+use crate::audit::propagation::{Behind, Serving};
 use crate::clock::{Step, Timestamp};
 use crate::provider::Change;
 

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use ipnet::IpNet;
 
 use super::chain::{Entry, Known};
-use super::wave::Serving;
+use super::propagation::Serving;
 use super::{Event, Hands, Word};
 use crate::clock::Step;
 use crate::provider::Change;

@@ -2,11 +2,11 @@
 //! who they are.
 
 pub mod delegation;
-pub mod spread;
+pub mod propagation;
 
 use std::net::SocketAddr;
 
-pub use spread::{End, Verdict};
+pub use propagation::{End, Verdict};
 
 /// A server of a zone: its name, and where it is asked.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -10,7 +10,7 @@ use crate::address::set::AddressSet;
 
 /// What one resolver or server of the zone says of a name: its addresses of both families.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Told {
+pub struct NameAnswer {
     /// Who says so.
     pub source: String,
     /// The addresses, or why they cannot be told.
@@ -18,12 +18,12 @@ pub struct Told {
 }
 
 /// Whether `name` leads to `edge` only, by the word of at least `needed` of those asked.
-pub fn masked(name: &str, edge: &AddressSet, home: &Home, told: &[Told], needed: usize) -> Finding {
+pub fn masked(name: &str, edge: &AddressSet, home: &Home, told: &[NameAnswer], needed: usize) -> Finding {
     let finding = |grade, seen: String, todo: &str| Finding::new(Check::Masked, name, grade, seen, todo);
     let mut astray: BTreeMap<IpAddr, Vec<&str>> = BTreeMap::new();
     let mut shown = BTreeSet::new();
     let (mut answered, mut silent, mut empty) = (Vec::new(), Vec::new(), Vec::new());
-    for Told { source, addresses } in told {
+    for NameAnswer { source, addresses } in told {
         match addresses {
             Ok(addresses) => {
                 answered.push(source.as_str());
@@ -69,7 +69,7 @@ pub fn masked(name: &str, edge: &AddressSet, home: &Home, told: &[Told], needed:
 }
 
 /// Whether one family of `name` goes around the edge while the other does not.
-pub fn families(name: &str, edge: &AddressSet, told: &[Told]) -> Finding {
+pub fn families(name: &str, edge: &AddressSet, told: &[NameAnswer]) -> Finding {
     let finding = |grade, seen: String, todo: &str| Finding::new(Check::Families, name, grade, seen, todo);
     let shown: BTreeSet<IpAddr> =
         told.iter().filter_map(|told| told.addresses.as_ref().ok()).flatten().copied().collect();

@@ -33,7 +33,7 @@ pub fn way_in(name: &str, entry: &Entry) -> Finding {
 }
 
 /// Whether `port` of the home, with nothing in front, is open to a helper; one word a family that was asked about.
-pub fn open(name: &str, port: u16, told: &Told) -> Finding {
+pub fn open(name: &str, port: u16, told: &HelperReport) -> Finding {
     let finding = |grade, todo: &str| Finding::new(Check::WayIn, name, grade, told.seen(port), todo);
     let found = match told.knocks() {
         (_, true) => finding(Grade::Unknown, NO_WORD),
@@ -47,7 +47,7 @@ pub fn open(name: &str, port: u16, told: &Told) -> Finding {
 
 /// What a helper says of one port, a word a family that it was asked in.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Told {
+pub struct HelperReport {
     /// What it says, or why it says nothing.
     pub each: Vec<(Family, Result<Knock, String>)>,
     /// What was left out, and why; may be empty.
@@ -56,7 +56,7 @@ pub struct Told {
 
 const NO_WORD: &str = "name a friend's `fingerpost echo --knock-back` in `exposure.helper`, and see that it runs";
 
-impl Told {
+impl HelperReport {
     fn seen(&self, port: u16) -> String {
         let each = self.each.iter().map(|(family, state)| match state {
             Ok(Knock::Answered) => format!("{family}: port {port} is open to the helper"),
@@ -80,7 +80,7 @@ impl Told {
 }
 
 /// Whether `port` of the home is closed to a helper that is not the edge.
-pub fn closed(name: &str, port: u16, told: &Told) -> Finding {
+pub fn closed(name: &str, port: u16, told: &HelperReport) -> Finding {
     let finding = |grade, todo: &str| Finding::new(Check::Closed, name, grade, told.seen(port), todo);
     match told.knocks() {
         (states, _) if states.contains(&Knock::Answered) => {
@@ -93,7 +93,7 @@ pub fn closed(name: &str, port: u16, told: &Told) -> Finding {
 
 #[cfg(test)]
 mod tests {
-    use super::{Entry, Family, Grade, Knock, Told, closed, open, way_in};
+    use super::{Entry, Family, Grade, HelperReport, Knock, closed, open, way_in};
 
     #[test]
     fn an_answer_below_500_is_a_way_in() {
@@ -127,7 +127,7 @@ mod tests {
             (vec![(Ipv4, unknown()), (Ipv6, Ok(Knock::NoAnswer))], Grade::Unknown, Grade::Unknown),
             (vec![], Grade::Unknown, Grade::Unknown),
         ] {
-            let told = Told { each, left_out: String::new() };
+            let told = HelperReport { each, left_out: String::new() };
             assert_eq!(closed("gauge.heronmill.example", 443, &told).grade, is_closed, "{told:?}");
             assert_eq!(open("gauge.heronmill.example", 443, &told).grade, is_open, "{told:?}");
         }

@@ -327,7 +327,7 @@ fn desired(
 }
 
 /// What would be wanted of each provider if the rulings of `looks` were acted on at once; `vias` are asked about.
-pub fn foresee(
+pub fn dry_run(
     config: &Config,
     vias: &[Via],
     looks: &[Look],

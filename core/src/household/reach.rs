@@ -41,13 +41,13 @@ impl Reach {
 mod tests {
     use super::{Family, Found, Reach};
     use crate::echo::knock::Knock;
-    use crate::exposure::reach::{Told, closed, open};
+    use crate::exposure::reach::{HelperReport, closed, open};
     use crate::watch::diagnose::{Finding, forbids_publishing};
 
     #[test]
     fn where_the_router_contradicts_a_helper_decides_what_is_held() {
         use Family::{Ipv4, Ipv6};
-        let told = |each: Vec<(Family, Result<Knock, String>)>| Told { each, left_out: String::new() };
+        let told = |each: Vec<(Family, Result<Knock, String>)>| HelperReport { each, left_out: String::new() };
         let looked = |each| vec![open("gauge.heronmill.example", 443, &told(each))];
         let unknown = || Err("no way".to_owned());
         let finding = || Finding::RouterContradicts {

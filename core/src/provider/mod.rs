@@ -3,7 +3,7 @@
 //! A provider reads and writes, once, when it is told to. Retrying, back-off, limits, the audit log and
 //! the reading-back after a write belong to whoever calls it; a provider does none of these.
 
-pub mod claim;
+pub mod lease_record;
 pub mod listing;
 pub mod program;
 pub mod rest;
@@ -236,7 +236,7 @@ pub trait Provider: Send + Sync {
     }
 
     /// Where a lease can be kept: `None` where nothing but this program would compare before it writes.
-    fn register(&self) -> Option<&dyn Register> {
+    fn compare_and_swap(&self) -> Option<&dyn CompareAndSwap> {
         None
     }
 
@@ -281,7 +281,7 @@ pub struct Fence<'a> {
 }
 
 /// A provider whose server itself compares before it writes, so that two writers can take turns by a text there.
-pub trait Register: Send + Sync {
+pub trait CompareAndSwap: Send + Sync {
     /// The TXT records at `name`. Writes nothing.
     fn read_text<'a>(&'a self, name: &'a DnsName) -> Pending<'a, Texts>;
 

@@ -10,7 +10,7 @@ use std::fmt;
 use std::time::Duration;
 
 use crate::clock::{self, Timestamp};
-use crate::provider::claim::{Claim, Nonce, Unreadable};
+use crate::provider::lease_record::{LeaseRecord, Nonce, Unreadable};
 
 /// A moment, as the time since some start.
 type Moment = Duration;
@@ -34,9 +34,9 @@ pub enum Step {
     /// Put `after` in the place of `before`, if exactly that stands there; `None` is no record.
     Swap {
         /// What has to stand there.
-        before: Option<Claim>,
+        before: Option<LeaseRecord>,
         /// What shall.
-        after: Option<Claim>,
+        after: Option<LeaseRecord>,
     },
     /// Nothing, until then; `None` for as long as nothing is told.
     Wait(Option<Moment>),
@@ -107,14 +107,14 @@ enum Ground {
     /// Our claim.
     Mine(Mine),
     /// Another one's claim, seen first at `since`.
-    Theirs { claim: Claim, since: Moment, look_at: Moment },
+    Theirs { claim: LeaseRecord, since: Moment, look_at: Moment },
     /// Something that is no lease.
     Foreign { why: Unreadable, look_at: Moment },
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 struct Mine {
-    claim: Claim,
+    claim: LeaseRecord,
     /// When it is renewed.
     renew: Moment,
     /// How long it can be relied on.
@@ -122,7 +122,7 @@ struct Mine {
 }
 
 impl Mine {
-    fn sent(claim: Claim, at: Moment) -> Self {
+    fn sent(claim: LeaseRecord, at: Moment) -> Self {
         Self { renew: at + claim.lease / 3, until: at + claim.lease, claim }
     }
 }
@@ -210,15 +210,15 @@ impl Turn {
         }
     }
 
-    fn claim(&self, since: Timestamp) -> Claim {
+    fn claim(&self, since: Timestamp) -> LeaseRecord {
         let Me { holder, nonce, lease } = &self.me;
         // As it is read back.
         let since = Timestamp::from_millis(since.millis() / 1000 * 1000);
-        Claim { holder: holder.clone(), nonce: *nonce, count: self.count + 1, lease: *lease, since }
+        LeaseRecord { holder: holder.clone(), nonce: *nonce, count: self.count + 1, lease: *lease, since }
     }
 
     /// A look that ended at `now` saw `found`.
-    pub fn looked(&mut self, now: Moment, found: Result<Option<Claim>, Unreadable>) {
+    pub fn looked(&mut self, now: Moment, found: Result<Option<LeaseRecord>, Unreadable>) {
         let ground = std::mem::replace(&mut self.ground, Ground::Unknown { was: None });
         self.ground = match found {
             Ok(None) => Ground::Free,
@@ -259,7 +259,7 @@ impl Turn {
     }
 
     /// A swap to `after` was sent at `sent`, and its end is known at `now`.
-    pub fn swapped(&mut self, sent: Moment, now: Moment, after: Option<Claim>, end: Swapped) {
+    pub fn swapped(&mut self, sent: Moment, now: Moment, after: Option<LeaseRecord>, end: Swapped) {
         let Some(claim) = after else {
             // A release is tried once: what is not released lapses.
             self.ground = Ground::Unknown { was: None };
@@ -344,7 +344,7 @@ impl Turn {
     }
 
     /// Our claim, while it can be relied on at `now`.
-    pub fn held(&self, now: Moment) -> Option<&Claim> {
+    pub fn held(&self, now: Moment) -> Option<&LeaseRecord> {
         match &self.ground {
             Ground::Mine(mine) if !self.resting && now < mine.until => Some(&mine.claim),
             _ => None,
@@ -352,7 +352,7 @@ impl Turn {
     }
 
     /// Another one's claim, if that is what stands.
-    pub fn theirs(&self) -> Option<&Claim> {
+    pub fn theirs(&self) -> Option<&LeaseRecord> {
         match &self.ground {
             Ground::Theirs { claim, .. } => Some(claim),
             _ => None,

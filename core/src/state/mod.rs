@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::about::{About, Connection, Exposed, Ranges};
 use crate::audit::chain::{Entry, Known, Mark};
-use crate::audit::wave::{Awaited, Wave};
+use crate::audit::propagation::{Awaited, Propagation};
 use crate::audit::{Ending, Event};
 use crate::clock::{Step, Timestamp};
 use crate::limits::{Ledger, RecordKey, record_key};
@@ -44,7 +44,7 @@ pub struct State {
     pub blocks: BTreeMap<RecordKey, Block>,
     /// What was written and not all servers of its zone are known to serve, by provider.
     #[serde(default)]
-    pub spreading: BTreeMap<String, Vec<Wave>>,
+    pub spreading: BTreeMap<String, Vec<Propagation>>,
     /// What is amiss and was told of: the line, and what it is about.
     #[serde(default)]
     pub findings: BTreeSet<(Option<String>, Connection)>,
@@ -250,7 +250,7 @@ impl State {
         self.amend_spreading(provider, |record| {
             (!anew.contains(&(record.name.clone(), record.rtype))).then(|| record.set.clone())
         });
-        self.spreading.entry(provider.to_owned()).or_default().push(Wave { intent, since: now, records });
+        self.spreading.entry(provider.to_owned()).or_default().push(Propagation { intent, since: now, records });
     }
 
     /// Lets `amend` say of every RRset awaited of `provider` what stands there now; none ends the waiting for it.

@@ -3,9 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::IpAddr;
 
-use super::memory::{Memory, SPAN};
+use super::log_digest::{LogDigest, SPAN};
 use super::model::{Amiss, Check, Edge, Home, Log, Provider, Record, Said, State, Status, Totals, Vote};
-use super::{tenure, words};
+use super::{address_history, words};
 use crate::about::About;
 use crate::allowlist::Kept;
 use crate::clock::Timestamp;
@@ -163,7 +163,7 @@ fn home(look: &Look, seen: &Snapshot) -> Home {
     }
 }
 
-fn amiss(found: &Found, memory: &Memory) -> Amiss {
+fn amiss(found: &Found, memory: &LogDigest) -> Amiss {
     let key = found.finding.key();
     let since = memory.since(found.line.as_deref(), &About::Connection(key.clone()));
     Amiss { line: found.line.clone(), key, text: found.finding.to_string(), since }
@@ -188,7 +188,7 @@ fn provider(name: &str, (left_today, daily): (u32, u32), seen: &Snapshot) -> Pro
     }
 }
 
-fn check(finding: &crate::exposure::Finding, memory: &Memory) -> Check {
+fn check(finding: &crate::exposure::Finding, memory: &LogDigest) -> Check {
     let crate::exposure::Finding { check, about, grade, seen, todo, reach: _ } = finding;
     let since = memory.since(None, &About::Exposure(finding.key())).filter(|_| *grade == crate::exposure::Grade::Amiss);
     Check { check: *check, about: about.clone(), grade: *grade, seen: seen.clone(), todo: todo.clone(), since }
@@ -196,7 +196,7 @@ fn check(finding: &crate::exposure::Finding, memory: &Memory) -> Check {
 
 /// With what goes on now.
 fn stays(seen: &Snapshot, now: Timestamp) -> Vec<super::model::Stay> {
-    let mut stays = tenure::stays(seen.memory.moves(), now, SPAN);
+    let mut stays = address_history::stays(seen.memory.moves(), now, SPAN);
     stays.extend(seen.outages.iter().map(|(via, since)| super::model::Stay {
         line: via.line.clone(),
         family: via.family,
@@ -224,7 +224,7 @@ pub fn edge(name: &str, kept: Result<Option<Kept>, String>) -> Edge {
 pub fn left_behind(
     config: &Config,
     state: &state::State,
-    memory: &Memory,
+    memory: &LogDigest,
     edges: Vec<Edge>,
     flaw: Option<String>,
     now: Timestamp,
@@ -291,7 +291,7 @@ pub fn left_behind(
         edges,
         exposure: Vec::new(),
         exposed: None,
-        stays: tenure::stays(memory.moves(), now, SPAN),
+        stays: address_history::stays(memory.moves(), now, SPAN),
         log: Log { entries: memory.entries(), flaw, last: memory.lines().cloned().collect() },
         reload_refused: None,
         totals: Totals::default(),

@@ -11,7 +11,7 @@ use crate::exposure::{Finding, Grade};
 use crate::settings::{Record, Via};
 use crate::state::Hold;
 use crate::status::history::History;
-use crate::status::memory::Memory;
+use crate::status::log_digest::LogDigest;
 use crate::status::model::Edge;
 use crate::update::{RecordState, Report, Trouble};
 use crate::watch::look::{Found, HeldBack, Look};
@@ -51,7 +51,7 @@ pub struct Snapshot {
     pub history: Arc<History>,
     /// What the audit log tells of earlier.
     #[serde(skip)]
-    pub memory: Arc<Memory>,
+    pub memory: Arc<LogDigest>,
     /// Where the audit log's chain did not hold at the start, if it did not.
     pub flaw: Option<String>,
     /// When the daemon was started.

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::Report;
-use super::open::{Answer, Open, has_to_wait};
+use super::open::{Open, WriteAnswer, has_to_wait};
 use super::pass::Subject;
 use crate::audit::OpenIntent;
 use crate::clock::Timestamp;
@@ -28,7 +28,7 @@ pub struct Afoot {
 
 #[derive(Debug)]
 struct Known {
-    answer: Answer,
+    answer: WriteAnswer,
     detail: Option<String>,
     age: Age,
 }
@@ -64,8 +64,10 @@ impl Age {
 impl Afoot {
     /// The write of `intent` is sent now.
     pub(super) fn begin(&mut self, intent: u64, steady: Duration) -> UnderWay {
-        self.open
-            .insert(intent, Known { answer: Answer::Unknown, detail: None, age: Age::from(Duration::ZERO, steady) });
+        self.open.insert(
+            intent,
+            Known { answer: WriteAnswer::Unknown, detail: None, age: Age::from(Duration::ZERO, steady) },
+        );
         UnderWay(Arc::clone(&self.under_way))
     }
 
@@ -75,7 +77,7 @@ impl Afoot {
     }
 
     /// This was answered to it.
-    pub(super) fn answered(&mut self, intent: u64, answer: Answer, detail: &str) {
+    pub(super) fn answered(&mut self, intent: u64, answer: WriteAnswer, detail: &str) {
         if let Some(known) = self.open.get_mut(&intent) {
             known.answer = answer;
             known.detail = Some(detail.to_owned());
@@ -93,7 +95,7 @@ impl Afoot {
         let intents = intents.iter().filter(|(_, intent)| intent.provider == provider);
         let open = intents.map(|(seq, intent)| {
             let known = self.open.entry(*seq).or_insert_with(|| Known {
-                answer: Answer::Unknown,
+                answer: WriteAnswer::Unknown,
                 detail: None,
                 age: Age::from(now.since(intent.time), steady),
             });
@@ -183,7 +185,7 @@ impl Afoot {
         }
         for Open { intent, changes, answer, age } in self.open(intents, subject.name, now, steady) {
             if age < most {
-                let (is_taken, detail) = (answer == Answer::Taken, self.detail(intent).map(str::to_owned));
+                let (is_taken, detail) = (answer == WriteAnswer::Taken, self.detail(intent).map(str::to_owned));
                 awaited.push(Awaited { changes, is_taken, detail, until: now.plus(most - age), is_open: true });
             }
         }

@@ -15,7 +15,7 @@ use crate::provider::{Change, Grace, Observed};
 
 /// What was answered to a write.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Answer {
+pub(super) enum WriteAnswer {
     /// Nothing, or nothing from which anything follows.
     Unknown,
     /// That it is done.
@@ -32,7 +32,7 @@ pub(super) struct Open {
     /// What it was to change.
     pub(super) changes: Vec<Change>,
     /// What was answered.
-    pub(super) answer: Answer,
+    pub(super) answer: WriteAnswer,
     /// How long ago it was sent.
     pub(super) age: Duration,
 }
@@ -71,7 +71,7 @@ pub(super) fn endings(open: &[Open], observed: &Observed, grace: Grace) -> Vec<E
         let is_made = made.iter().any(|made| made.intent == write.intent);
         let by_another = !is_made && made.iter().any(|made| excludes(made, write));
         let ending = match write.answer {
-            Answer::Said(ending) if by_another => ending,
+            WriteAnswer::Said(ending) if by_another => ending,
             _ if by_another => Ending::Failed,
             answer => ending(grace, answer, seen?, write.age)?,
         };
@@ -87,11 +87,11 @@ fn made<'o>(open: &'o [Open], seen: &[Option<Seen>]) -> Vec<&'o Open> {
     for (write, seen) in open.iter().zip(seen) {
         // PowerDNS says it also of what its policy forbids (measured with 4.7).
         let is_ignored = *seen == Some(Seen::Before);
-        if *seen == Some(Seen::After) || write.answer == Answer::Taken && !is_ignored {
+        if *seen == Some(Seen::After) || write.answer == WriteAnswer::Taken && !is_ignored {
             likely.push(write);
         }
     }
-    likely.sort_by_key(|write| Reverse((write.answer == Answer::Taken, write.changes.len(), write.intent)));
+    likely.sort_by_key(|write| Reverse((write.answer == WriteAnswer::Taken, write.changes.len(), write.intent)));
     let mut made: Vec<&Open> = Vec::new();
     for write in likely {
         if !made.iter().any(|made| excludes(made, write)) {
@@ -111,18 +111,18 @@ fn excludes(one: &Open, other: &Open) -> bool {
 }
 
 /// How a write ended of which that is seen at that age; `None` while it is open.
-fn ending(grace: Grace, answer: Answer, seen: Seen, age: Duration) -> Option<Ending> {
+fn ending(grace: Grace, answer: WriteAnswer, seen: Seen, age: Duration) -> Option<Ending> {
     match (seen, answer, grace) {
         (Seen::After, ..) => Some(Ending::Done),
-        (_, Answer::Said(ending), Grace::Arrival(_)) => Some(ending),
-        (Seen::Before, Answer::Taken, Grace::Arrival(_)) => Some(Ending::Failed),
+        (_, WriteAnswer::Said(ending), Grace::Arrival(_)) => Some(ending),
+        (Seen::Before, WriteAnswer::Taken, Grace::Arrival(_)) => Some(Ending::Failed),
         // Whatever was said, it may have been done, and somebody else did more; unless it is all or nothing.
-        (Seen::Beside, Answer::Said(Ending::Conflict), Grace::Visibility(_)) => Some(Ending::Overtaken),
+        (Seen::Beside, WriteAnswer::Said(Ending::Conflict), Grace::Visibility(_)) => Some(Ending::Overtaken),
         (Seen::Other | Seen::Beside | Seen::Part, _, Grace::Arrival(_)) => Some(Ending::Overtaken),
         // Something else may be what stood there earlier still: two machines show what they know by turns.
         (_, _, Grace::Arrival(most) | Grace::Visibility(most)) if age < most => None,
-        (Seen::Other, Answer::Said(Ending::Conflict), _) => Some(Ending::Conflict),
-        (Seen::Before, Answer::Said(ending), _) => Some(ending),
+        (Seen::Other, WriteAnswer::Said(Ending::Conflict), _) => Some(Ending::Conflict),
+        (Seen::Before, WriteAnswer::Said(ending), _) => Some(ending),
         (Seen::Before, ..) => Some(Ending::Failed),
         (Seen::Other | Seen::Beside | Seen::Part, ..) => Some(Ending::Overtaken),
     }

@@ -11,7 +11,7 @@ use std::collections::{BTreeSet, VecDeque};
 use std::time::Duration;
 
 use super::blocks::{self, At, Sorted};
-use super::open::{Answer, Ended, endings};
+use super::open::{Ended, WriteAnswer, endings};
 use super::{ATTEMPTS, Report, Trouble, stands};
 use crate::address::Family;
 use crate::audit::{Ending, Event};
@@ -22,7 +22,7 @@ use crate::record::RecordType;
 use crate::standby::NotHeld;
 use crate::state::Hold;
 pub use ask::*;
-pub use plan::foresee;
+pub use plan::dry_run;
 use plan::{changes, note_in_step, plan};
 
 /// How one message, or what goes together, ended.
@@ -106,7 +106,7 @@ impl<'a> Pass<'a> {
     fn ask_to_read(&self, books: &mut OpenBooks<'_>, names: BTreeSet<DnsName>, purpose: Purpose) -> Ask {
         let open = books.afoot.open(books.open, self.subject.name, books.now, books.steady);
         // How a write ended that was not answered is told by this alone.
-        let together = open.iter().any(|write| write.answer == Answer::Unknown);
+        let together = open.iter().any(|write| write.answer == WriteAnswer::Unknown);
         Ask::Read { names, together, next: purpose }
     }
 
@@ -282,7 +282,7 @@ impl<'a> Pass<'a> {
         let intent = flight.intent;
         let fault = match came {
             Ok(applied) => {
-                books.afoot.answered(intent, Answer::Taken, &applied.detail);
+                books.afoot.answered(intent, WriteAnswer::Taken, &applied.detail);
                 return self.read_back(books, flight);
             }
             Err(fault) => fault,
@@ -293,15 +293,15 @@ impl<'a> Pass<'a> {
             books.state.ledger.give_back(charge, self.subject.limits);
         }
         let (answer, is_proof) = match fault.kind {
-            FaultKind::InDoubt | FaultKind::Unproven => (Answer::Unknown, false),
-            FaultKind::Conflict => (Answer::Said(Ending::Conflict), !fault.sent),
-            FaultKind::Refused => (Answer::Said(Ending::Refused), !fault.sent),
-            FaultKind::Passing { .. } if fault.sent => (Answer::Unknown, false),
-            FaultKind::Passing { .. } => (Answer::Said(Ending::Failed), true),
+            FaultKind::InDoubt | FaultKind::Unproven => (WriteAnswer::Unknown, false),
+            FaultKind::Conflict => (WriteAnswer::Said(Ending::Conflict), !fault.sent),
+            FaultKind::Refused => (WriteAnswer::Said(Ending::Refused), !fault.sent),
+            FaultKind::Passing { .. } if fault.sent => (WriteAnswer::Unknown, false),
+            FaultKind::Passing { .. } => (WriteAnswer::Said(Ending::Failed), true),
         };
         let detail = fault.to_string();
         books.afoot.answered(intent, answer, &detail);
-        if let (Answer::Said(result), true) = (answer, is_proof) {
+        if let (WriteAnswer::Said(result), true) = (answer, is_proof) {
             let event = Event::Outcome { intent, provider: self.subject.name.to_owned(), result, detail };
             return Ask::Enter { event, next: Entering::Proven(Proven { flight, fault }) };
         }

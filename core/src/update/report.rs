@@ -8,7 +8,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::{ATTEMPTS, stands};
-use crate::audit::wave::Behind;
+use crate::audit::propagation::Behind;
 use crate::clock::{self, Timestamp};
 use crate::limits::Cause;
 use crate::name::DnsName;

@@ -54,7 +54,7 @@ impl fmt::Display for Vantage {
 
 /// What a witness told, as far as it matters here.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Told {
+pub enum Utterance {
     /// An address that a home can have.
     Address(IpAddr),
     /// An address that a home cannot have, and that tells of a NAT perhaps.
@@ -67,7 +67,7 @@ pub enum Told {
     Nothing,
 }
 
-impl Told {
+impl Utterance {
     /// What `said` amounts to. An unspecified address is a router's way to say that it has none (RFC 4291, section 2.5.2;
     /// of IPv4, common practice).
     pub fn of(said: &Result<IpAddr, Silence>) -> Self {
@@ -96,7 +96,7 @@ pub struct Word<'a> {
     /// The family it was asked for.
     pub family: Family,
     /// What it told.
-    pub told: Told,
+    pub told: Utterance,
     /// Whether anybody on the local network can have said it in its name.
     pub alone: bool,
 }
@@ -105,7 +105,7 @@ impl<'a> Word<'a> {
     /// The word of `testimony`, given by a witness at `vantage`.
     pub fn of(vantage: Vantage, testimony: &'a Testimony) -> Self {
         let Testimony { operator, family, said, alone, .. } = testimony;
-        Self { vantage, operator, family: *family, told: Told::of(said), alone: *alone }
+        Self { vantage, operator, family: *family, told: Utterance::of(said), alone: *alone }
     }
 }
 
@@ -182,7 +182,7 @@ pub fn diagnose(words: &[Word<'_>], wanted: &[Family], history: &mut History, no
             }
         }
     }
-    let heard = |family| words.iter().any(|word| word.family == family && matches!(word.told, Told::Address(_)));
+    let heard = |family| words.iter().any(|word| word.family == family && matches!(word.told, Utterance::Address(_)));
     for family in wanted.iter().copied() {
         let asked = words.iter().any(|word| word.family == family);
         let other = if family == Family::Ipv4 { Family::Ipv6 } else { Family::Ipv4 };
@@ -191,7 +191,7 @@ pub fn diagnose(words: &[Word<'_>], wanted: &[Family], history: &mut History, no
         }
     }
     let mut operators: Vec<String> = Vec::new();
-    for word in words.iter().filter(|word| word.told == Told::Page && outside(word.family).is_none()) {
+    for word in words.iter().filter(|word| word.told == Utterance::Page && outside(word.family).is_none()) {
         if !operators.iter().any(|operator| operator == word.operator) {
             operators.push(word.operator.to_owned());
         }
@@ -218,7 +218,7 @@ fn ballots<'a>(words: &[Word<'a>], family: Family) -> BTreeMap<&'a str, Vec<IpAd
     for word in words.iter().filter(|word| word.vantage == Vantage::Outside && word.family == family) {
         let said = ballots.entry(word.operator).or_default();
         match word.told {
-            Told::Address(address) if !said.contains(&address) => said.push(address),
+            Utterance::Address(address) if !said.contains(&address) => said.push(address),
             _ => {}
         }
     }
@@ -249,7 +249,8 @@ enum Sight {
 fn sight(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Sight {
     let within = || words.iter().filter(|word| word.family == family && word.vantage != Vantage::Outside);
     // Where one who sees it from within has what the outside sees, the way is clear.
-    let meets = |told| matches!(told, Told::Address(inside) if outside.is_some_and(|outside| is_same(inside, outside)));
+    let meets =
+        |told| matches!(told, Utterance::Address(inside) if outside.is_some_and(|outside| is_same(inside, outside)));
     if within().next().is_none() || within().any(|word| meets(word.told)) {
         return Sight::Clear;
     }
@@ -265,10 +266,10 @@ fn sight(words: &[Word<'_>], family: Family, outside: Option<IpAddr>) -> Sight {
 fn barred(within: &[&Word<'_>], family: Family, outside: Option<IpAddr>) -> Option<Finding> {
     let within = || within.iter();
     let shared = within().find_map(|word| match (word.told, word.vantage) {
-        (Told::Inner(IpAddr::V4(inside)), by) if is_carriers(inside) => {
+        (Utterance::Inner(IpAddr::V4(inside)), by) if is_carriers(inside) => {
             Some(Finding::CarrierNat { by, inside: Some(inside), outside })
         }
-        (Told::Empty, by @ Vantage::Router) if family == Family::Ipv4 && outside.is_some() => {
+        (Utterance::Empty, by @ Vantage::Router) if family == Family::Ipv4 && outside.is_some() => {
             Some(Finding::CarrierNat { by, inside: None, outside })
         }
         _ => None,
@@ -276,7 +277,7 @@ fn barred(within: &[&Word<'_>], family: Family, outside: Option<IpAddr>) -> Opti
     // A private address of an interface is what every machine behind a router has.
     let double = || {
         within().find_map(|word| match (word.told, word.vantage) {
-            (Told::Inner(IpAddr::V4(inside)), Vantage::Router) if inside.is_private() => {
+            (Utterance::Inner(IpAddr::V4(inside)), Vantage::Router) if inside.is_private() => {
                 Some(Finding::DoubleNat { inside, outside })
             }
             _ => None,
@@ -285,7 +286,7 @@ fn barred(within: &[&Word<'_>], family: Family, outside: Option<IpAddr>) -> Opti
     let elsewhere = || {
         let outside = outside?;
         within().find_map(|word| match word.told {
-            Told::Address(inside) => Some(Finding::OtherEgress { family, by: word.vantage, inside, outside }),
+            Utterance::Address(inside) => Some(Finding::OtherEgress { family, by: word.vantage, inside, outside }),
             _ => None,
         })
     };

@@ -8,7 +8,7 @@ use crate::config::draft::{Draft, Kept, Place};
 use crate::config::load::Problem;
 
 /// What is known when the file is written.
-pub(super) struct Told<'a> {
+pub(super) struct Written<'a> {
     pub(super) draft: &'a Draft,
     pub(super) file: &'a Path,
     /// The file, as it is called from anywhere.
@@ -23,7 +23,7 @@ pub(super) struct Told<'a> {
 /// Where the service looks.
 const SERVICE: &str = "/etc/fingerpost/fingerpost.toml";
 
-impl Told<'_> {
+impl Written<'_> {
     pub(super) fn text(&self) -> String {
         let file = self.file.display();
         let mut text = match self.problems {

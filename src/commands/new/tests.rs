@@ -163,7 +163,7 @@ fn a_key_in_a_file_is_not_for_the_service() {
     let first = |file: &str| {
         let file = Path::new(file);
         let (notes, problems) = (&[], &[]);
-        let told = steps::Told { draft: &draft, file, absolute: file, common: &common, notes, problems };
+        let told = steps::Written { draft: &draft, file, absolute: file, common: &common, notes, problems };
         told.text().lines().find(|line| line.starts_with("  1. ")).unwrap().to_owned()
     };
     let put = |dir: &str| {

@@ -16,29 +16,34 @@ pub(in crate::config) enum Auth {
 
 pub(super) fn auth(table: &Table<'_>) -> Option<Auth> {
     #[derive(Clone, Copy, PartialEq)]
-    enum Kind {
+    enum AuthWord {
         Bearer,
         Basic,
         Header,
         Query,
     }
-    let kinds = [("bearer", Kind::Bearer), ("basic", Kind::Basic), ("header", Kind::Header), ("query", Kind::Query)];
+    let kinds = [
+        ("bearer", AuthWord::Bearer),
+        ("basic", AuthWord::Basic),
+        ("header", AuthWord::Header),
+        ("query", AuthWord::Query),
+    ];
     let kind = table.key("kind").required("kind = \"bearer\", \"basic\", \"header\" or \"query\"").one_of(&kinds)?;
     let (header, parameter) = (table.key("header"), table.key("parameter"));
-    if kind != Kind::Header && header.is_set() {
+    if kind != AuthWord::Header && header.is_set() {
         header.wrong("only the kind \"header\" has a header of its own", "remove it");
     }
-    if kind != Kind::Query && parameter.is_set() {
+    if kind != AuthWord::Query && parameter.is_set() {
         parameter.wrong("only the kind \"query\" has a parameter", "remove it");
     }
     Some(match kind {
-        Kind::Bearer => Auth::Bearer,
-        Kind::Basic => Auth::Basic,
-        Kind::Header => {
+        AuthWord::Bearer => Auth::Bearer,
+        AuthWord::Basic => Auth::Basic,
+        AuthWord::Header => {
             let header = header.required("header = \"X-API-Key\"");
             Auth::Header(header.parse(|text| header_name(text, &[HOST, CONTENT_LENGTH]))?)
         }
-        Kind::Query => Auth::Query(parameter.required("parameter = \"key\"").parse(parameter_name)?),
+        AuthWord::Query => Auth::Query(parameter.required("parameter = \"key\"").parse(parameter_name)?),
     })
 }
 

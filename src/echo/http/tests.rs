@@ -1,6 +1,6 @@
 use std::time::Duration;
 
-use super::{Answer, Method, Request, port_of, too_many};
+use super::{Method, Request, Response, port_of, too_many};
 
 fn read(head: &str) -> Result<Request, String> {
     Request::read(head.as_bytes())
@@ -81,10 +81,10 @@ fn a_knock_names_one_port_and_nothing_else() {
 
 #[test]
 fn answers_as_they_go_out() {
-    let answer = Answer::text(200, "203.0.113.77\n".to_owned());
+    let answer = Response::text(200, "203.0.113.77\n".to_owned());
     let head = "HTTP/1.1 200 OK\r\nContent-Type: text/plain; charset=utf-8\r\nContent-Length: 13\r\n\
                 Cache-Control: no-store\r\nConnection: close\r\n\r\n";
-    let text = |answer: &Answer, method| String::from_utf8(answer.bytes(method)).unwrap();
+    let text = |answer: &Response, method| String::from_utf8(answer.bytes(method)).unwrap();
     assert_eq!(text(&answer, Method::Head), head);
     assert_eq!(text(&answer, Method::Get), format!("{head}203.0.113.77\n"));
     for (wait, seconds) in [(1, "1"), (999, "1"), (1000, "1"), (1001, "2"), (10_000, "10")] {

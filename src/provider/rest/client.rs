@@ -16,7 +16,7 @@ use tokio::time::{Instant, timeout_at};
 use super::body::{Var, Vars};
 use super::description::{Api, Pages, Paging, Place, Request};
 use super::items::Unfit;
-use super::judge::{Answer, Context, Errand};
+use super::judge::{Context, Errand, Judged};
 use super::pages::{self, Course, Key, Onward};
 use super::token::with_token;
 use crate::name::DnsName;
@@ -348,7 +348,7 @@ impl Client {
         }
         let is_nothing = errand.is_empty_by(status);
         if !is_nothing {
-            let answer = Answer { status, retry_after: header(RETRY_AFTER), location: header(LOCATION), body: &body };
+            let answer = Judged { status, retry_after: header(RETRY_AFTER), location: header(LOCATION), body: &body };
             self.context().judge(errand, &answer)?;
         }
         let etag = response.headers().get(ETAG).cloned();

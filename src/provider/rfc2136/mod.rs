@@ -29,7 +29,7 @@ use tokio::time::{Instant, timeout_at};
 use self::fetch::MANY;
 use self::judge::{Answer, Context, Task, Writing, judge};
 use super::listing::ZoneRecord;
-use super::{Applied, Change, Fault, Grace, Observed, Pending, Provider, Register, Tally};
+use super::{Applied, Change, CompareAndSwap, Fault, Grace, Observed, Pending, Provider, Tally};
 use crate::clock::Timestamp;
 use crate::dns::fresh_id;
 use crate::dns::message::{FUDGE, Sent, query, seal, signer, wire_name};
@@ -322,7 +322,7 @@ impl Provider for Rfc2136 {
         Tally::Together
     }
 
-    fn register(&self) -> Option<&dyn Register> {
+    fn compare_and_swap(&self) -> Option<&dyn CompareAndSwap> {
         Some(self)
     }
 

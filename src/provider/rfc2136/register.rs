@@ -9,8 +9,8 @@ use super::update::swap;
 use super::{Rfc2136, unbuilt};
 use crate::dns::message::{query, seal, wire_name};
 use crate::name::DnsName;
-use crate::provider::claim::Claim;
-use crate::provider::{Applied, Change, Fault, Fence, Pending, Register, Texts};
+use crate::provider::lease_record::LeaseRecord;
+use crate::provider::{Applied, Change, CompareAndSwap, Fault, Fence, Pending, Texts};
 
 /// Nobody is to keep a text that is there to be compared (RFC 1035, section 3.2.1, on a TTL of 0).
 const TTL: u32 = 0;
@@ -38,7 +38,7 @@ impl Rfc2136 {
             })
             .collect();
         // What is no claim may be a wildcard's doing: nothing stands there then (RFC 4592, section 3.3.1).
-        let is_odd = !matches!(Claim::read(&texts), Ok(Some(_)));
+        let is_odd = !matches!(LeaseRecord::read(&texts), Ok(Some(_)));
         if is_odd && !texts.is_empty() && !self.stands(&zone, &wire, WireType::TXT, deadline).await? {
             return Ok(Texts::new());
         }
@@ -61,7 +61,7 @@ impl Rfc2136 {
     }
 }
 
-impl Register for Rfc2136 {
+impl CompareAndSwap for Rfc2136 {
     fn read_text<'a>(&'a self, name: &'a DnsName) -> Pending<'a, Texts> {
         Box::pin(async move {
             let deadline = Instant::now() + self.timeout;

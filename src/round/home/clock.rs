@@ -10,14 +10,14 @@ impl Home {
     /// Goes by the wall clock as it is now. Where that was set, what this process dated before moves along, here and in the
     /// files, and the log has by how much; that is returned.
     pub fn follow_clock(&mut self) -> Option<Step> {
-        self.means.clock.follow();
-        let step = self.means.clock.step(&mut self.setting)?;
+        self.actors.clock.follow();
+        let step = self.actors.clock.step(&mut self.setting)?;
         tracing::info!(
             "the clock was set from {} to {}; all that was dated since the start moves along",
             step.was,
             step.is
         );
-        let config = &self.means.config;
+        let config = &self.actors.config;
         self.household.shift(&step);
         let mut books = self.books.borrow_mut();
         books.state.shift(&step, &config.limits);

@@ -14,10 +14,10 @@ impl Home {
     /// Enters what is newly amiss, and what is no more, once each. For who looks again and again: one look alone shows
     /// what is amiss now, and not that something has passed.
     pub fn enter_findings(&mut self) {
-        let news = self.household.news(&self.means.config, &self.books.borrow().state);
+        let news = self.household.news(&self.actors.config, &self.books.borrow().state);
         for FindingNews { key, event, begins } in news {
             // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
-            if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
+            if let Err(error) = self.books.borrow_mut().log.append(self.actors.clock.now(), event) {
                 tracing::debug!("{}", crate::text::chain_of(&error));
             } else if begins {
                 self.books.borrow_mut().state.findings.insert(key);
@@ -33,13 +33,13 @@ impl Home {
     /// What the outside can see, to be looked at beside all else; `None` while the home's address is not known. It brings
     /// nothing where the log cannot be read.
     pub fn exposing(&self) -> Option<impl Future<Output = Option<Vec<exposure::Finding>>> + use<>> {
-        let config = &self.means.config;
+        let config = &self.actors.config;
         let settled: Vec<IpAddr> = self.state().settled.values().copied().collect();
         if config.exposure.services.is_empty() || settled.is_empty() {
             return None;
         }
         let (dir, prefix_length) = (config.state_dir.clone(), config.watch.prefix_length);
-        let look = self.means.onlooker();
+        let look = self.actors.onlooker();
         // The log may be long.
         let recalling = aside(move || recall(&dir, settled, prefix_length));
         Some(async move {
@@ -69,7 +69,7 @@ impl Home {
                 news::News::Gone(about) => Event::Gone { line: None, about: About::Exposure(about.clone()) },
             };
             // As with the other findings: news again next time.
-            if let Err(error) = self.books.borrow_mut().log.append(self.means.clock.now(), event) {
+            if let Err(error) = self.books.borrow_mut().log.append(self.actors.clock.now(), event) {
                 tracing::debug!("{}", crate::text::chain_of(&error));
                 continue;
             }

@@ -11,20 +11,20 @@ use crate::update::Report;
 impl Home {
     /// What decides who writes, by provider.
     pub fn leases(&self) -> &Leases {
-        &self.means.leases
+        &self.actors.leases
     }
 
     /// Enters and tells what is new about the leases.
     pub fn enter_leases(&mut self) {
-        let now = self.means.clock.now();
-        for (provider, lease) in &self.means.leases {
+        let now = self.actors.clock.now();
+        for (provider, lease) in &self.actors.leases {
             self.books.borrow_mut().enter_lease(provider, lease, now);
         }
     }
 
     /// Gives back what is held, so that whoever stands by need not wait.
     pub async fn release_leases(&mut self) {
-        future::join_all(self.means.leases.values().map(|lease| lease.release())).await;
+        future::join_all(self.actors.leases.values().map(|lease| lease.release())).await;
         self.enter_leases();
     }
 
@@ -37,7 +37,7 @@ impl Home {
     /// Whoever may not write here, or cannot, gives its turn to the one that may be able to.
     pub(super) fn rest_leases(&self) {
         let holds = &self.books.borrow().state.holds;
-        for (provider, lease) in &self.means.leases {
+        for (provider, lease) in &self.actors.leases {
             let unable = lease.resting();
             let rests = leases::is_to_rest(holds.contains_key(provider), unable.as_ref());
             if lease.rest(rests)
@@ -54,14 +54,14 @@ impl Home {
     /// Takes in which leases could be made use of now: those whose provider has something to publish, unless the books
     /// cannot be kept.
     pub(super) fn can_act(&self, provider: &str, has_something: bool) {
-        let Some(lease) = self.means.leases.get(provider) else { return };
+        let Some(lease) = self.actors.leases.get(provider) else { return };
         let word = leases::after_round(has_something, lease.unable().as_ref(), lease.resting().is_some());
         self.tell(lease, word);
     }
 
     /// The same from how a pass over a provider ended.
     pub(super) fn has_acted(&self, report: &Report) {
-        let Some(lease) = self.means.leases.get(&report.provider) else { return };
+        let Some(lease) = self.actors.leases.get(&report.provider) else { return };
         self.tell(lease, leases::after_pass(report, lease.resting().is_some()));
     }
 

@@ -9,21 +9,21 @@ use crate::state::Hold;
 
 impl Home {
     pub(super) fn after_start(&mut self) {
-        let (vias, moment) = (self.means.vias().into_iter().collect(), self.moment());
-        let config = &self.means.config;
+        let (vias, moment) = (self.actors.vias().into_iter().collect(), self.moment());
+        let config = &self.actors.config;
         self.household.keep_only(config, &vias, &mut self.books.borrow_mut().state, moment);
-        self.books.borrow_mut().state.ledger.settle(self.means.sites());
+        self.books.borrow_mut().state.ledger.settle(self.actors.sites());
         let left = household::left(config, self.books.borrow().log.open_intents());
         for one in left {
             match one {
                 Leftover::ToBeRead(provider) => {
-                    self.means.providers.get(&provider).into_iter().for_each(|one| one.resume())
+                    self.actors.providers.get(&provider).into_iter().for_each(|one| one.resume())
                 }
                 Leftover::Lost(event) => self.enter(event),
             }
         }
         let fingerprints: BTreeMap<String, String> =
-            self.means.config.providers.iter().map(|(name, p)| (name.clone(), p.fingerprint.clone())).collect();
+            self.actors.config.providers.iter().map(|(name, p)| (name.clone(), p.fingerprint.clone())).collect();
         self.release("its configuration changed", |name, hold| {
             fingerprints.get(name).is_none_or(|present| !hold.holds_for(present))
         });

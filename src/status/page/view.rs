@@ -8,7 +8,7 @@ use crate::clock::Timestamp;
 use crate::exposure::Grade;
 use crate::name::DnsName;
 use crate::settings::Via;
-use crate::status::memory::SPAN;
+use crate::status::log_digest::SPAN;
 use crate::status::model::{Check, Edge, Home, Mark, Provider, Record, State, Status, Stay, Witness};
 use crate::status::words;
 use crate::text;

@@ -104,8 +104,8 @@ impl Announcements {
             let mut datagram = Some(poll_fn(|context| self.poll_datagram(context, &mut buffer)).await?);
             while let Some(kind) = datagram.take() {
                 match kind {
-                    Some(Kind::NatPmp) => push.natpmp += 1,
-                    Some(Kind::Pcp) => push.pcp += 1,
+                    Some(AnnouncementKind::NatPmp) => push.natpmp += 1,
+                    Some(AnnouncementKind::Pcp) => push.pcp += 1,
                     None => self.dropped = self.dropped.saturating_add(1),
                 }
                 self.count();
@@ -132,7 +132,11 @@ impl Announcements {
         self.looked_at += 1;
     }
 
-    fn poll_datagram(&self, context: &mut Context<'_>, buffer: &mut [u8]) -> Poll<io::Result<Option<Kind>>> {
+    fn poll_datagram(
+        &self,
+        context: &mut Context<'_>,
+        buffer: &mut [u8],
+    ) -> Poll<io::Result<Option<AnnouncementKind>>> {
         for Ear { socket, gateway } in &self.ears {
             let mut read = ReadBuf::new(buffer);
             if let Poll::Ready(from) = socket.poll_recv_from(context, &mut read) {
@@ -143,7 +147,7 @@ impl Announcements {
     }
 
     /// The next datagram that is there already.
-    fn waiting(&self, buffer: &mut [u8]) -> io::Result<Option<Option<Kind>>> {
+    fn waiting(&self, buffer: &mut [u8]) -> io::Result<Option<Option<AnnouncementKind>>> {
         for Ear { socket, gateway } in &self.ears {
             match socket.try_recv_from(buffer) {
                 Ok((length, from)) => return Ok(Some(is_announcement(&buffer[..length], from, *gateway))),

@@ -20,7 +20,7 @@ use super::{Failure, Heard, Mute, facing};
 use crate::http;
 use crate::text::{excerpt, root_cause};
 use crate::watch::Silence;
-use xml::{Answer, Entry, Mapping, Service};
+use xml::{Entry, Mapping, Service, SoapAnswer};
 
 /// The longest answer to the call that is read, in bytes.
 pub const ANSWER: usize = 16 * 1024;
@@ -191,10 +191,10 @@ async fn ask_service(client: Client, service: Service, share: Instant) -> Heard 
     let asked = timeout_at(share, call(&client, &service, xml::ACTION, xml::call(service.kind))).await;
     let answer = asked.unwrap_or_else(|_| Err(too_slow(&service.control)))?;
     match xml::answer(&answer).map_err(Failure::Unavailable)? {
-        Answer::Address(address) => Ok(address),
-        Answer::NoAddress => Err(Failure::Told(Mute::NoAddress.into())),
-        Answer::NotAnAddress(text) => Err(Failure::Told(Silence::NotAnAddress(excerpt(text.as_bytes())))),
-        Answer::Fault(code) => Err(Failure::Unavailable(format!("UPnP error {code}"))),
+        SoapAnswer::Address(address) => Ok(address),
+        SoapAnswer::NoAddress => Err(Failure::Spoken(Mute::NoAddress.into())),
+        SoapAnswer::NotAnAddress(text) => Err(Failure::Spoken(Silence::NotAnAddress(excerpt(text.as_bytes())))),
+        SoapAnswer::Fault(code) => Err(Failure::Unavailable(format!("UPnP error {code}"))),
     }
 }
 

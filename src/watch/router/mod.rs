@@ -56,7 +56,7 @@ pub struct RouterSays {
 
 /// What a router's services amount to.
 #[derive(Debug, PartialEq)]
-pub(super) struct Told {
+pub(super) struct RouterWord {
     /// The word that counts.
     pub(super) word: Result<RouterSays, Silence>,
     /// Whether it is NAT-PMP's alone: one datagram without a secret (RFC 6886, section 9), which anybody on the local network
@@ -68,7 +68,7 @@ pub(super) struct Told {
 #[derive(Debug, PartialEq)]
 enum Failure {
     /// The router has spoken.
-    Told(Silence),
+    Spoken(Silence),
     /// This way does not work here, for this reason.
     Unavailable(String),
 }
@@ -115,14 +115,14 @@ impl Router {
     }
 
     /// The same, with what it rests on.
-    pub(super) async fn hear(&self, budget: Duration) -> Told {
+    pub(super) async fn hear(&self, budget: Duration) -> RouterWord {
         match self.gateway() {
             Ok(gateway) => {
                 let heard = self.both(gateway, budget).await;
                 let alone = self.is_alone(&heard);
-                Told { word: self.sum(heard, gateway), alone }
+                RouterWord { word: self.sum(heard, gateway), alone }
             }
-            Err(mute) => Told { word: Err(mute.into()), alone: false },
+            Err(mute) => RouterWord { word: Err(mute.into()), alone: false },
         }
     }
 
@@ -193,7 +193,7 @@ impl Router {
         let (natpmp, igd) = (why(By::NatPmp), why(By::Igd));
         match heard.into_iter().min_by_key(|(_, word)| self.weight(word)) {
             Some((by, Ok(address))) => Ok(RouterSays { address: address.into(), by }),
-            Some((_, Err(Failure::Told(silence)))) => Err(silence),
+            Some((_, Err(Failure::Spoken(silence)))) => Err(silence),
             Some((_, Err(Failure::Unavailable(_)))) | None => Err(Mute::Neither { gateway, natpmp, igd }.into()),
         }
     }
@@ -203,8 +203,8 @@ impl Router {
             Ok(address) if special::check((*address).into(), &self.accept_special).is_ok() => Weight::Publishable,
             Ok(address) if is_carriers(*address) => Weight::Carriers,
             Ok(_) => Weight::Inner,
-            Err(Failure::Told(Silence::Router(_))) => Weight::NoAddress,
-            Err(Failure::Told(_)) => Weight::NotAnAddress,
+            Err(Failure::Spoken(Silence::Router(_))) => Weight::NoAddress,
+            Err(Failure::Spoken(_)) => Weight::NotAnAddress,
             Err(Failure::Unavailable(_)) => Weight::Nothing,
         }
     }
@@ -218,7 +218,7 @@ impl Router {
         let gateway = self.gateway().map_err(|mute| mute.to_string())?;
         let asked = igd::mappings(gateway, self.interface.as_deref(), self.at.ssdp, deadline).await;
         asked.map_err(|failure| match failure {
-            Failure::Told(silence) => silence.to_string(),
+            Failure::Spoken(silence) => silence.to_string(),
             Failure::Unavailable(why) => {
                 let why = text::short_line(&why);
                 format!("the router at {gateway} does not tell its port mappings by UPnP IGD: {why}")

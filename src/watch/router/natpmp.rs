@@ -40,11 +40,11 @@ pub(super) async fn ask(
         while let Ok(received) = timeout_at(until, socket.recv(&mut buffer)).await {
             let length = received.map_err(unavailable)?;
             match buffer.get(..length).and_then(parse) {
-                Some(Answer::Address(Ipv4Addr::UNSPECIFIED)) | Some(Answer::Refused(3)) => {
-                    return Err(Failure::Told(Mute::NoAddress.into()));
+                Some(PmpAnswer::Address(Ipv4Addr::UNSPECIFIED)) | Some(PmpAnswer::Refused(3)) => {
+                    return Err(Failure::Spoken(Mute::NoAddress.into()));
                 }
-                Some(Answer::Address(address)) => return Ok(address),
-                Some(Answer::Refused(code)) => return Err(Failure::Unavailable(refusal(code))),
+                Some(PmpAnswer::Address(address)) => return Ok(address),
+                Some(PmpAnswer::Refused(code)) => return Err(Failure::Unavailable(refusal(code))),
                 None => {}
             }
         }

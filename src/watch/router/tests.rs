@@ -230,8 +230,8 @@ async fn igd_is_asked_when_nat_pmp_is_refused_and_every_time_anew() {
 fn an_address_that_can_be_published_counts_before_all_else() {
     let router = Router::new(Some(GATEWAY), None).accepting(&["203.0.113.0/24".parse().unwrap()]);
     let ok = |text: &str| Ok(text.parse().unwrap());
-    let none = || Err(Failure::Told(Mute::NoAddress.into()));
-    let odd = || Err(Failure::Told(Silence::NotAnAddress("unknown".into())));
+    let none = || Err(Failure::Spoken(Mute::NoAddress.into()));
+    let odd = || Err(Failure::Spoken(Silence::NotAnAddress("unknown".into())));
     let fault = || Err(Failure::Unavailable("UPnP error 501".into()));
     // The best first: each counts before all that follow it.
     let ranked = || [ok("203.0.113.7"), ok("100.64.3.7"), ok("192.168.1.2"), none(), odd(), fault()];
@@ -240,7 +240,7 @@ fn an_address_that_can_be_published_counts_before_all_else() {
             let pick = |at: usize| ranked().into_iter().nth(at).unwrap();
             let expected = match pick(best) {
                 Ok(address) => Ok(IpAddr::V4(address)),
-                Err(Failure::Told(silence)) => Err(silence),
+                Err(Failure::Spoken(silence)) => Err(silence),
                 Err(Failure::Unavailable(why)) => {
                     Err(Mute::Neither { gateway: GATEWAY, natpmp: why.clone(), igd: why }.into())
                 }
@@ -263,7 +263,7 @@ fn an_address_that_can_be_published_counts_before_all_else() {
 fn the_word_of_natpmp_is_known_to_be_alone() {
     let router = Router::new(Some(GATEWAY), None).accepting(&["203.0.113.0/24".parse().unwrap()]);
     let ok = |text: &str| Ok(text.parse().unwrap());
-    let none = || Err(Failure::Told(Mute::NoAddress.into()));
+    let none = || Err(Failure::Spoken(Mute::NoAddress.into()));
     let fault = || Err(Failure::Unavailable("no answer".into()));
     for (natpmp, igd, alone) in [
         (ok("203.0.113.7"), vec![], true),

@@ -1,6 +1,6 @@
 use std::net::IpAddr;
 
-use super::{Told, families, masked};
+use super::{NameAnswer, families, masked};
 use crate::address::set::AddressSet;
 use crate::exposure::Grade;
 use crate::exposure::home::Home;
@@ -15,11 +15,11 @@ fn home() -> Home {
     Home::new(["203.0.113.77", "2001:db8:5::77"].map(|text| text.parse().unwrap()), 64)
 }
 
-fn told(source: &str, addresses: &[&str]) -> Told {
+fn told(source: &str, addresses: &[&str]) -> NameAnswer {
     let addresses: Result<Vec<IpAddr>, _> = addresses.iter().map(|text| text.parse()).collect();
     let addresses =
         addresses.map_or_else(|_| Err("no answer in time".to_owned()), |found| Ok(found.into_iter().collect()));
-    Told { source: source.to_owned(), addresses }
+    NameAnswer { source: source.to_owned(), addresses }
 }
 
 #[test]

@@ -71,7 +71,7 @@ impl From<String> for Problem {
 /// What the answer to a read of `names` says.
 pub fn observed(answer: &[u8], zone: &DnsName, names: &BTreeSet<DnsName>) -> Result<Observed, Problem> {
     match parse(answer)? {
-        Answer { names: Some(told), serial, done: None, detail: None, .. } => {
+        ProgramReply { names: Some(told), serial, done: None, detail: None, .. } => {
             let told = told.standings(zone)?;
             if let Some(missing) = names.iter().find(|name| !told.contains_key(name)) {
                 return Err(Problem::Junk(format!("it has no entry for {missing}")));
@@ -88,7 +88,7 @@ pub fn observed(answer: &[u8], zone: &DnsName, names: &BTreeSet<DnsName>) -> Res
 /// What the answer to a write says.
 pub fn applied(answer: &[u8]) -> Result<Applied, Problem> {
     match parse(answer)? {
-        Answer { names: None, serial: None, done: Some(true), detail, .. } => {
+        ProgramReply { names: None, serial: None, done: Some(true), detail, .. } => {
             Ok(Applied { detail: detail.unwrap_or_default() })
         }
         _ => {
@@ -99,7 +99,7 @@ pub fn applied(answer: &[u8]) -> Result<Applied, Problem> {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Answer {
+struct ProgramReply {
     version: u32,
     #[serde(default, deserialize_with = "present")]
     names: Option<Names>,
@@ -119,7 +119,7 @@ fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(deserializer: D) -> R
 }
 
 /// An answer that is not a fault, its version checked.
-fn parse(answer: &[u8]) -> Result<Answer, Problem> {
+fn parse(answer: &[u8]) -> Result<ProgramReply, Problem> {
     #[derive(Deserialize)]
     struct Versioned {
         version: u64,
@@ -135,13 +135,13 @@ fn parse(answer: &[u8]) -> Result<Answer, Problem> {
     {
         return Err(other(version));
     }
-    let answer: Answer = serde_json::from_slice(answer).map_err(|error| error.to_string())?;
+    let answer: ProgramReply = serde_json::from_slice(answer).map_err(|error| error.to_string())?;
     match answer {
-        Answer { version, .. } if version != VERSION => Err(other(version.into())),
-        Answer { fault: Some(fault), names: None, serial: None, done: None, detail: None, .. } => {
+        ProgramReply { version, .. } if version != VERSION => Err(other(version.into())),
+        ProgramReply { fault: Some(fault), names: None, serial: None, done: None, detail: None, .. } => {
             Err(Problem::Fault(fault.into_fault()?))
         }
-        Answer { fault: Some(_), .. } => Err(Problem::Junk("`fault` stands alone".into())),
+        ProgramReply { fault: Some(_), .. } => Err(Problem::Junk("`fault` stands alone".into())),
         answer => Ok(answer),
     }
 }

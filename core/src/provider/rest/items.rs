@@ -40,7 +40,7 @@ impl Unfit {
 
 /// The types that matter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum ItemKind {
     /// A or AAAA.
     Address(RecordType),
     /// An alias (RFC 1034, section 3.6.2).
@@ -59,7 +59,7 @@ pub struct Item {
     /// Its owner.
     pub name: DnsName,
     /// Its type.
-    pub kind: Kind,
+    pub kind: ItemKind,
     /// In seconds; nothing of an item that is no address, or has a flaw.
     pub ttl: Option<u32>,
     /// Why the RRset that this is of cannot be read.
@@ -197,11 +197,11 @@ impl<'a> Concern<'a> {
         Self { zone, names, at_or_above }
     }
 
-    fn matters(&self, name: &DnsName, kind: Kind) -> bool {
+    fn matters(&self, name: &DnsName, kind: ItemKind) -> bool {
         match kind {
-            Kind::Address(_) | Kind::Cname => self.names.contains(name),
-            Kind::Ns => name != self.zone && self.at_or_above.contains(name.as_str()),
-            Kind::Dname => self.at_or_above.contains(name.as_str()),
+            ItemKind::Address(_) | ItemKind::Cname => self.names.contains(name),
+            ItemKind::Ns => name != self.zone && self.at_or_above.contains(name.as_str()),
+            ItemKind::Dname => self.at_or_above.contains(name.as_str()),
         }
     }
 }
@@ -218,11 +218,11 @@ pub fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<Option<I
     let rtype = told(&fields.rtype).ok_or_else(|| Unfit::nothing("type of an item"))?;
     let rtype = forms::mnemonic(&rtype);
     let kind = match rtype.as_str() {
-        "A" => Kind::Address(RecordType::A),
-        "AAAA" => Kind::Address(RecordType::Aaaa),
-        "CNAME" => Kind::Cname,
-        "NS" => Kind::Ns,
-        "DNAME" => Kind::Dname,
+        "A" => ItemKind::Address(RecordType::A),
+        "AAAA" => ItemKind::Address(RecordType::Aaaa),
+        "CNAME" => ItemKind::Cname,
+        "NS" => ItemKind::Ns,
+        "DNAME" => ItemKind::Dname,
         _ => return Ok(None),
     };
     // What is no name of ours can stand where it likes.
@@ -231,9 +231,10 @@ pub fn read(api: &Api, concern: &Concern<'_>, raw: &RawValue) -> Result<Option<I
         return Ok(None);
     }
     let at = |what: &str| Unfit::new(format!("shows {rtype} {name}{what}"), CHECK_POINTERS);
-    let ttl = told(&fields.ttl).and_then(|ttl| fields.ttls.seconds(&ttl)).filter(|_| matches!(kind, Kind::Address(_)));
+    let ttl =
+        told(&fields.ttl).and_then(|ttl| fields.ttls.seconds(&ttl)).filter(|_| matches!(kind, ItemKind::Address(_)));
     // Some hosts choose the TTL of a record themselves: that is nothing the other records have to wait for.
-    let flaw = (ttl.is_none() && matches!(kind, Kind::Address(_))).then(|| no_ttl(fields, raw));
+    let flaw = (ttl.is_none() && matches!(kind, ItemKind::Address(_))).then(|| no_ttl(fields, raw));
     let (id, members) = match &api.shape {
         Shape::Record { id, .. } => {
             let id = id
@@ -270,12 +271,12 @@ fn no_ttl(fields: &Fields, raw: &RawValue) -> String {
 ///
 /// # Errors
 /// How it is shown, if not as it should be.
-fn member(fields: &Fields, kind: Kind, raw: &RawValue) -> Result<Member, &'static str> {
+fn member(fields: &Fields, kind: ItemKind, raw: &RawValue) -> Result<Member, &'static str> {
     let disabled = fields.is_disabled(raw);
     let content = fields.address.find(raw).and_then(text);
     let content = content.ok_or(" with a member that has no text where the description says")?;
     let address = match kind {
-        Kind::Address(rtype) if !disabled => {
+        ItemKind::Address(rtype) if !disabled => {
             Some(address(rtype, &content).ok_or(" with something else than an address")?)
         }
         _ => None,
@@ -331,14 +332,14 @@ pub fn standings(
     for item in items.iter().filter(|item| item.is_published()) {
         let target = || item.members.first().map_or("", |member| member.content.trim_end_matches('.'));
         match item.kind {
-            Kind::Ns => drop(cuts.insert(item.name.as_str())),
-            Kind::Dname => drop(redirects.insert(item.name.as_str())),
-            Kind::Cname => {
+            ItemKind::Ns => drop(cuts.insert(item.name.as_str())),
+            ItemKind::Dname => drop(redirects.insert(item.name.as_str())),
+            ItemKind::Cname => {
                 if let Some(standing) = found.get_mut(&item.name) {
                     standing.obstacle = Some(cname(&format!("{}.", target())));
                 }
             }
-            Kind::Address(rtype) => {
+            ItemKind::Address(rtype) => {
                 let Some(standing) = found.get_mut(&item.name) else { continue };
                 if let Some(flaw) = &item.flaw {
                     standing.unread.insert(rtype, flaw.clone());

@@ -13,7 +13,7 @@ use crate::shown;
 use crate::text::short_line;
 
 /// An answer, as far as it is judged.
-pub struct Answer<'a> {
+pub struct Judged<'a> {
     /// Its status (RFC 9110, section 15).
     pub status: StatusCode,
     /// Its Retry-After (RFC 9110, section 10.2.3).
@@ -122,7 +122,7 @@ impl Context<'_> {
     /// # Errors
     /// The fault that follows. Of a write it proves nothing, whatever it says, but for the statuses that say that it was not
     /// even looked at.
-    pub fn judge(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
+    pub fn judge(&self, errand: Errand<'_>, answer: &Judged<'_>) -> Result<(), Fault> {
         let status = answer.status.as_u16();
         self.weigh(errand, answer).map_err(|fault| {
             // A token that is not known is known to no other request either.
@@ -131,7 +131,7 @@ impl Context<'_> {
         })
     }
 
-    fn weigh(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
+    fn weigh(&self, errand: Errand<'_>, answer: &Judged<'_>) -> Result<(), Fault> {
         let status = answer.status;
         if errand.is_done_by(status) {
             return self.agreed(errand, answer);
@@ -181,7 +181,7 @@ impl Context<'_> {
         })
     }
 
-    fn redirected(&self, errand: Errand<'_>, answer: &Answer<'_>, why: &str) -> Fault {
+    fn redirected(&self, errand: Errand<'_>, answer: &Judged<'_>, why: &str) -> Fault {
         let to = answer.location.and_then(|to| url::Url::parse(to).ok()).map(|to| to.origin().ascii_serialization());
         let to = to.map(|to| format!(" to {}", short_line(&self.hide(&to)))).unwrap_or_default();
         let why = format!("{why}: redirected{to}, and the token is sent nowhere else");
@@ -190,7 +190,7 @@ impl Context<'_> {
     }
 
     /// A status of success, unless the API has another way to say that it failed.
-    fn agreed(&self, errand: Errand<'_>, answer: &Answer<'_>) -> Result<(), Fault> {
+    fn agreed(&self, errand: Errand<'_>, answer: &Judged<'_>) -> Result<(), Fault> {
         let Some(ok) = &self.form.ok else { return Ok(()) };
         let is_without = errand.is_write() && WITHOUT_MARK.contains(&answer.status.as_u16());
         if is_without || errand.is_gone_by(answer.status) {

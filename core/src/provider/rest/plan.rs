@@ -8,7 +8,7 @@ use serde_json::value::RawValue;
 use super::body::{Var, Vars};
 use super::description::{Api, Payload, Request, Shape, Write};
 use super::forms::Ttls;
-use super::items::{Item, Kind, Member, relative};
+use super::items::{Item, ItemKind, Member, relative};
 use super::json::{raw, string};
 use crate::name::DnsName;
 use crate::provider::Change;
@@ -22,7 +22,7 @@ impl<'a> Index<'a> {
     pub fn new(items: &'a [Item]) -> Self {
         let mut index: HashMap<_, Vec<_>> = HashMap::new();
         for item in items {
-            if let Kind::Address(rtype) = item.kind {
+            if let ItemKind::Address(rtype) = item.kind {
                 index.entry((&item.name, rtype)).or_default().push(item);
             }
         }
@@ -164,7 +164,7 @@ impl<'a> Task<'a> {
     /// have come already: what is wanted there, or what gets its place next, stands in other records.
     pub fn leaves_enough(&self, items: &[Item]) -> bool {
         let (Some(change), Some(goes)) = (self.changes.first(), self.item) else { return false };
-        let here = |item: &&Item| item.name == change.name && item.kind == Kind::Address(change.rtype);
+        let here = |item: &&Item| item.name == change.name && item.kind == ItemKind::Address(change.rtype);
         let left: Vec<&Item> = items.iter().filter(here).filter(|item| !item.has_id_of(goes)).collect();
         match self.heir {
             Some(heir) => left.iter().any(|item| item.is_as(heir)),

@@ -15,14 +15,14 @@ fn wall() -> Timestamp {
     Timestamp::from_millis(1_795_000_000_789)
 }
 
-fn theirs(count: u64) -> Claim {
+fn theirs(count: u64) -> LeaseRecord {
     let since = Timestamp::parse("2026-11-24T08:14:31Z").unwrap();
-    Claim { holder: "nas".to_owned(), nonce: Nonce([9; 16]), count, lease: LEASE, since }
+    LeaseRecord { holder: "nas".to_owned(), nonce: Nonce([9; 16]), count, lease: LEASE, since }
 }
 
 /// The swap that `turn` wants at `now`.
 #[track_caller]
-fn swap(turn: &Turn, now: Duration) -> (Option<Claim>, Claim) {
+fn swap(turn: &Turn, now: Duration) -> (Option<LeaseRecord>, LeaseRecord) {
     match turn.next(now, wall()) {
         Step::Swap { before, after: Some(after) } => (before, after),
         other => panic!("{other:?}"),
@@ -86,9 +86,9 @@ fn who_stands_by_looks_every_third_and_takes_what_has_not_changed_for_a_whole_le
 #[test]
 fn the_lease_that_counts_is_the_one_in_the_claim() {
     let mut turn = Turn::new(me(1));
-    turn.looked(Duration::ZERO, Ok(Some(Claim { lease: 300 * SECOND, ..theirs(7) })));
+    turn.looked(Duration::ZERO, Ok(Some(LeaseRecord { lease: 300 * SECOND, ..theirs(7) })));
     assert_eq!(turn.next(99 * SECOND, wall()), Step::Wait(Some(100 * SECOND)));
-    turn.looked(290 * SECOND, Ok(Some(Claim { lease: 300 * SECOND, ..theirs(7) })));
+    turn.looked(290 * SECOND, Ok(Some(LeaseRecord { lease: 300 * SECOND, ..theirs(7) })));
     assert_eq!(turn.next(299 * SECOND, wall()), Step::Wait(Some(300 * SECOND)));
     assert!(matches!(turn.next(300 * SECOND, wall()), Step::Swap { .. }));
 }
@@ -162,7 +162,7 @@ fn an_unreachable_server_is_tried_again_six_times_a_lease() {
 #[test]
 fn a_claim_of_ours_from_before_is_renewed_before_it_counts() {
     let mut turn = Turn::new(me(1));
-    let old = Claim { holder: "node1".to_owned(), nonce: Nonce([1; 16]), count: 40, ..theirs(0) };
+    let old = LeaseRecord { holder: "node1".to_owned(), nonce: Nonce([1; 16]), count: 40, ..theirs(0) };
     turn.looked(SECOND, Ok(Some(old.clone())));
     assert!(turn.held(SECOND).is_none());
     let (before, after) = swap(&turn, SECOND);

@@ -2,9 +2,9 @@ use super::*;
 use crate::name::DnsName;
 use crate::provider::Standing;
 use crate::record::{RecordType, RrSet};
-use Answer::{Said, Taken, Unknown};
 use Ending::{Conflict, Done, Failed, Overtaken, Refused};
 use Grace::{Arrival, Visibility};
+use WriteAnswer::{Said, Taken, Unknown};
 
 const SECOND: Duration = Duration::from_secs(1);
 const MINUTE: Duration = Duration::from_secs(60);

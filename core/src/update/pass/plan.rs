@@ -43,7 +43,7 @@ pub(super) fn note_in_step(subject: &Subject<'_>, books: &mut OpenBooks<'_>, ite
 }
 
 /// What a pass over `subject` would do, where that is `observed`: the report, and how many changes it would send.
-pub fn foresee(subject: &Subject<'_>, observed: &Observed, state: &State, now: Timestamp) -> (Report, usize) {
+pub fn dry_run(subject: &Subject<'_>, observed: &Observed, state: &State, now: Timestamp) -> (Report, usize) {
     let Subject { name, zone, desired, limits, tally, .. } = *subject;
     let items = plan(name, zone, desired, observed, state);
     let mut report = Report::of(name, desired, &items);

@@ -1,4 +1,4 @@
-use super::{DISSENT, Finding, History, ROUNDS, Silence, Told, Vantage, Word, diagnose, forbids_publishing};
+use super::{DISSENT, Finding, History, ROUNDS, Silence, Utterance, Vantage, Word, diagnose, forbids_publishing};
 use crate::about::Connection;
 use crate::address::Family::{self, Ipv4, Ipv6};
 use crate::address::special;
@@ -26,13 +26,13 @@ fn word(text: &str) -> Word<'_> {
     };
     let lab = ["203.0.113.0/24", "198.51.100.0/24", "2001:db8::/32", "3fff::/20"].map(|net| net.parse().unwrap());
     let (family, told) = match answer {
-        "page" => (Ipv4, Told::Page),
-        "none" => (Ipv4, Told::Empty),
-        "-" => (Ipv4, Told::Nothing),
-        "-6" => (Ipv6, Told::Nothing),
+        "page" => (Ipv4, Utterance::Page),
+        "none" => (Ipv4, Utterance::Empty),
+        "-" => (Ipv4, Utterance::Nothing),
+        "-6" => (Ipv6, Utterance::Nothing),
         address => match special::check(ip(address), &lab) {
-            Ok(()) => (Family::of(ip(address)), Told::Address(ip(address))),
-            Err(_) => (Family::of(ip(address)), Told::Inner(ip(address))),
+            Ok(()) => (Family::of(ip(address)), Utterance::Address(ip(address))),
+            Err(_) => (Family::of(ip(address)), Utterance::Inner(ip(address))),
         },
     };
     Word { vantage, operator, family, told, alone: operator == "natpmp" }
@@ -229,18 +229,18 @@ fn what_is_told_comes_from_the_testimony() {
     };
     let unfit = |text: &str| Err(Silence::NotPublishable(special::check(ip(text), &[]).unwrap_err()));
     for (said, told) in [
-        (Ok(ip(HOME)), Told::Address(ip(HOME))),
-        (unfit("100.64.0.1"), Told::Inner(ip("100.64.0.1"))),
-        (unfit("0.0.0.0"), Told::Empty),
-        (unfit("::"), Told::Empty),
-        (excluded(&["100.64.0.1"]), Told::Inner(ip("100.64.0.1"))),
-        (excluded(&["100.64.0.1", "10.0.0.1"]), Told::Nothing),
-        (excluded(&[]), Told::Nothing),
-        (Err(Silence::CaptivePortal), Told::Page),
-        (Err(Silence::TimedOut(Duration::from_secs(5))), Told::Nothing),
-        (Err(Silence::WrongFamily(ip("::1"))), Told::Nothing),
+        (Ok(ip(HOME)), Utterance::Address(ip(HOME))),
+        (unfit("100.64.0.1"), Utterance::Inner(ip("100.64.0.1"))),
+        (unfit("0.0.0.0"), Utterance::Empty),
+        (unfit("::"), Utterance::Empty),
+        (excluded(&["100.64.0.1"]), Utterance::Inner(ip("100.64.0.1"))),
+        (excluded(&["100.64.0.1", "10.0.0.1"]), Utterance::Nothing),
+        (excluded(&[]), Utterance::Nothing),
+        (Err(Silence::CaptivePortal), Utterance::Page),
+        (Err(Silence::TimedOut(Duration::from_secs(5))), Utterance::Nothing),
+        (Err(Silence::WrongFamily(ip("::1"))), Utterance::Nothing),
     ] {
-        assert_eq!(Told::of(&said), told, "{said:?}");
+        assert_eq!(Utterance::of(&said), told, "{said:?}");
     }
 }
 
@@ -348,7 +348,7 @@ proptest! {
                         prop_assert!((DISSENT..=ROUNDS).contains(dissent) && dissent <= rounds && *rounds <= ROUNDS);
                     }
                     Finding::FamilyMissing { family } => prop_assert!(
-                        !words.iter().any(|word| word.family == *family && matches!(word.told, Told::Address(_)))
+                        !words.iter().any(|word| word.family == *family && matches!(word.told, Utterance::Address(_)))
                     ),
                     Finding::OtherEgress { inside, outside, .. } => prop_assert_ne!(inside, outside),
                     _ => {}

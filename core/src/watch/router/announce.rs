@@ -8,7 +8,7 @@ use super::{natpmp, pcp};
 
 /// The protocol of an announcement.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum AnnouncementKind {
     /// RFC 6886.
     NatPmp,
     /// RFC 6887.
@@ -17,15 +17,15 @@ pub enum Kind {
 
 /// What kind of announcement of `gateway` a datagram is, if it is one. Address and port must be the gateway's; a NAT-PMP
 /// announcement has the form of the answer to opcode 0, and one that says "no address" counts.
-pub fn is_announcement(datagram: &[u8], from: SocketAddr, gateway: SocketAddr) -> Option<Kind> {
+pub fn is_announcement(datagram: &[u8], from: SocketAddr, gateway: SocketAddr) -> Option<AnnouncementKind> {
     if (from.ip(), from.port()) != (gateway.ip(), gateway.port()) {
         return None;
     }
     if pcp::announced(datagram).is_some() {
-        return Some(Kind::Pcp);
+        return Some(AnnouncementKind::Pcp);
     }
     let whole = datagram.len() >= 12 && datagram.first() == Some(&0);
-    (whole && natpmp::parse(datagram).is_some()).then_some(Kind::NatPmp)
+    (whole && natpmp::parse(datagram).is_some()).then_some(AnnouncementKind::NatPmp)
 }
 
 #[cfg(test)]

@@ -16,7 +16,7 @@ fn judged(form: &AnswerForm, errand: Errand<'_>, status: u16, after: Option<&str
     let context = Context { api: "https://api.dnshost.example", zone: "heronmill.example", hidden: &hidden, form, now };
     let status = StatusCode::from_u16(status).unwrap();
     let location = Some("https://elsewhere.example/?token=s3cret");
-    context.judge(errand, &Answer { status, retry_after: after, location, body: body.as_bytes() })
+    context.judge(errand, &Judged { status, retry_after: after, location, body: body.as_bytes() })
 }
 
 fn kind(errand: Errand<'_>, status: u16) -> Option<FaultKind> {

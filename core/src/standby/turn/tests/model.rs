@@ -12,20 +12,20 @@ use crate::standby::{Inability, Unable};
 enum Message {
     Look,
     Swap {
-        before: Option<Claim>,
-        after: Option<Claim>,
+        before: Option<LeaseRecord>,
+        after: Option<LeaseRecord>,
     },
     /// A write of records, under a claim, by whoever that process was.
     Write {
-        under: Claim,
+        under: LeaseRecord,
         by: Nonce,
     },
 }
 
 #[derive(Clone, Debug)]
 enum Reply {
-    Found(Option<Claim>),
-    Swap { after: Option<Claim>, end: Swapped },
+    Found(Option<LeaseRecord>),
+    Swap { after: Option<LeaseRecord>, end: Swapped },
     Write,
 }
 
@@ -46,7 +46,7 @@ struct Node {
 
 /// The server, with what is on its way to it and from it.
 struct World {
-    claim: Option<Claim>,
+    claim: Option<LeaseRecord>,
     nodes: Vec<Node>,
     /// Arrival, sender, when it was sent, message.
     inward: Vec<(Moment, usize, Moment, Message)>,
@@ -286,7 +286,7 @@ proptest! {
     #[test]
     fn the_lease_is_taken_over_within_two_lease_times(starts in proptest::collection::vec(0u64..60_000, 3), lives in 1u64..200_000) {
         let mut nodes: Vec<_> = (1..).zip(&starts).map(|(number, start)| (Duration::from_millis(*start), Turn::new(me(number)))).collect();
-        let mut claim: Option<Claim> = None;
+        let mut claim: Option<LeaseRecord> = None;
         let mut now = Duration::from_millis(starts.iter().max().copied().unwrap_or(0) + lives);
         meet(&mut nodes, &mut claim, Duration::ZERO, now, |_| false);
         while nodes.len() > 1 {
@@ -302,10 +302,10 @@ proptest! {
 /// Lets `nodes`, each from its start on, do all that they want to between two moments, until `enough`.
 fn meet(
     nodes: &mut [(Moment, Turn)],
-    stands: &mut Option<Claim>,
+    stands: &mut Option<LeaseRecord>,
     mut now: Moment,
     end: Moment,
-    enough: impl Fn(Option<&Claim>) -> bool,
+    enough: impl Fn(Option<&LeaseRecord>) -> bool,
 ) -> Moment {
     while now < end && !enough(stands.as_ref()) {
         for (_, turn) in nodes.iter_mut().filter(|(start, _)| *start <= now) {

@@ -38,7 +38,7 @@ pub struct Service {
 
 /// What a service answers.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Answer {
+pub enum SoapAnswer {
     /// Its external address.
     Address(Ipv4Addr),
     /// Nothing, or 0.0.0.0.
@@ -138,19 +138,19 @@ fn envelope(kind: &str, action: &str, arguments: &str) -> String {
 ///
 /// # Errors
 /// A clause that says what is wrong with it.
-pub fn answer(body: &[u8]) -> Result<Answer, String> {
+pub fn answer(body: &[u8]) -> Result<SoapAnswer, String> {
     let text = str::from_utf8(body).map_err(|_| NOT_UTF8.to_owned())?;
     let tree = Tree::parse(text).map_err(|error| unreadable("answer", &error))?;
     let response = match response(&tree, "GetExternalIPAddressResponse")? {
         Ok(response) => response,
-        Err(code) => return Ok(Answer::Fault(code)),
+        Err(code) => return Ok(SoapAnswer::Fault(code)),
     };
     let told = plain(response, "NewExternalIPAddress")?;
     Ok(match told.parse() {
-        Ok(Ipv4Addr::UNSPECIFIED) => Answer::NoAddress,
-        Ok(address) => Answer::Address(address),
-        Err(_) if told.is_empty() => Answer::NoAddress,
-        Err(_) => Answer::NotAnAddress(told.to_owned()),
+        Ok(Ipv4Addr::UNSPECIFIED) => SoapAnswer::NoAddress,
+        Ok(address) => SoapAnswer::Address(address),
+        Err(_) if told.is_empty() => SoapAnswer::NoAddress,
+        Err(_) => SoapAnswer::NotAnAddress(told.to_owned()),
     })
 }
 

@@ -147,7 +147,7 @@ fn told(value: &str) -> String {
 #[test]
 fn answers_are_read_literally() {
     let value = |value: &str| told(&format!("<NewExternalIPAddress>{value}</NewExternalIPAddress>"));
-    let address = |a, b, c, d| Ok(Answer::Address(Ipv4Addr::new(a, b, c, d)));
+    let address = |a, b, c, d| Ok(SoapAnswer::Address(Ipv4Addr::new(a, b, c, d)));
     for (body, expected) in [
         (value("203.0.113.7"), address(203, 0, 113, 7)),
         (value("\n 203.0.113.7\t"), address(203, 0, 113, 7)),
@@ -156,15 +156,15 @@ fn answers_are_read_literally() {
         // Not judged here: a carrier's and a private address must reach the diagnosis.
         (value("100.64.0.9"), address(100, 64, 0, 9)),
         (value("192.168.1.2"), address(192, 168, 1, 2)),
-        (value(""), Ok(Answer::NoAddress)),
-        (value(" "), Ok(Answer::NoAddress)),
-        (value("0.0.0.0"), Ok(Answer::NoAddress)),
-        (told("<NewExternalIPAddress/>"), Ok(Answer::NoAddress)),
-        (value("203.0.113.007"), Ok(Answer::NotAnAddress("203.0.113.007".into()))),
-        (value("203.0.113.7 203.0.113.8"), Ok(Answer::NotAnAddress("203.0.113.7 203.0.113.8".into()))),
-        (value("2001:db8::7"), Ok(Answer::NotAnAddress("2001:db8::7".into()))),
-        (value("203.0.113.7/24"), Ok(Answer::NotAnAddress("203.0.113.7/24".into()))),
-        (value("(null)"), Ok(Answer::NotAnAddress("(null)".into()))),
+        (value(""), Ok(SoapAnswer::NoAddress)),
+        (value(" "), Ok(SoapAnswer::NoAddress)),
+        (value("0.0.0.0"), Ok(SoapAnswer::NoAddress)),
+        (told("<NewExternalIPAddress/>"), Ok(SoapAnswer::NoAddress)),
+        (value("203.0.113.007"), Ok(SoapAnswer::NotAnAddress("203.0.113.007".into()))),
+        (value("203.0.113.7 203.0.113.8"), Ok(SoapAnswer::NotAnAddress("203.0.113.7 203.0.113.8".into()))),
+        (value("2001:db8::7"), Ok(SoapAnswer::NotAnAddress("2001:db8::7".into()))),
+        (value("203.0.113.7/24"), Ok(SoapAnswer::NotAnAddress("203.0.113.7/24".into()))),
+        (value("(null)"), Ok(SoapAnswer::NotAnAddress("(null)".into()))),
         (value("203.0.113.7<x/>"), Err("its NewExternalIPAddress is not plain text")),
         (value("203.0.113.<!-- -->7"), address(203, 0, 113, 7)),
         (told(""), Err("its answer has no NewExternalIPAddress")),
@@ -192,7 +192,7 @@ fn faults_give_their_code() {
     };
     let detail = "<detail><UPnPError xmlns=\"urn:schemas-upnp-org:control-1-0\"><errorCode>401</errorCode>\
                   <errorDescription>Invalid Action</errorDescription></UPnPError></detail>";
-    assert_eq!(answer(fault(detail).as_bytes()), Ok(Answer::Fault(401)));
+    assert_eq!(answer(fault(detail).as_bytes()), Ok(SoapAnswer::Fault(401)));
     assert_eq!(answer(fault("").as_bytes()), Err("its answer is a fault without a code".to_owned()));
 }
 

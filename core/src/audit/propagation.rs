@@ -12,7 +12,7 @@ use crate::record::{RecordType, RrSet};
 /// What one intent wrote and not all servers are known to serve.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Wave {
+pub struct Propagation {
     /// The `seq` of the intent in the audit log.
     pub intent: u64,
     /// When it was found to stand at the provider.

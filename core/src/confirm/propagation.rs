@@ -11,7 +11,7 @@ use std::time::Duration;
 use serde::{Serialize, Serializer};
 
 use super::{Lost, Server};
-use crate::audit::wave::{Awaited, Behind, Serving, Wave, Why};
+use crate::audit::propagation::{Awaited, Behind, Propagation, Serving, Why};
 use crate::clock::Timestamp;
 
 /// The longest pause between two askings.
@@ -142,7 +142,7 @@ impl Tracker {
     }
 
     /// Takes over which waves there are. A new one is asked for at once.
-    pub fn follow(&mut self, waves: &BTreeMap<String, Vec<Wave>>, now: Duration, wall: Timestamp) {
+    pub fn follow(&mut self, waves: &BTreeMap<String, Vec<Propagation>>, now: Duration, wall: Timestamp) {
         let kept = |provider: &String, intent: u64, records: &[Awaited]| {
             let waves = waves.get(provider).into_iter().flatten();
             waves.into_iter().any(|wave| wave.intent == intent && *wave.records == *records)
@@ -150,8 +150,8 @@ impl Tracker {
         self.ended.retain(|(provider, intent), records| kept(provider, *intent, records));
         self.providers.retain(|provider, _| waves.contains_key(provider));
         for (provider, waves) in waves {
-            let goes_on = |wave: &&Wave| !self.ended.contains_key(&(provider.clone(), wave.intent));
-            let waves: Vec<&Wave> = waves.iter().filter(goes_on).collect();
+            let goes_on = |wave: &&Propagation| !self.ended.contains_key(&(provider.clone(), wave.intent));
+            let waves: Vec<&Propagation> = waves.iter().filter(goes_on).collect();
             if waves.is_empty() {
                 self.providers.remove(provider);
                 continue;

@@ -32,7 +32,7 @@ impl fmt::Display for Nonce {
 
 /// One text of a lease. No two are the same: each renewal has a higher count.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Claim {
+pub struct LeaseRecord {
     /// The machine, for people.
     pub holder: String,
     /// The process.
@@ -45,7 +45,7 @@ pub struct Claim {
     pub since: Timestamp,
 }
 
-impl fmt::Display for Claim {
+impl fmt::Display for LeaseRecord {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { holder, nonce, count, lease, since } = self;
         write!(f, "{MARK} holder={holder} since={since} lease={}s nonce={nonce} count={count}", lease.as_secs())
@@ -66,7 +66,7 @@ pub enum Unreadable {
     Malformed,
 }
 
-impl Claim {
+impl LeaseRecord {
     /// The claim in the TXT records at a name, each given as its character-strings; `None` where there is no record.
     pub fn read(records: &[Vec<Vec<u8>>]) -> Result<Option<Self>, Unreadable> {
         match records {
@@ -112,8 +112,8 @@ mod tests {
     const TEXT: &str = "fingerpost-lease=1 holder=pi since=2026-11-24T08:14:31Z lease=300s \
                         nonce=000102030405060708090a0b0c0d0e0f count=17";
 
-    fn claim() -> Claim {
-        Claim {
+    fn claim() -> LeaseRecord {
+        LeaseRecord {
             holder: "pi".to_owned(),
             nonce: Nonce(std::array::from_fn(|at| at as u8)),
             count: 17,
@@ -122,20 +122,20 @@ mod tests {
         }
     }
 
-    fn read(text: &[u8]) -> Result<Option<Claim>, Unreadable> {
-        Claim::read(&[vec![text.to_vec()]])
+    fn read(text: &[u8]) -> Result<Option<LeaseRecord>, Unreadable> {
+        LeaseRecord::read(&[vec![text.to_vec()]])
     }
 
     #[test]
     fn a_claim_is_read_as_it_is_written() {
         assert_eq!(claim().to_string(), TEXT);
         assert_eq!(read(TEXT.as_bytes()), Ok(Some(claim())));
-        assert_eq!(Claim::read(&[]), Ok(None));
+        assert_eq!(LeaseRecord::read(&[]), Ok(None));
     }
 
     #[test]
     fn the_longest_claim_fits_one_character_string() {
-        let longest = Claim {
+        let longest = LeaseRecord {
             holder: "x".repeat(64),
             count: u64::MAX,
             lease: *SPANS.end(),
@@ -173,8 +173,8 @@ mod tests {
             assert_eq!(read(text.as_bytes()), Err(Unreadable::Foreign), "{text}");
         }
         let strings = |strings: &[&str]| strings.iter().map(|text| text.as_bytes().to_vec()).collect::<Vec<_>>();
-        assert_eq!(Claim::read(&[strings(&[TEXT, ""])]), Err(Unreadable::Foreign));
-        assert_eq!(Claim::read(&[strings(&[TEXT]), strings(&["v=spf1 -all"])]), Err(Unreadable::Several(2)));
+        assert_eq!(LeaseRecord::read(&[strings(&[TEXT, ""])]), Err(Unreadable::Foreign));
+        assert_eq!(LeaseRecord::read(&[strings(&[TEXT]), strings(&["v=spf1 -all"])]), Err(Unreadable::Several(2)));
     }
 
     proptest! {

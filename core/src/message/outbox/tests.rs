@@ -2,7 +2,7 @@ use super::*;
 use crate::about::{Check, Connection};
 use crate::address::Family;
 use crate::exposure::Grade;
-use crate::message::causes::NO_RULING;
+use crate::message::alerts::NO_RULING;
 use crate::name::DnsName;
 use crate::settings::{Via, Way};
 use crate::status::model::{State, Stay};
@@ -20,7 +20,7 @@ fn calm() -> Status {
 }
 
 fn calm_addresses() -> std::collections::BTreeMap<RecordId, Vec<String>> {
-    crate::message::causes::published(&calm())
+    crate::message::alerts::published(&calm())
 }
 
 fn message(events: &[Occasion], quiet: Option<Quiet>) -> Message {
@@ -32,8 +32,8 @@ fn record(text: &str) -> RecordId {
     RecordId::by_text(text).unwrap()
 }
 
-fn desk(quiet: Option<Quiet>) -> Desk {
-    Desk::new(&message(&Occasion::ALL.map(|(_, kind)| kind), quiet), Past::default())
+fn desk(quiet: Option<Quiet>) -> Outbox {
+    Outbox::new(&message(&Occasion::ALL.map(|(_, kind)| kind), quiet), Past::default())
 }
 
 fn at(text: &str) -> Timestamp {
@@ -55,7 +55,7 @@ fn young() -> Status {
 }
 
 /// All that is sent at `now`, when everything gets through.
-fn sent(desk: &mut Desk, now: Timestamp) -> Vec<String> {
+fn sent(desk: &mut Outbox, now: Timestamp) -> Vec<String> {
     let mut sent = Vec::new();
     while let Next::Send(letter) = desk.next(now) {
         desk.ended(&letter, now, true);
@@ -85,7 +85,7 @@ fn a_cause_is_told_once_until_it_clears_and_then_that_it_is_over() {
     desk.hear(&status(), noon);
     assert_eq!(sent(&mut desk, noon).len(), 2);
     // What was told in an earlier life is not told again.
-    let mut again = Desk::new(&message(&[Occasion::Blocked], None), desk.past().clone());
+    let mut again = Outbox::new(&message(&[Occasion::Blocked], None), desk.past().clone());
     again.hear(&status(), noon);
     assert_eq!(sent(&mut again, noon), Vec::<String>::new());
 }
@@ -104,7 +104,7 @@ fn what_is_not_known_yet_is_not_over() {
     ];
     let published = [(record("gauge.heronmill.example A"), vec!["203.0.113.9".to_owned()])];
     let past = Past { causes: told.clone().into(), published: published.into() };
-    let mut desk = Desk::new(&message(&Occasion::ALL.map(|(_, kind)| kind), None), past.clone());
+    let mut desk = Outbox::new(&message(&Occasion::ALL.map(|(_, kind)| kind), None), past.clone());
     desk.hear(&young(), now);
     // Holds survive a start.
     assert_eq!(sent(&mut desk, now), ["over: home"]);
@@ -128,7 +128,7 @@ fn what_is_over_does_not_wait_for_another_look() {
     let told =
         [Cause::Connection { line: None, finding: Connection::CarrierNat }, Cause::Ranges { edge: "weir".to_owned() }];
     let past = Past { causes: told.into(), published: calm_addresses() };
-    let mut desk = Desk::new(&message(&Occasion::ALL.map(|(_, kind)| kind), None), past);
+    let mut desk = Outbox::new(&message(&Occasion::ALL.map(|(_, kind)| kind), None), past);
     let mut status = calm();
     status.exposed = None;
     status.edges.iter_mut().for_each(|edge| (edge.last_fetch, edge.trouble) = (Some(now), None));
@@ -217,7 +217,7 @@ fn a_change_is_told_with_what_was_before() {
     let mut home = moved.clone();
     home.records[0].at_provider = vec!["203.0.113.77".into()];
     desk.hear(&home, now);
-    let mut again = Desk::new(&message(&[Occasion::Changed], None), desk.past().clone());
+    let mut again = Outbox::new(&message(&[Occasion::Changed], None), desk.past().clone());
     again.hear(&home, now);
     assert_eq!(sent(&mut again, now), ["gauge.heronmill.example A is 203.0.113.77 now, and was 203.0.113.9"]);
     // Back before anybody was told: nothing has changed.
@@ -230,7 +230,7 @@ fn a_change_is_told_with_what_was_before() {
     desk.hear(&moved, now);
     assert_eq!(desk.past().published.keys().collect::<Vec<_>>(), [&record("gauge.heronmill.example A")]);
     // Only of what it shall tell.
-    let mut other = Desk::new(&message(&[Occasion::Hold], None), Past::default());
+    let mut other = Outbox::new(&message(&[Occasion::Hold], None), Past::default());
     other.hear(&calm(), now);
     other.hear(&moved, now);
     other.hear(&status(), now);

@@ -43,9 +43,9 @@ enum Topic {
 
 /// All that was said on each topic since it began.
 #[derive(Debug, Default)]
-pub(super) struct Said(BTreeMap<Topic, BTreeSet<String>>);
+pub(super) struct LogOnce(BTreeMap<Topic, BTreeSet<String>>);
 
-impl Said {
+impl LogOnce {
     /// Whether `text` is news on `topic`. Numbers do not make news: a skew or a wait differs each time. Nor does what
     /// was said before: a server that is away is now refused, now silent, and so through a whole night.
     fn is_news(&mut self, topic: Topic, text: &str) -> bool {
@@ -260,7 +260,7 @@ mod tests {
     use std::io;
     use std::sync::{Arc, Mutex};
 
-    use super::{Found, MOST, Said, Topic};
+    use super::{Found, LogOnce, MOST, Topic};
     use crate::address::Family;
     use crate::name::DnsName;
     use crate::record::RecordType;
@@ -318,7 +318,7 @@ mod tests {
         };
         let between = || round(None, RecordState::Adrift { why: Some("put off".to_owned()) });
         let well = || round(None, RecordState::InStep);
-        let mut said = Said::default();
+        let mut said = LogOnce::default();
         let mut of_home = |report: Report| -> Vec<String> {
             lines(|| said.report(&report)).into_iter().filter(|line| line.contains(" home: ")).collect()
         };
@@ -343,7 +343,7 @@ mod tests {
         let found = |line: Option<&str>, finding| Found { line: line.map(str::to_owned), finding };
         let portal = || found(None, Finding::CaptivePortal { operators: vec!["ferryman".to_owned()] });
         let missing = || found(Some("lte"), Finding::FamilyMissing { family: Family::Ipv6 });
-        let mut said = Said::default();
+        let mut said = LogOnce::default();
         let mut told = |found: &[Found]| lines(|| said.findings(found));
         let both = [portal(), missing()];
         assert_eq!(told(&both), both.iter().map(|one| format!("WARN {one}")).collect::<Vec<_>>());
@@ -354,7 +354,7 @@ mod tests {
 
     #[test]
     fn each_thing_is_said_once_until_it_is_over() {
-        let mut said = Said::default();
+        let mut said = LogOnce::default();
         let home = || Topic::Provider("home".to_owned());
         let mut news = |text: &str| said.is_news(home(), text);
         assert!(news("refused") && news("no answer within 5 s"));
@@ -365,7 +365,7 @@ mod tests {
 
     #[test]
     fn what_differs_each_time_is_not_said_for_ever() {
-        let mut said = Said::default();
+        let mut said = LogOnce::default();
         let news = (0..1000).filter(|nth| said.is_news(Topic::AllRanges, &"x".repeat(*nth))).count();
         assert_eq!(news, MOST);
     }

@@ -11,7 +11,7 @@ use crate::exposure::{self, look::look};
 use crate::household::{self, asking::Asking};
 use crate::limits;
 use crate::name::DnsName;
-use crate::provider::claim::Nonce;
+use crate::provider::lease_record::Nonce;
 use crate::provider::{Provider, program::Program, rest::Rest, rfc2136::Rfc2136, zonefile::ZoneFile};
 use crate::reconcile;
 use crate::settings::{Config, Confirm, ProviderKind, Via, Witness, by_provider};
@@ -23,7 +23,7 @@ use crate::watch::rota::Rota;
 use crate::watch::{WatchError, Watcher};
 
 /// What is configured, made able to act: the witnesses and the providers.
-pub struct Means {
+pub struct Actors {
     /// The configuration.
     pub config: Config,
     watcher: Watcher,
@@ -33,7 +33,7 @@ pub struct Means {
     pub(super) clock: Clock,
 }
 
-impl Means {
+impl Actors {
     /// Builds the watcher and the providers. Touches nothing outside yet.
     pub fn new(config: Config, clock: Clock) -> Result<Self, WatchError> {
         let watcher =
@@ -57,8 +57,8 @@ impl Means {
             (name.clone(), built)
         };
         let providers = config.providers.iter().map(build).collect();
-        let means = Self { config, watcher, providers, nonce: standby::fresh_nonce(), leases: Leases::new(), clock };
-        Ok(means.with_leases())
+        let actors = Self { config, watcher, providers, nonce: standby::fresh_nonce(), leases: Leases::new(), clock };
+        Ok(actors.with_leases())
     }
 
     /// The same, taking the turns of those that `before` took: what they hold stays held.
@@ -104,13 +104,13 @@ impl Means {
     }
 
     /// Asks every witness, and holds the vote for each line and family.
-    pub async fn look(&self) -> Vec<Look> {
-        self.glance(&BTreeMap::new(), &[], &mut Rota::default()).await
+    pub async fn poll(&self) -> Vec<Look> {
+        self.poll_some(&BTreeMap::new(), &[], &mut Rota::default()).await
     }
 
-    /// The same as [`Self::look`], but where `certain` has an address that nobody doubts, only those are asked whose turn it
+    /// The same as [`Self::poll`], but where `certain` has an address that nobody doubts, only those are asked whose turn it
     /// is; where their answers leave room for doubt, the others too: see [`Asking`]. `last` is the round before.
-    pub async fn glance(&self, certain: &BTreeMap<Via, IpAddr>, last: &[Look], rota: &mut Rota) -> Vec<Look> {
+    pub async fn poll_some(&self, certain: &BTreeMap<Via, IpAddr>, last: &[Look], rota: &mut Rota) -> Vec<Look> {
         let families = household::families(&self.config);
         let asking = Asking::begin(&self.config, certain, last, rota);
         let mut heard = self.watcher.ask_those(&families, |witness, family| asking.has_turn(witness, family)).await;
@@ -143,16 +143,16 @@ impl Means {
     }
 
     /// What would be written if the rulings of `looks` were acted on at once. Writes nothing anywhere.
-    pub async fn foresee(&self, looks: &[Look], found: &[Found], state: &State) -> Vec<Report> {
+    pub async fn dry_run(&self, looks: &[Look], found: &[Found], state: &State) -> Vec<Report> {
         let words = Rc::new(household::words(looks));
         let words = || Some(Rc::clone(&words));
         let mut state = state.clone();
         state.ledger.settle(self.sites());
         let mut reports = Vec::new();
-        let wanted = household::foresee(&self.config, &self.vias(), looks, found, &state, self.clock.now());
+        let wanted = household::dry_run(&self.config, &self.vias(), looks, found, &state, self.clock.now());
         for (name, desired) in wanted.iter().filter(|(_, desired)| !desired.is_empty()) {
             if let Some(job) = self.job(name, desired, &words) {
-                reports.push(update::foresee(&job, &state, &self.clock).await);
+                reports.push(update::dry_run(&job, &state, &self.clock).await);
             }
         }
         reports
@@ -227,10 +227,10 @@ token = {{ file = "{token}" }}
         let file = dir.path().join("fingerpost.toml");
         fs::write(&file, text).unwrap();
         let loaded = load(&Sources { file, state_dir: Some(dir.path().to_owned()), ..Sources::default() }).unwrap();
-        let means = Means::new(loaded.config, crate::clock::system()).unwrap();
-        assert_eq!(means.providers.len(), 4);
-        for (name, provider) in &means.providers {
-            assert_eq!(provider.tally(), means.config.providers[name].kind.tally(), "{name}");
+        let actors = Actors::new(loaded.config, crate::clock::system()).unwrap();
+        assert_eq!(actors.providers.len(), 4);
+        for (name, provider) in &actors.providers {
+            assert_eq!(provider.tally(), actors.config.providers[name].kind.tally(), "{name}");
         }
     }
 }

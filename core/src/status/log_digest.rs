@@ -3,9 +3,9 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
+use super::address_history::{Move, What};
 use super::history::count;
 use super::model::{Line, Spread};
-use super::tenure::{Move, What};
 use crate::about::About;
 use crate::audit::chain::{Entry, Known};
 use crate::audit::words::sentence;
@@ -24,7 +24,7 @@ const MOVES: usize = 24 * 90;
 
 /// What is remembered of the audit log. Bounded, however long the log is.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Memory {
+pub struct LogDigest {
     /// The newest entry's number.
     seq: u64,
     /// Where the home was, oldest first.
@@ -35,12 +35,12 @@ pub struct Memory {
     found: BTreeMap<(Option<String>, About), Timestamp>,
     writes: BTreeMap<String, Timestamp>,
     spreads: BTreeMap<String, Spread>,
-    /// How writes ended, by provider, since [`Memory::live`].
+    /// How writes ended, by provider, since [`LogDigest::live`].
     endings: BTreeMap<String, BTreeMap<String, u64>>,
     live: bool,
 }
 
-impl Memory {
+impl LogDigest {
     /// From now on what happens is counted: what came before was in an earlier life.
     pub fn live(&mut self) {
         self.live = true;

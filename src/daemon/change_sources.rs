@@ -22,7 +22,7 @@ struct Router {
 
 /// Everything that pushes.
 #[derive(Debug, Default)]
-pub(super) struct Pushes {
+pub(super) struct ChangeSources {
     changes: Option<Changes>,
     routers: Vec<Router>,
     announcements: Vec<Announcements>,
@@ -34,7 +34,7 @@ enum Came {
     Announcement(usize, io::Result<()>),
 }
 
-impl Pushes {
+impl ChangeSources {
     /// Listens to what `config` names: the kernel, unless `watch.push` is off, and every router that is a witness.
     pub(super) async fn listen(config: &Config) -> Self {
         if !config.watch.push {

@@ -4,7 +4,7 @@ use std::collections::{BTreeSet, VecDeque};
 use std::fmt;
 use std::time::Duration;
 
-use super::causes::{causes, is_unknown, published};
+use super::alerts::{causes, is_unknown, published};
 use crate::clock::{Step, Timestamp};
 use crate::record::RecordId;
 use crate::settings::{Message, Occasion, Quiet};
@@ -25,7 +25,7 @@ pub const LONG: Duration = Duration::from_secs(60);
 
 /// One message, to be sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Letter {
+pub struct Notification {
     /// What it is about; the same for the beginning and the end of one cause.
     pub about: About,
     /// Whether it says that something is over.
@@ -67,7 +67,7 @@ impl fmt::Display for About {
     }
 }
 
-impl Letter {
+impl Notification {
     fn new(about: About, over: bool, text: String, time: Timestamp) -> Self {
         let text = shown::lines(&text).into_owned();
         Self { about, over, text, time, addresses: Vec::new() }
@@ -82,7 +82,7 @@ impl Letter {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Next {
     /// This letter is to be sent.
-    Send(Letter),
+    Send(Notification),
     /// Nothing for so long.
     Wait(Duration),
 }
@@ -98,17 +98,17 @@ pub enum Delivery {
 
 /// One way to a person: what was told, and what waits to be.
 #[derive(Debug)]
-pub struct Desk {
+pub struct Outbox {
     kinds: BTreeSet<Occasion>,
     quiet: Option<Quiet>,
     past: Past,
-    waiting: VecDeque<Letter>,
+    waiting: VecDeque<Notification>,
     failures: u32,
     not_before: Option<Timestamp>,
     amiss: bool,
 }
 
-impl Desk {
+impl Outbox {
     /// A desk by `message`, with what it told in an earlier life.
     pub fn new(message: &Message, past: Past) -> Self {
         Self {
@@ -135,7 +135,7 @@ impl Desk {
             let is_new = !self.past.causes.contains(cause)
                 && !self.waiting.iter().any(|letter| letter.is_about(cause) && !letter.over);
             if is_new && self.kinds.contains(&cause.occasion()) {
-                self.put(Letter::new(About::Cause(cause.clone()), false, text.clone(), now));
+                self.put(Notification::new(About::Cause(cause.clone()), false, text.clone(), now));
             }
         }
         let lasts = |cause: &Cause| causes.contains_key(cause) || is_unknown(status, cause);
@@ -148,7 +148,7 @@ impl Desk {
         for cause in over {
             if !self.waiting.iter().any(|letter| letter.is_about(&cause)) {
                 let text = format!("over: {}", cause.about());
-                self.put(Letter::new(About::Cause(cause), true, text, now));
+                self.put(Notification::new(About::Cause(cause), true, text, now));
             }
         }
         self.changed(status, now);
@@ -167,15 +167,15 @@ impl Desk {
             let text = format!("{about} is {} now, and was {}", addresses.join(", "), before.join(", "));
             let has_moved = *before != addresses;
             // What waits is overtaken, also by a return.
-            let is_said = |letter: &Letter| has_moved && letter.addresses == addresses;
+            let is_said = |letter: &Notification| has_moved && letter.addresses == addresses;
             self.waiting.retain(|letter| letter.about != what || is_said(letter));
             if has_moved && !self.waiting.iter().any(|letter| letter.about == what) {
-                self.put(Letter { addresses, ..Letter::new(what, false, text, now) });
+                self.put(Notification { addresses, ..Notification::new(what, false, text, now) });
             }
         }
     }
 
-    fn put(&mut self, letter: Letter) {
+    fn put(&mut self, letter: Notification) {
         if self.waiting.len() == WAITING {
             self.waiting.pop_front();
         }
@@ -198,7 +198,7 @@ impl Desk {
     }
 
     /// Takes in how the sending of `letter` ended.
-    pub fn ended(&mut self, letter: &Letter, now: Timestamp, done: bool) {
+    pub fn ended(&mut self, letter: &Notification, now: Timestamp, done: bool) {
         if !done {
             let wait = FIRST.saturating_mul(1 << self.failures.min(10)).min(LAST);
             (self.failures, self.not_before) = (self.failures.saturating_add(1), Some(now.plus(wait)));

@@ -3,7 +3,7 @@
 //! Reading a request, making the bytes of an answer, and [`admission`] are pure; [`read_head`] and [`finish`] use a stream
 //! that is open.
 
-pub(crate) use fingerpost_core::serving::admission;
+pub(crate) use fingerpost_core::http_server::admission;
 
 use std::collections::HashMap;
 use std::fmt::Write as _;
@@ -257,7 +257,7 @@ fn origin_form(target: &str) -> &str {
 
 /// An answer before it is put into bytes.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Answer {
+pub(crate) struct Response {
     pub(crate) status: u16,
     pub(crate) kind: &'static str,
     /// More header fields, each `Name: value`.
@@ -265,7 +265,7 @@ pub(crate) struct Answer {
     pub(crate) body: String,
 }
 
-impl Answer {
+impl Response {
     pub(crate) fn text(status: u16, body: String) -> Self {
         Self { status, kind: "text/plain; charset=utf-8", fields: Vec::new(), body }
     }

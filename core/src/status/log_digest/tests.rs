@@ -16,7 +16,7 @@ fn settled(last: u8) -> Event {
 
 #[test]
 fn it_knows_since_when_and_counts_what_it_has_lived_through() {
-    let mut memory = Memory::default();
+    let mut memory = LogDigest::default();
     let done = |intent| Event::Outcome { intent, provider: "home".into(), result: Ending::Done, detail: String::new() };
     let about = || About::Connection(Connection::DoubleNat);
     let found = Event::Found { line: None, about: about(), text: "two".into() };
@@ -40,7 +40,7 @@ fn it_knows_since_when_and_counts_what_it_has_lived_through() {
 
 #[test]
 fn it_stays_small() {
-    let mut memory = Memory::default();
+    let mut memory = LogDigest::default();
     let begin = Timestamp::parse("2020-01-01T00:00:00Z").unwrap();
     for seq in 1..=5000 {
         let time = begin.plus(Duration::from_secs(3600) * seq).to_millis_text();

@@ -16,8 +16,8 @@ fn awaited(host: u8) -> Awaited {
     }
 }
 
-fn waves(all: &[(u64, u8)]) -> BTreeMap<String, Vec<Wave>> {
-    let wave = |(intent, host): &(u64, u8)| Wave { intent: *intent, since: WALL, records: vec![awaited(*host)] };
+fn waves(all: &[(u64, u8)]) -> BTreeMap<String, Vec<Propagation>> {
+    let wave = |(intent, host): &(u64, u8)| Propagation { intent: *intent, since: WALL, records: vec![awaited(*host)] };
     BTreeMap::from([("home".to_owned(), all.iter().map(wave).collect())])
 }
 
@@ -166,8 +166,9 @@ fn what_was_asked_for_something_else_counts_for_nothing() {
 
 #[test]
 fn a_wave_that_shrinks_keeps_who_serves_it() {
-    let two =
-        |records: Vec<Awaited>| BTreeMap::from([("home".to_owned(), vec![Wave { intent: 4, since: WALL, records }])]);
+    let two = |records: Vec<Awaited>| {
+        BTreeMap::from([("home".to_owned(), vec![Propagation { intent: 4, since: WALL, records }])])
+    };
     let mut tracker = tracker();
     tracker.follow(&two(vec![awaited(1), awaited(2)]), Duration::ZERO, WALL);
     let first = errand(&mut tracker, Duration::ZERO);
