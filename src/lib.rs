@@ -18,6 +18,7 @@
 //! * [`name`], [`clock`], [`record`] and [`secret`] hold the small values that every room speaks of: a DNS name, a moment,
 //!   a record's type and set, bytes that cannot be printed.
 //! * `http` is where every client for HTTP begins: without a proxy, and with nothing kept or tried again.
+//! * `tasks` lets several things go on beside each other, each under its name.
 //! * `http_server` is what every small HTTP server has in common: one request a connection, everything bounded.
 //! * [`watch`] asks the witnesses. Its `vote` and `settle` are pure: testimony in, ruling out.
 //! * [`about`] says what a finding is about, in the log's words. Pure.

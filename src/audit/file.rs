@@ -116,7 +116,7 @@ impl Log {
         // An intent may have stayed open while several files were closed behind it.
         for closed in closed_files(dir)? {
             let walked = walk(open(&closed)?, |entry| {
-                hear(&entry);
+                hear(entry);
                 log.remember(entry.seq, entry.time, &entry.event);
             })
             .map_err(|source| AuditError::Io { act: "read", file: closed, source })?;
@@ -128,7 +128,7 @@ impl Log {
         let Some(current) = current else { return Ok(log) };
         let fail = |source| AuditError::Io { act: "read", file: path.clone(), source };
         let walked = walk(&current, |entry| {
-            hear(&entry);
+            hear(entry);
             log.remember(entry.seq, entry.time, &entry.event);
         })
         .map_err(fail)?;
