@@ -56,7 +56,7 @@ pub enum Connection {
     Other(String),
 }
 
-/// What the outside can see and should not, or cannot and should. Ordered as the texts are.
+/// What the outside can see and should not, or cannot and should. Ordered as the texts are; what is not known comes last.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(into = "String", from = "String")]
 pub enum Exposed {

@@ -325,7 +325,7 @@ fn what_was_found_is_kept_by_the_texts_it_has_always_had() {
     let dir = tempfile::tempdir().unwrap();
     let texts = serde_json::json!({
         "findings": [[null, "carrier-nat"], [null, "dissenter tern-labs IPv4"], [null, "moat IPv4"], ["lte", "other-egress IPv6"]],
-        "exposed": ["exposure: leaks, heronmill.example", "exposure: moat, heronmill.example", "exposure: way in, gauge.heronmill.example"],
+        "exposed": ["exposure: leaks, heronmill.example", "exposure: way in, gauge.heronmill.example", "exposure: moat, heronmill.example"],
         "refused": ["ranges: weir"],
     });
     let mut text = serde_json::to_value(State::default()).unwrap();
