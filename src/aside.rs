@@ -11,3 +11,24 @@ pub(crate) async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + '
         },
     }
 }
+
+/// What `work` brings, which must not come before another thread is free for it: until then all goes on but this.
+#[cfg(test)]
+pub(crate) fn only_aside<T>(work: impl Future<Output = T>) -> T {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(1).build().unwrap();
+    runtime.block_on(async {
+        let (free, busy) = std::sync::mpsc::channel::<()>();
+        let other = tokio::task::spawn_blocking(move || busy.recv());
+        let mut work = std::pin::pin!(work);
+        for _ in 0..100 {
+            tokio::select! {
+                biased;
+                _ = &mut work => panic!("it was done on the loop"),
+                () = tokio::task::yield_now() => {}
+            }
+        }
+        free.send(()).unwrap();
+        other.await.unwrap().unwrap();
+        work.await
+    })
+}

@@ -8,7 +8,7 @@
 //!
 //! State and log are opened, read and written on the loop, and nothing is gained by another thread: opening cannot wait
 //! (O_NONBLOCK, regular files only), what is read has a bound, and until a write is durable nothing else may go on anyway.
-//! What may take long is what is made of a file, which is the affair of whoever has it read.
+//! Whoever has any other file read that may grow, or makes much of it, does that beside the loop ([`crate::aside`]).
 
 mod attributes;
 mod put;

@@ -6,6 +6,8 @@
 
 use reqwest::{Client, ClientBuilder, redirect, retry};
 
+use crate::aside::aside;
+
 /// A client to be. Only a `secure` one can speak HTTPS: the others need not load the platform's certificates.
 ///
 /// A caller that follows redirects or keeps connections says so itself.
@@ -20,4 +22,12 @@ pub(crate) fn client(secure: bool) -> ClientBuilder {
         .redirect(redirect::Policy::none())
         .user_agent(concat!("fingerpost/", env!("CARGO_PKG_VERSION")));
     if secure { builder } else { builder.tls_certs_only([]) }
+}
+
+/// The client that `builder` makes. The certificates that a platform trusts are many files: they are read beside the loop.
+///
+/// # Errors
+/// They cannot be used.
+pub(crate) async fn build(builder: ClientBuilder) -> reqwest::Result<Client> {
+    aside(|| builder.build()).await
 }

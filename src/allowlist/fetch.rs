@@ -62,11 +62,11 @@ impl Client {
     ///
     /// # Errors
     /// [`AllowlistError::Client`].
-    pub fn new(edges: &[Edge]) -> Result<Self, AllowlistError> {
+    pub async fn new(edges: &[Edge]) -> Result<Self, AllowlistError> {
         let is_secure = |source: &ListSource| matches!(&source.at, ListPlace::Url(url) if url.scheme() == "https");
         let secure = edges.iter().flat_map(|edge| &edge.sources).any(is_secure);
         let builder = http::client(secure).redirect(redirect::Policy::custom(same_origin));
-        builder.build().map(Self).map_err(|error| AllowlistError::Client(root_cause(&error)))
+        http::build(builder).await.map(Self).map_err(|error| AllowlistError::Client(root_cause(&error)))
     }
 
     /// What each source of `edge` says now, and what was put right in it. What has not changed since `before` is not
@@ -84,7 +84,12 @@ impl Client {
             let (place, identity) = (place(&source.at), identity(source));
             let before = before.and_then(|kept| kept.sources.iter().find(|kept| kept.source == identity));
             let got = match &source.at {
-                ListPlace::File(file) => read_file(file).map(|bytes| Got::new(None, bytes, &HeaderMap::new())),
+                ListPlace::File(file) => {
+                    let file = file.clone();
+                    // A disk may be slow, or another machine's.
+                    let bytes = aside(move || read_file(&file)).await;
+                    bytes.map(|bytes| Got::new(None, bytes, &HeaderMap::new()))
+                }
                 ListPlace::Url(url) => match timeout(PATIENCE, self.get(url, before)).await {
                     Ok(got) => got,
                     Err(_) => Err(Failure::Why(format!("no answer within {} seconds", PATIENCE.as_secs()))),

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::io::Read as _;
 use std::net::IpAddr;
+use std::path::Path;
 use std::time::Duration;
 
 use serde::Serialize;
@@ -170,10 +171,8 @@ fn place(from: &Input) -> String {
 async fn read(from: &Input) -> Result<Vec<u8>, String> {
     let words = match from {
         Input::File(path) => {
-            let mut bytes = Vec::new();
-            let file = files::open(path, Errand::Read).map_err(|error| root_cause(&error))?;
-            file.take(LIMIT as u64 + 1).read_to_end(&mut bytes).map_err(|error| root_cause(&error))?;
-            return if bytes.len() > LIMIT { Err(too_long()) } else { Ok(bytes) };
+            let path = path.clone();
+            return aside(move || read_file(&path)).await;
         }
         Input::Command(words) => words,
     };
@@ -189,6 +188,26 @@ async fn read(from: &Input) -> Result<Vec<u8>, String> {
     }
 }
 
+fn read_file(path: &Path) -> Result<Vec<u8>, String> {
+    let mut bytes = Vec::new();
+    let file = files::open(path, Errand::Read).map_err(|error| root_cause(&error))?;
+    file.take(LIMIT as u64 + 1).read_to_end(&mut bytes).map_err(|error| root_cause(&error))?;
+    if bytes.len() > LIMIT { Err(too_long()) } else { Ok(bytes) }
+}
+
 fn too_long() -> String {
     format!("it is longer than {LIMIT} bytes")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::aside::only_aside;
+
+    #[test]
+    fn a_listing_is_read_beside_the_loop() {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(&file, "198.51.100.64/28\n").unwrap();
+        assert_eq!(only_aside(read(&Input::File(file.path().to_owned()))).unwrap(), b"198.51.100.64/28\n");
+    }
 }

@@ -14,6 +14,7 @@ use std::io;
 use std::path::PathBuf;
 
 use crate::address::set::AddressSet;
+use crate::aside::aside;
 use crate::audit::Event;
 use crate::audit::file::{AuditError, Log};
 use crate::clock::Timestamp;
@@ -136,11 +137,13 @@ pub async fn fetch(config: &Config, accept: bool, now: Timestamp) -> Result<Vec<
 /// # Errors
 /// [`AllowlistError`]; what is wrong with a list is told by [`take`].
 pub async fn look(config: &Config) -> Result<Vec<Looked>, AllowlistError> {
-    let client = Client::new(&config.edges)?;
+    let client = Client::new(&config.edges).await?;
     let proofs = store::proofs(config).await?;
+    let kept_of = config.clone();
+    // Some hundred thousand ranges take their time.
+    let before = aside(move || kept_of.edges.iter().map(|edge| kept(&kept_of, edge)).collect::<Result<Vec<_>, _>>());
     let mut all = Vec::new();
-    for edge in &config.edges {
-        let before = kept(config, edge)?;
+    for (edge, before) in config.edges.iter().zip(before.await?) {
         let standing = before.as_ref().map(|before| proofs.standing(&edge.name, before));
         if standing == Some(Standing::Refuted) {
             return Err(store::spoilt(config, edge, store::REFUTED));

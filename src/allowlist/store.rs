@@ -2,12 +2,13 @@
 //! seventh version. Touches these files and nothing else; one process writes at a time, the holder of the state
 //! directory's lock.
 
-use std::io::{self, ErrorKind};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use super::proof::{Proofs, Standing};
 use super::{AllowlistError, Kept, bounds};
-use crate::audit::file::{self, AuditError};
+use crate::aside::aside;
+use crate::audit::file;
 use crate::clock::Step;
 use crate::files::Dir;
 use crate::settings::{Config, Edge};
@@ -61,13 +62,12 @@ pub(super) fn spoilt(config: &Config, edge: &Edge, why: impl Into<String>) -> Al
 /// [`AllowlistError::Audit`] where it cannot be read.
 pub(super) async fn proofs(config: &Config) -> Result<Proofs, AllowlistError> {
     let dir = config.state_dir.clone();
-    let read = tokio::task::spawn_blocking(move || {
+    aside(move || {
         let mut proofs = Proofs::default();
-        file::links(&dir, |entry, follows| proofs.read(entry, follows)).map(|()| proofs)
+        file::links(&dir, |entry, follows| proofs.read(entry, follows))?;
+        Ok(proofs)
     })
-    .await;
-    let died = |error| AuditError::Io { act: "read", file: config.state_dir.clone(), source: io::Error::other(error) };
-    Ok(read.map_err(died)??)
+    .await
 }
 
 /// Takes in that the clock was set.
@@ -96,15 +96,19 @@ pub async fn in_force(config: &Config) -> Result<Vec<(String, Kept)>, AllowlistE
         return Err(AllowlistError::NoEdge);
     }
     let proofs = proofs(config).await?;
-    let one = |edge: &Edge| {
-        let kept = kept(config, edge)?.ok_or_else(|| AllowlistError::Never(edge.name.clone()))?;
-        match proofs.standing(&edge.name, &kept) {
-            Standing::Proven => Ok((edge.name.clone(), kept)),
-            Standing::Refuted => Err(spoilt(config, edge, REFUTED)),
-            Standing::Untold => Err(AllowlistError::Untold(edge.name.clone())),
-        }
-    };
-    config.edges.iter().map(one).collect()
+    let config = config.clone();
+    aside(move || {
+        let one = |edge: &Edge| {
+            let kept = kept(&config, edge)?.ok_or_else(|| AllowlistError::Never(edge.name.clone()))?;
+            match proofs.standing(&edge.name, &kept) {
+                Standing::Proven => Ok((edge.name.clone(), kept)),
+                Standing::Refuted => Err(spoilt(&config, edge, REFUTED)),
+                Standing::Untold => Err(AllowlistError::Untold(edge.name.clone())),
+            }
+        };
+        config.edges.iter().map(one).collect()
+    })
+    .await
 }
 
 /// Why ranges are not believed that another one has written.

@@ -3,12 +3,15 @@
 
 use std::io::{self, ErrorKind};
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use serde::Serialize;
+use tokio::sync::Mutex;
 
 use super::render::{Form, Part, render};
 use super::{AllowlistError, in_force};
+use crate::aside::aside;
 use crate::files::{self, Astray, Errand, Place, replace};
 use crate::provider::zonefile::reload::reload;
 use crate::settings::{Config, Render, RenderForm};
@@ -22,6 +25,9 @@ const LONGEST: u64 = 256 << 20;
 
 /// The longest template, in bytes.
 const TEMPLATE: u64 = 1 << 20;
+
+/// Held while a file is written: one that nobody waits for any more is written to its end, and newer ranges come after it.
+static WRITING: Mutex<()> = Mutex::const_new(());
 
 /// When the commands are run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,12 +58,17 @@ pub struct Rendered {
 /// [`AllowlistError`] while the ranges of any edge are not known: a file without them would lock it out.
 pub async fn write(config: &Config, when: Reload) -> Result<Vec<Rendered>, AllowlistError> {
     let part = |(edge, kept): (String, super::Kept)| Part { edge, number: kept.number, set: kept.set() };
-    let parts: Vec<Part> = in_force(config).await?.into_iter().map(part).collect();
+    let parts: Arc<[Part]> = in_force(config).await?.into_iter().map(part).collect();
     let allowlist = config.allowlist.as_ref().ok_or(AllowlistError::NoEdge)?;
-    let ports: Vec<u16> = allowlist.ports.iter().copied().collect();
+    let ports: Arc<[u16]> = allowlist.ports.iter().copied().collect();
     let mut all = Vec::new();
     for one in &allowlist.renders {
-        let (changed, mut trouble) = match put(one, &parts, &ports) {
+        let (alone, parts, ports, it) = (WRITING.lock().await, Arc::clone(&parts), Arc::clone(&ports), one.clone());
+        let put = aside(move || {
+            let _alone = alone;
+            put(&it, &parts, &ports)
+        });
+        let (changed, mut trouble) = match put.await {
             Ok(changed) => (changed, None),
             Err(why) => (false, Some(why)),
         };

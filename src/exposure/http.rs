@@ -32,12 +32,9 @@ pub(super) async fn enter(
         return Entry::NotAsked("the name leads to no address of the edge or of the home: nobody is asked".into());
     }
     let given = given.iter().filter_map(|der| Certificate::from_der(der).ok());
-    let built = http::client(true)
-        .timeout(patience)
-        .resolve_to_addrs(service.name.as_str(), &addresses)
-        .tls_certs_merge(given)
-        .build();
-    let client = match built {
+    let builder =
+        http::client(true).timeout(patience).resolve_to_addrs(service.name.as_str(), &addresses).tls_certs_merge(given);
+    let client = match http::build(builder).await {
         Ok(client) => client,
         Err(error) => {
             return Entry::NotAsked(format!("this machine's certificates cannot be loaded: {}", root_cause(&error)));
@@ -71,7 +68,7 @@ pub(super) async fn knock(
     let mut url = helper.join("knock").map_err(|error| error.to_string())?;
     url.set_query(Some(&format!("port={port}")));
     let local = local_address(family, None);
-    let client = http::client(true).timeout(patience).local_address(local).build();
+    let client = http::build(http::client(true).timeout(patience).local_address(local)).await;
     let client = client.map_err(|error| root_cause(&error))?;
     let mut response = client.get(url).send().await.map_err(|error| format!("the helper: {}", root_cause(&error)))?;
     let status = response.status();

@@ -63,7 +63,9 @@ pub async fn look(
     home: &Home,
     now: Timestamp,
 ) -> Vec<Finding> {
-    let edges = edges(config);
+    let with_edges = config.clone();
+    // Some hundred thousand ranges take their time.
+    let edges = aside(move || edges(&with_edges)).await;
     let allowed = Allowed::new(&config.exposure, &edges, home);
     let services = &config.exposure.services;
     let is_masked = services.iter().any(|service| service.front.is_some());
@@ -172,7 +174,8 @@ async fn one<'a>(
     now: Timestamp,
 ) -> Vec<Finding> {
     let name = service.name.as_str();
-    let ca = given(service.ca.as_deref());
+    let file = service.ca.clone();
+    let ca = aside(move || given(file.as_deref())).await;
     let (told, certificate, knocked) = tokio::join!(
         told(service, config, allowed),
         certificate(service, allowed, &ca, now),
@@ -260,7 +263,7 @@ async fn certificate(service: &Service, allowed: &Allowed<'_>, ca: &Given, now: 
     let roots = match ca {
         Some(Ok(given)) => Roots::new(given.clone(), false),
         Some(Err(why)) => return finding(Grade::Unknown, why.clone(), "name a readable file in PEM in `ca`"),
-        None => Roots::new(rustls_native_certs::load_native_certs().certs, true),
+        None => Roots::new(aside(rustls_native_certs::load_native_certs).await.certs, true),
     };
     let Some(origin) = allowed.origin(service) else {
         return finding(Grade::Unknown, "the service is not configured".into(), "");

@@ -69,7 +69,7 @@ fn encoded(text: &str) -> String {
 
 async fn post(webhook: &Webhook, letter: &Notification, timeout: Duration) -> Result<(), String> {
     let Webhook { url, origin, method, headers, body } = webhook;
-    let client = http::client(true).timeout(timeout).build().map_err(|error| root_cause(&error))?;
+    let client = http::build(http::client(true).timeout(timeout)).await.map_err(|error| root_cause(&error))?;
     let url = String::from_utf8_lossy(url.expose()).into_owned();
     let vars = Vars::default()
         .with("event", Var::text(letter.about.occasion().word()))
