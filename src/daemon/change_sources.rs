@@ -3,11 +3,11 @@
 //! None of it is ever taken for the address; it is a reason to look. Listens on sockets, and says so when it cannot:
 //! then the change is seen in the next round, as without it.
 
-use std::future::{Future, poll_fn};
 use std::io;
 use std::net::Ipv4Addr;
-use std::pin::Pin;
-use std::task::Poll;
+
+use futures_util::FutureExt as _;
+use futures_util::future::{BoxFuture, select_all};
 
 use crate::settings::{Bind, Config, WitnessKind};
 use crate::watch::changes::{self, Changes};
@@ -93,23 +93,16 @@ impl ChangeSources {
         }
     }
 
+    /// What comes first. Something must be listened to.
     async fn first(&mut self) -> Came {
-        type Waiting<'a> = Pin<Box<dyn Future<Output = Came> + Send + 'a>>;
-        let mut waiting: Vec<Waiting<'_>> = Vec::new();
+        let mut waiting: Vec<BoxFuture<'_, Came>> = Vec::new();
         if let Some(changes) = &mut self.changes {
-            waiting.push(Box::pin(async { Came::Change(changes.next().await) }));
+            waiting.push(async { Came::Change(changes.next().await) }.boxed());
         }
         for (which, announcements) in self.announcements.iter_mut().enumerate() {
-            waiting.push(Box::pin(async move { Came::Announcement(which, announcements.next().await.map(drop)) }));
+            waiting.push(async move { Came::Announcement(which, announcements.next().await.map(drop)) }.boxed());
         }
-        poll_fn(|context| {
-            let came = waiting.iter_mut().find_map(|future| match future.as_mut().poll(context) {
-                Poll::Ready(came) => Some(came),
-                Poll::Pending => None,
-            });
-            came.map_or(Poll::Pending, Poll::Ready)
-        })
-        .await
+        select_all(waiting).await.0
     }
 }
 

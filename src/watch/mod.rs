@@ -12,12 +12,10 @@ pub mod router;
 pub mod stun;
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::future::poll_fn;
 use std::net::{IpAddr, Ipv4Addr};
-use std::pin::Pin;
-use std::task::Poll;
 use std::time::Duration;
 
+use futures_util::future::join_all;
 use ipnet::IpNet;
 use tokio::time::{Instant, timeout};
 
@@ -116,7 +114,7 @@ impl Watcher {
                 }
             }
         }
-        let mut testimony = join(asking).await;
+        let mut testimony = join_all(asking).await;
         let doubted: Vec<(usize, Testimony)> = testimony
             .iter()
             .enumerate()
@@ -211,32 +209,6 @@ impl Watcher {
         };
         self.vias(families).into_iter().map(rule).collect()
     }
-}
-
-/// Waits for all of `futures` within this task; the results keep their order.
-async fn join<F: Future>(futures: Vec<F>) -> Vec<F::Output> {
-    enum Slot<F: Future> {
-        Pending(Pin<Box<F>>),
-        Done(F::Output),
-    }
-    let mut slots: Vec<_> = futures.into_iter().map(|future| Slot::Pending(Box::pin(future))).collect();
-    poll_fn(move |context| {
-        let mut all = true;
-        for slot in &mut slots {
-            if let Slot::Pending(future) = slot {
-                match future.as_mut().poll(context) {
-                    Poll::Ready(output) => *slot = Slot::Done(output),
-                    Poll::Pending => all = false,
-                }
-            }
-        }
-        if !all {
-            return Poll::Pending;
-        }
-        let done = std::mem::take(&mut slots).into_iter();
-        Poll::Ready(done.filter_map(|slot| if let Slot::Done(output) = slot { Some(output) } else { None }).collect())
-    })
-    .await
 }
 
 #[cfg(test)]

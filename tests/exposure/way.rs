@@ -13,6 +13,7 @@ use fingerpost::name::DnsName;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::rehearsal::dns::Server;
 use fingerpost::secret::Secret;
+use futures_util::FutureExt as _;
 use tokio::net::{TcpListener, TcpSocket};
 
 use crate::certificates::{Ca, serve};
@@ -89,7 +90,7 @@ async fn listeners<const N: usize>(addresses: [&str; N]) -> (u16, [TcpListener; 
 /// Nobody has connected: a listener keeps who did until it is taken.
 async fn is_untouched(listener: &TcpListener) -> bool {
     tokio::task::yield_now().await;
-    std::future::poll_fn(|context| std::task::Poll::Ready(listener.poll_accept(context).is_pending())).await
+    listener.accept().now_or_never().is_none()
 }
 
 #[test]

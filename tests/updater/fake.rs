@@ -3,13 +3,11 @@
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs;
-use std::future::{Future, pending, poll_fn};
+use std::future::{Future, pending};
 use std::path::{Path, PathBuf};
-use std::pin::pin;
 use std::rc::Rc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
-use std::task::Poll;
 use std::time::Duration;
 
 use fingerpost::address::Family;
@@ -25,6 +23,7 @@ use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Limits, Sharing};
 use fingerpost::state::State;
 use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step, peek_at};
+use futures_util::FutureExt as _;
 use tempfile::TempDir;
 
 pub(crate) const ZONE: &str = "heronmill.example";
@@ -335,16 +334,7 @@ impl Bench {
             lease: None,
             confirms: self.confirms,
         };
-        block_on(async {
-            let mut pass = pin!(bring_in_step(&job, self.books.as_ref().unwrap(), &clock));
-            poll_fn(|context| {
-                Poll::Ready(match pass.as_mut().poll(context) {
-                    Poll::Ready(report) => Some(report),
-                    Poll::Pending => None,
-                })
-            })
-            .await
-        })
+        block_on(async { bring_in_step(&job, self.books.as_ref().unwrap(), &clock).now_or_never() })
     }
 
     #[track_caller]

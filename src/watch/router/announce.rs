@@ -3,14 +3,13 @@
 //! An announcement is a reason to look, never a truth: what it says is not even read. Only the gateway's are heard, and
 //! the kernel sorts out all others: each socket is bound to the group and connected to the gateway.
 
-use std::future::poll_fn;
 use std::io;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr, SocketAddrV4, SocketAddrV6};
-use std::task::{Context, Poll};
 use std::time::Duration;
 
+use futures_util::FutureExt as _;
+use futures_util::future::select_all;
 use rustix::net::{AddressFamily, SocketFlags, SocketType, bind, connect, socket_with, sockopt};
-use tokio::io::ReadBuf;
 use tokio::net::UdpSocket;
 use tokio::time::{Instant, sleep_until};
 
@@ -101,7 +100,7 @@ impl Announcements {
                 self.looked_at = 0;
             }
             let mut push = Push::default();
-            let mut datagram = Some(poll_fn(|context| self.poll_datagram(context, &mut buffer)).await?);
+            let mut datagram = Some(self.datagram(&mut buffer).await?);
             while let Some(kind) = datagram.take() {
                 match kind {
                     Some(AnnouncementKind::NatPmp) => push.natpmp += 1,
@@ -132,18 +131,14 @@ impl Announcements {
         self.looked_at += 1;
     }
 
-    fn poll_datagram(
-        &self,
-        context: &mut Context<'_>,
-        buffer: &mut [u8],
-    ) -> Poll<io::Result<Option<AnnouncementKind>>> {
-        for Ear { socket, gateway } in &self.ears {
-            let mut read = ReadBuf::new(buffer);
-            if let Poll::Ready(from) = socket.poll_recv_from(context, &mut read) {
-                return Poll::Ready(from.map(|from| is_announcement(read.filled(), from, *gateway)));
+    /// The next datagram, once there is one.
+    async fn datagram(&self, buffer: &mut [u8]) -> io::Result<Option<AnnouncementKind>> {
+        loop {
+            if let Some(datagram) = self.waiting(buffer)? {
+                return Ok(datagram);
             }
+            select_all(self.ears.iter().map(|ear| ear.socket.readable().boxed())).await.0?;
         }
-        Poll::Pending
     }
 
     /// The next datagram that is there already.
