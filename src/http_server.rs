@@ -72,8 +72,8 @@ impl Gate {
         Some(Admitted { gate: Arc::clone(self), ticket })
     }
 
-    /// The same, and has it served among `connections` by what `talk` makes of it. Whoever has no place is not worth an
-    /// answer.
+    /// Lets a connection in as [`Self::enter`] does, and has it served among `connections` by what `talk` makes of it.
+    /// Whoever has no place is not worth an answer.
     pub(crate) fn serve<F>(
         self: &Arc<Self>,
         connections: &mut JoinSet<()>,

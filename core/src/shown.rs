@@ -36,7 +36,7 @@ pub fn escaped(text: &str) -> Cow<'_, str> {
     escaped_but(text, |_| false)
 }
 
-/// The same for more than one line: their ends and tabs stay.
+/// `text` of more than one line with everything that is not plain as an escape: line ends and tabs stay.
 pub fn lines(text: &str) -> Cow<'_, str> {
     escaped_but(text, |c| matches!(c, '\n' | '\t'))
 }

@@ -92,7 +92,7 @@ impl Listing {
     }
 }
 
-/// The same, understood.
+/// What a firewall's listing says, understood.
 enum Seen<'a> {
     Nft { ruleset: Ruleset, homes: BTreeSet<IpAddr>, firewall: &'a Firewall },
     Lines(AddressSet),

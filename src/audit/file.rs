@@ -93,7 +93,7 @@ impl Log {
         Self::open_hearing(dir, settings, |_| {})
     }
 
-    /// The same; `hear` is told every entry that there is, oldest first.
+    /// Opens the log in `dir` as [`Self::open`] does; `hear` is told every entry that there is, oldest first.
     pub fn open_hearing(
         dir: &Path,
         settings: settings::Audit,
@@ -207,8 +207,8 @@ impl Log {
         Ok(())
     }
 
-    /// Writes `event` and makes it durable, after all that is owed; returns its `seq`. After an error it is as if it had never
-    /// been asked for.
+    /// Writes `event` and makes it durable, after all that is owed; returns its `seq`. After an error it is as if it
+    /// had never been asked for.
     pub fn append(&mut self, now: Timestamp, event: Event) -> Result<u64, AuditError> {
         self.pay()?;
         self.put(now, event)

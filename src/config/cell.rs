@@ -129,7 +129,7 @@ impl<'d> Cell<'d> {
         Some(value)
     }
 
-    /// The same, shown to nobody: whoever calls it shows what may be seen.
+    /// A text that `parse` reads, and that no error shows: whoever calls it shows what may be seen.
     pub(super) fn parse_hidden<T>(&self, parse: impl FnOnce(&str) -> Result<T, Wrong>) -> Option<T> {
         let text = self.string()?;
         parse(&text).map_err(|wrong| self.refuse(wrong)).ok()
@@ -173,7 +173,7 @@ impl<'d> Cell<'d> {
         }
     }
 
-    /// The same for the smaller types; the bounds fit.
+    /// A whole number within `bounds`, which fit the type.
     pub(super) fn number<T: TryFrom<u64>>(&self, bounds: RangeInclusive<u64>) -> Option<T> {
         self.integer(bounds).and_then(|number| T::try_from(number).ok())
     }

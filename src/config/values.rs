@@ -170,7 +170,7 @@ pub(super) fn server(text: &str) -> Result<(String, String), Wrong> {
     server_like(text, "ns1.heronmill.example:53")
 }
 
-/// The same, with an example for the remedy.
+/// A server as host and port; gives the host too. A wrong one is told with `example` as the way out.
 pub(super) fn server_like(text: &str, example: &str) -> Result<(String, String), Wrong> {
     let port = example.rsplit(':').next().unwrap_or_default();
     let wrong = |what: &str| {
@@ -221,7 +221,7 @@ pub(super) fn is_loopback(host: &str) -> bool {
     bare(host).eq_ignore_ascii_case("localhost") || is_loopback_address(host)
 }
 
-/// The same where a secret goes unencrypted, and that a name leads here is not taken on trust: it is the system's resolver
+/// Whether `host` is an address of loopback. Where a secret goes unencrypted no name will do: it is the system's resolver
 /// that says where `localhost` is, and a hosts file or a name server may have it say anything.
 pub(super) fn is_loopback_address(host: &str) -> bool {
     bare(host).parse::<IpAddr>().is_ok_and(|address| address.is_loopback())

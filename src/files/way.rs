@@ -108,7 +108,8 @@ impl End {
         Self::go(path, errand, &mut |_, _| {})
     }
 
-    /// The same; `meet` is shown every directory and link of the way, and what stands at its end, each by its path.
+    /// Goes the way to `path`; `meet` is shown every directory and link of the way, and what stands at its end, each by
+    /// its path.
     pub(super) fn go(path: &Path, errand: Errand, meet: &mut dyn FnMut(&Path, &Stat)) -> io::Result<Self> {
         let trust = Trust::of_this_process();
         let mut ahead = Vec::new();

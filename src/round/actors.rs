@@ -61,7 +61,7 @@ impl Actors {
         Ok(actors.with_leases())
     }
 
-    /// The same, taking the turns of those that `before` took: what they hold stays held.
+    /// Goes on in the place of `before`: the leases that it holds stay held.
     pub(super) fn succeed(mut self, before: &Self) -> Self {
         self.nonce = before.nonce;
         self.with_leases()
@@ -108,8 +108,9 @@ impl Actors {
         self.poll_some(&BTreeMap::new(), &[], &mut Rota::default()).await
     }
 
-    /// The same as [`Self::poll`], but where `certain` has an address that nobody doubts, only those are asked whose turn it
-    /// is; where their answers leave room for doubt, the others too: see [`Asking`]. `last` is the round before.
+    /// Asks as [`Self::poll`] does; but where `certain` has an address that nobody doubts, only those are asked whose
+    /// turn it is; where their answers leave room for doubt, the others too: see [`Asking`]. `last` is the round
+    /// before.
     pub async fn poll_some(&self, certain: &BTreeMap<Via, IpAddr>, last: &[Look], rota: &mut Rota) -> Vec<Look> {
         let families = household::families(&self.config);
         let asking = Asking::begin(&self.config, certain, last, rota);

@@ -247,7 +247,8 @@ impl Home {
         self.keep_lines();
     }
 
-    /// The same for all providers; waits for the reports, which come in the order of the providers' names.
+    /// Brings the records of all providers in step with the newest rulings, and waits for the reports, which come in
+    /// the order of the providers' names.
     pub async fn publish_all(&mut self) -> Vec<Report> {
         let mut work = Work::default();
         self.publish(&mut work, |_| true);

@@ -55,7 +55,7 @@ impl Books {
         Self::at(&Place { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
     }
 
-    /// The same for whoever has no configuration. Nothing is under way.
+    /// Locks the directory of `place` and opens the books there, for whoever has no configuration. Nothing is under way.
     pub fn at(place: &Place<'_>) -> Result<Self, BooksError> {
         let locked = Store::lock(place.dir)?;
         let saved = state::load(place.dir, place.limits)?;
@@ -154,7 +154,7 @@ pub fn peek(config: &Config) -> Result<State, BooksError> {
     peek_at(&Place { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
 }
 
-/// The same for whoever has no configuration.
+/// The state at `place` as a reader without the lock sees it, for whoever has no configuration.
 pub fn peek_at(place: &Place<'_>) -> Result<State, BooksError> {
     // What does not hold in the log is told, as a start of the daemon would.
     Ok(place.catch_up(state::load(place.dir, place.limits)?)?.0)

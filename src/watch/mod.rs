@@ -104,7 +104,8 @@ impl Watcher {
         self.ask_those(families, |_, _| true).await
     }
 
-    /// The same for those witnesses and families only that `chosen` names.
+    /// Asks the witnesses that `chosen` names, over those of `families` that it names, all at once; in the order of the
+    /// configuration.
     pub async fn ask_those(&self, families: &[Family], chosen: impl Fn(&Witness, Family) -> bool) -> Vec<Testimony> {
         let mut asking = Vec::new();
         for witness in &self.witnesses {
@@ -142,7 +143,7 @@ impl Watcher {
         one.alone && one.said.is_ok() && seen.peek().is_some() && !seen.any(|other| other.said == one.said)
     }
 
-    /// The same testimony once the router was asked in another way too: that one counts where the two contradict.
+    /// A router's testimony once it was asked in another way too: that one counts where the two contradict.
     async fn seconded(&self, one: Testimony) -> Testimony {
         let Some(router) = self.routers.get(&one.witness) else { return one };
         let told = router.second(self.timeout.mul_f64(0.9)).await;

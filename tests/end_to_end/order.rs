@@ -1,4 +1,4 @@
-//! The order of a write: charged and announced, both durable, before anything is sent; its end entered afterwards.
+//! The order of a write: announced, and by that charged, durably before anything is sent; its end entered afterwards.
 //!
 //! The proof is strace's: what the kernel was asked for, in the order in which it was.
 
@@ -66,7 +66,8 @@ impl Proof<'_> {
         let parent = self.mill.state_dir().parent().unwrap().display().to_string();
         self.durable(&parent, made, sent);
 
-        // The limits are charged in the state that is in force when the sending begins.
+        // The state that is in force when the sending begins ends where the log did before the intent: a start charges what
+        // comes after it, and that once.
         let renames = ["rename", "renameat", "renameat2"];
         let state = self.kept(state);
         let in_force = self.last(sent, "state", |call| call.is(&renames) && call.last_path() == state);
@@ -74,7 +75,12 @@ impl Proof<'_> {
         let new = self.kept(".state.json.new");
         let written = self.last(in_force, "new state", |call| call.is(&["write"]) && call.on() == new);
         self.durable(&new, written, in_force);
-        let charged: Value = serde_json::from_slice(&self.calls[written].bytes()).unwrap();
+        let kept: Value = serde_json::from_slice(&self.calls[written].bytes()).unwrap();
+        let intent = entry(&self.calls[intent], &log).unwrap();
+        assert_eq!(kept["log"]["seq"].as_u64().unwrap() + 1, intent["seq"].as_u64().unwrap(), "{kept:#}");
+        assert_eq!(kept["ledger"]["writes"], serde_json::json!({}), "{kept:#}");
+        // At the end it is in the state.
+        let charged: Value = serde_json::from_slice(&std::fs::read(self.mill.kept("state.json")).unwrap()).unwrap();
         let writes: Vec<&Value> = charged["ledger"]["writes"].as_object().unwrap().values().collect();
         let [Value::Array(writes)] = writes[..] else { panic!("{charged:#}") };
         assert_eq!(writes.len(), 1, "{charged:#}");

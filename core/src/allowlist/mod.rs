@@ -134,7 +134,7 @@ pub fn event(edge: &Edge, kept: &Kept, came: &AddressSet, went: &AddressSet) -> 
 pub enum Judged {
     /// Nothing.
     Not(Outcome),
-    /// The same addresses; what is known of the sources may be new.
+    /// The addresses are those of before; what is known of the sources may be new.
     Same(Kept),
     /// Other addresses.
     New {

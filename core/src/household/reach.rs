@@ -26,7 +26,7 @@ impl Reach {
         self.0.remove(&family);
     }
 
-    /// The same finding, decided where this decides. With several lines nobody can say by which a helper came in.
+    /// `found`, decided where this decides. With several lines nobody can say by which a helper came in.
     pub fn applied(&self, found: Found) -> Found {
         let Found { line, finding } = found;
         let finding = match line {

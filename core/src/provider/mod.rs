@@ -148,22 +148,22 @@ impl Fault {
         Self::new(FaultKind::Unproven, why, remedy)
     }
 
-    /// The same, said of a write that was sent, by somebody whose word proves nothing.
+    /// The fault, said of a write that was sent, by somebody whose word proves nothing.
     pub fn after_sending(self) -> Self {
         Self { sent: true, ..self }
     }
 
-    /// The same, met before anything of a write was sent.
+    /// The fault, met before anything of a write was sent.
     pub fn before_sending(self) -> Self {
         Self { unsent: true, ..self }
     }
 
-    /// The same, answered to what was sent, and perhaps of concern to that alone.
+    /// The fault, answered to what was sent, and perhaps of concern to that alone.
     pub fn of_what_was_sent(self) -> Self {
         Self { of_one: true, ..self }
     }
 
-    /// The same fault with the error beneath it.
+    /// The fault with the error beneath it.
     pub fn caused_by(mut self, source: impl std::error::Error + Send + Sync + 'static) -> Self {
         self.source = Some(Box::new(source));
         self
@@ -204,8 +204,9 @@ pub enum Tally {
 /// How long the end of a write may stay open, and why.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Grace {
-    /// The other side itself compares before it writes, and shows what it took. Only the end of a write whose answer was lost
-    /// is open: for so long it may still arrive. It may be sent again at any time, since it is taken once at most.
+    /// The other side itself compares before it writes, and shows what it took. Only the end of a write whose answer
+    /// was lost is open: for so long it may still arrive. It may be sent again at any time, since it is taken once at
+    /// most.
     Arrival(Duration),
     /// Nobody but this program compares. For so long what is shown may lag behind what was taken, and what is sent again may
     /// stand there twice.
@@ -219,8 +220,8 @@ pub trait Provider: Send + Sync {
     /// Reads what stands at `names`, with an entry for each of them. Writes nothing.
     fn read<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed>;
 
-    /// The same, of one moment where that can be had: what was read of several names at several moments may have stood
-    /// there at none, and must not decide how a write of them ended.
+    /// Reads what stands at `names` as of one moment, where that can be had: what was read of several names at several
+    /// moments may have stood there at none, and must not decide how a write of them ended.
     fn read_together<'a>(&'a self, names: &'a BTreeSet<DnsName>) -> Pending<'a, Observed> {
         self.read(names)
     }
@@ -245,8 +246,8 @@ pub trait Provider: Send + Sync {
 
     /// Asks whether anything at all may be written, and writes nothing: after a refusal of several changes, this tells
     /// one that concerns them all from one that concerns a name. `None` where that cannot be asked: then every refusal
-    /// concerns them all, but one that is [`Fault::of_one`] as long as not all are refused. Who can be asked also shows at once
-    /// what it took.
+    /// concerns them all, but one that is [`Fault::of_one`] as long as not all are refused. Who can be asked also shows
+    /// at once what it took.
     fn permits(&self) -> Option<Pending<'_, ()>> {
         None
     }

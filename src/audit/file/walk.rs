@@ -105,8 +105,8 @@ pub fn follow(dir: &Path, each: impl FnMut(Entry)) -> Result<Option<AuditError>,
     follow_past(dir, None, each)
 }
 
-/// The same of a log that once had got to `mark`: it must go on from there, or at least end there
-/// ([`AuditError::Lacking`]).
+/// Follows the chain as [`follow`] does, of a log that once had got to `mark`: it must go on from there, or at least
+/// end there ([`AuditError::Lacking`]).
 pub fn follow_past(
     dir: &Path,
     mark: Option<&Mark>,
@@ -120,8 +120,8 @@ pub fn links(dir: &Path, each: impl FnMut(Entry, bool)) -> Result<(), AuditError
     walk_all(dir, None, each).map(|_| ())
 }
 
-/// The same as [`follow`], but a torn end is no flaw, as it is none for [`Log::open`](super::Log::open): it will be set aside before the next
-/// line.
+/// As [`follow`]; but a torn end is no flaw, as it is none for [`Log::open`](super::Log::open): it will be set aside
+/// before the next line.
 pub fn recall(dir: &Path, mut each: impl FnMut(Entry)) -> Result<Option<AuditError>, AuditError> {
     walk_all(dir, None, |entry, _| each(entry)).map(|(flaw, _)| flaw)
 }

@@ -51,7 +51,7 @@ impl Program {
         Self { zone, program, arguments, variables, secret, timeout, visible_within: Duration::ZERO }
     }
 
-    /// The same, where what it shows may lag behind what it took for so long.
+    /// A program that may show what it took only after `visible_within`.
     pub fn visible_within(self, visible_within: Duration) -> Self {
         Self { visible_within, ..self }
     }

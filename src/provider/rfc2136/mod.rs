@@ -85,7 +85,7 @@ impl Rfc2136 {
         }
     }
 
-    /// The same, signing by another clock.
+    /// Signs by the clock `now` from here on.
     pub fn with_clock(self, now: fn() -> Timestamp) -> Self {
         Self { now, ..self }
     }
@@ -138,8 +138,8 @@ impl Rfc2136 {
 
     /// Puts all `questions` on one connection, the answers in the same order. A server may answer in any order,
     /// and may close the connection after some answers (RFC 7766, sections 6.2.1.1 and 6.2.4): the rest is asked again.
-    /// Where they end with that for the zone's serial, it is asked when all before it are answered; and where they begin with it
-    /// too, none of the others before that is.
+    /// Where they end with that for the zone's serial, it is asked when all before it are answered; and where they
+    /// begin with it too, none of the others before that is.
     async fn ask(&self, questions: &[Message], deadline: Instant) -> Result<Vec<Message>, Fault> {
         let signer = self.signer()?;
         let mut answers: Vec<Option<Message>> = vec![None; questions.len()];

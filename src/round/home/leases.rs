@@ -28,7 +28,7 @@ impl Home {
         self.enter_leases();
     }
 
-    /// The same for what a reload has left behind.
+    /// Gives back the leases that a reload has left behind.
     pub async fn release_former_leases(&mut self) {
         let former = std::mem::take(&mut self.former);
         future::join_all(former.values().map(|lease| lease.release())).await;
@@ -59,7 +59,7 @@ impl Home {
         self.tell(lease, word);
     }
 
-    /// The same from how a pass over a provider ended.
+    /// Takes in what the end of a pass has shown of its provider's lease.
     pub(super) fn has_acted(&self, report: &Report) {
         let Some(lease) = self.actors.leases.get(&report.provider) else { return };
         self.tell(lease, leases::after_pass(report, lease.resting().is_some()));

@@ -59,8 +59,8 @@ pub struct RouterSays {
 pub(super) struct RouterWord {
     /// The word that counts.
     pub(super) word: Result<RouterSays, Silence>,
-    /// Whether it is NAT-PMP's alone: one datagram without a secret (RFC 6886, section 9), which anybody on the local network
-    /// can send in the router's name. IGD is asked over TCP.
+    /// Whether it is NAT-PMP's alone: one datagram without a secret (RFC 6886, section 9), which anybody on the local
+    /// network can send in the router's name. IGD is asked over TCP.
     pub(super) alone: bool,
 }
 
@@ -100,7 +100,7 @@ impl Router {
         Self { gateway, interface, accept_special: Vec::new(), at }
     }
 
-    /// The same, where addresses in `accept_special` can be published too.
+    /// A router of whose words addresses in `accept_special` count as published ones do.
     pub fn accepting(self, accept_special: &[IpNet]) -> Self {
         Self { accept_special: accept_special.to_vec(), ..self }
     }
@@ -114,7 +114,7 @@ impl Router {
         self.hear(budget).await.word
     }
 
-    /// The same, with what it rests on.
+    /// The router's WAN address in its own words, within `budget`, and what that rests on.
     pub(super) async fn hear(&self, budget: Duration) -> RouterWord {
         match self.gateway() {
             Ok(gateway) => {

@@ -49,7 +49,7 @@ impl Var {
 pub struct Vars(BTreeMap<String, Var>);
 
 impl Vars {
-    /// The same with one more.
+    /// The variables with `name` besides.
     pub fn with(mut self, name: &str, value: Var) -> Self {
         self.0.insert(name.to_owned(), value);
         self

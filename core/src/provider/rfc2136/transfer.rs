@@ -106,7 +106,7 @@ impl<'a> Transfer<'a> {
         Self { zone, nodes, soa: None, is_whole: false, kept: None, room: listing::ROOM }
     }
 
-    /// The same for a transfer that keeps every record.
+    /// Nothing has come yet of a transfer of `zone` that keeps every record.
     pub fn of_all(zone: &'a Name) -> Self {
         Self { kept: Some(Vec::new()), ..Self::new(zone, [].into_iter()) }
     }

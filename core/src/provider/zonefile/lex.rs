@@ -32,7 +32,7 @@ impl Problem {
         }
     }
 
-    /// The same of the file as a whole.
+    /// The file as a whole cannot be made sense of.
     pub fn whole(what: impl Into<String>, remedy: impl Into<String>) -> Self {
         Self { line: None, ..Self::at(0, what, remedy) }
     }

@@ -107,7 +107,7 @@ impl Finding {
 }
 
 impl Finding {
-    /// The same after the clock was set.
+    /// The finding after the clock was set: its moments move along.
     #[must_use]
     pub fn moved(self, step: &Step) -> Self {
         match self {
@@ -137,7 +137,7 @@ impl Finding {
         }
     }
 
-    /// The same, where `reached` tells whether a helper outside gets in at the address that the outside agrees on. Only
+    /// The finding, where `reached` tells whether a helper outside gets in at the address that the outside agrees on. Only
     /// where a router contradicts does that decide anything, and where what it says needs a second word: that a helper does
     /// not get in is one.
     #[must_use]

@@ -120,7 +120,7 @@ pub fn call(kind: &str) -> String {
     envelope(kind, ACTION, "")
 }
 
-/// The same for the port mapping at `index`, from 0.
+/// The SOAP envelope that asks for the port mapping at `index`, from 0 (`GetGenericPortMappingEntry`).
 pub fn mapping_call(kind: &str, index: u16) -> String {
     envelope(kind, MAPPING_ACTION, &format!("<NewPortMappingIndex>{index}</NewPortMappingIndex>"))
 }

@@ -44,7 +44,7 @@ fn with_fingerprint(message: Vec<u8>) -> Vec<u8> {
     sealed(message, 8)
 }
 
-/// The same, where the length counts `more` bytes from FINGERPRINT on.
+/// `message` with FINGERPRINT behind it, where the length counts `more` bytes from FINGERPRINT on.
 fn sealed(mut message: Vec<u8>, more: usize) -> Vec<u8> {
     let length = u16::try_from(message.len() - 20 + more).unwrap();
     message[2..4].copy_from_slice(&length.to_be_bytes());
