@@ -26,7 +26,8 @@
 //! * [`status`] is what the daemon knows, as one value; [`message`] what people are told of it.
 //! * [`text`] says how errors and spans are put into words; [`shown`] makes what strangers wrote fit to be shown, and takes
 //!   secrets out of it.
-//! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read.
+//! * `hostile`, for tests and fuzzing only, says what must hold of the parsers whatever they read; `testing` is what the
+//!   tests have in common.
 #![forbid(unsafe_code)]
 
 pub mod about;
@@ -54,6 +55,8 @@ pub mod shown;
 pub mod standby;
 pub mod state;
 pub mod status;
+#[cfg(test)]
+mod testing;
 pub mod text;
 pub mod update;
 pub mod watch;

@@ -1,3 +1,4 @@
+use crate::testing::like;
 use proptest::prelude::*;
 
 use super::*;
@@ -115,7 +116,7 @@ fn json_is_read_by_pointers() {
 
 proptest! {
     #[test]
-    fn nothing_panics(bytes in prop::collection::vec(any::<u8>(), 0..300), text in "[0-9a-f.:/ \n#\"{}\\[\\],]{0,200}") {
+    fn nothing_panics(bytes in prop::collection::vec(any::<u8>(), 0..300), text in like("[0-9a-f.:/ \n#\"{}\\[\\],]{0,200}")) {
         for bytes in [&bytes[..], text.as_bytes()] {
             let _ = read(&ListForm::Lines, None, bytes);
             let _ = read(&json_form(&["", "/a"], "/b"), None, bytes);

@@ -1,5 +1,6 @@
 use std::net::IpAddr;
 
+use crate::testing::like;
 use proptest::prelude::*;
 
 use super::{How, Leak, Open, finding, leaks};
@@ -255,7 +256,7 @@ fn what_cannot_be_read_is_not_good() {
 
 proptest! {
     #[test]
-    fn any_text_is_read_without_panic(text in "\\PC{0,200}") {
+    fn any_text_is_read_without_panic(text in like("\\PC{0,200}")) {
         let _ = zone(&[txt("m", &text), txt("m", &format!("v=spf1 {text}"))]);
     }
 

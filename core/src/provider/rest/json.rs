@@ -143,6 +143,7 @@ impl<'j> Deserialize<'j> for Object<'j> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::testing::like;
     use proptest::prelude::*;
 
     fn of(text: &str) -> Box<RawValue> {
@@ -208,7 +209,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn what_is_set_is_found(token in ".{0,6}", value in any::<i64>()) {
+        fn what_is_set_is_found(token in like(".{0,6}"), value in any::<i64>()) {
             let pointer = Pointer::parse(&format!("/x/{}", token.replace('~', "~0").replace('/', "~1"))).unwrap();
             let changed = pointer.set(&of(r#"{"x":{"k":1}}"#), &of(&value.to_string())).unwrap();
             prop_assert_eq!(pointer.find(&changed).unwrap().get(), value.to_string());

@@ -79,6 +79,7 @@ fn unquoted(text: &str) -> Result<(String, &str), &'static str> {
 #[cfg(test)]
 mod tests {
     use super::target;
+    use crate::testing::like;
     use proptest::prelude::*;
 
     fn found(field: &str, rel: &str) -> Option<String> {
@@ -136,7 +137,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn no_header_panics(field in "[<>;,=\"\\\\ a-zé?/]{0,40}") {
+        fn no_header_panics(field in like("[<>;,=\"\\\\ a-zé?/]{0,40}")) {
             let _ = target(&field, "next");
         }
     }

@@ -173,6 +173,7 @@ fn encode(text: &str, reserved: bool, out: &mut String) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::testing::like;
     use proptest::prelude::*;
 
     /// The variables of RFC 6570, section 1.2 and 3.2, that have one value.
@@ -282,13 +283,13 @@ mod tests {
 
     proptest! {
         #[test]
-        fn no_text_panics(text in "[{}%a-z+#./;?&,é ]{0,20}") {
+        fn no_text_panics(text in like("[{}%a-z+#./;?&,é ]{0,20}")) {
             let _ = Template::parse(&text).map(|read| read.expand(value));
         }
 
         /// Whatever a plain variable holds, it stays within its path segment.
         #[test]
-        fn a_plain_variable_adds_no_structure(text in ".{0,20}") {
+        fn a_plain_variable_adds_no_structure(text in like(".{0,20}")) {
             let uri = Template::parse("{x}").unwrap().expand(|_| Some(text.clone()));
             prop_assert!(uri.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._~%".contains(&b)), "{}", uri);
         }

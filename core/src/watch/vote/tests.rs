@@ -185,21 +185,21 @@ fn no_pattern_of_up_to_seven_operators_rules_wrongly() {
             let tie = [right, a, b].iter().filter(|count| **count == most).count() > 1;
             for &(quorum, quorum_is) in &quorums {
                 let ruling = ruling(&said, quorum);
-                let by = format!("{quorum:?} over {said:?}");
+                let by = || format!("{quorum:?} over {said:?}");
                 let wrong = matches!(ruling.outcome, Outcome::Agreed(address) if address != RIGHT);
-                assert!(!(wrong && a + b < quorum_is), "liars below the quorum moved the name: {by}");
-                assert!(!(tie && matches!(ruling.outcome, Outcome::Agreed(_))), "a tie ruled: {by}");
+                assert!(!(wrong && a + b < quorum_is), "liars below the quorum moved the name: {}", by());
+                assert!(!(tie && matches!(ruling.outcome, Outcome::Agreed(_))), "a tie ruled: {}", by());
                 let expected = match [(right, RIGHT), (a, WRONG_A), (b, WRONG_B)].iter().find(|c| c.0 >= quorum_is) {
                     _ if operators == 0 => Outcome::NoneAsked,
                     Some((_, address)) => Outcome::Agreed(*address),
                     None if operators - silent >= quorum_is => Outcome::Split,
                     None => Outcome::TooFew,
                 };
-                assert_eq!(ruling.outcome, expected, "{by}");
+                assert_eq!(ruling.outcome, expected, "{}", by());
                 let agreed = if matches!(expected, Outcome::Agreed(_)) { most } else { 0 };
                 let parts = (ruling.agreed.len(), ruling.dissent.len(), ruling.silent.len());
-                assert_eq!(parts, (agreed, operators - silent - agreed, silent), "{by}");
-                assert_eq!((ruling.needed, ruling.operators), (quorum_is, operators), "{by}");
+                assert_eq!(parts, (agreed, operators - silent - agreed, silent), "{}", by());
+                assert_eq!((ruling.needed, ruling.operators), (quorum_is, operators), "{}", by());
             }
         }
     }

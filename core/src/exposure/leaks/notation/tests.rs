@@ -1,5 +1,6 @@
 use std::net::{IpAddr, Ipv6Addr};
 
+use crate::testing::like;
 use proptest::prelude::*;
 
 use super::addresses_in;
@@ -94,14 +95,14 @@ fn what_only_resembles_an_address_is_none() {
 proptest! {
     /// std's own text of an address is found whatever words stand around it.
     #[test]
-    fn an_address_between_words_is_found(address: IpAddr, before in "[g-z =,;\\[(\"]{0,8}", after in "[g-z =,;\\])\"]{0,8}") {
+    fn an_address_between_words_is_found(address: IpAddr, before in like("[g-z =,;\\[(\"]{0,8}"), after in like("[g-z =,;\\])\"]{0,8}")) {
         let text = format!("{before}{address}{after}");
         prop_assert!(addresses_in(&text).iter().any(|found| found.address == address), "{}", text);
     }
 
     /// With dashes, in all its groups, and reversed.
     #[test]
-    fn an_address_is_found_in_other_forms(address: Ipv6Addr, before in "[g-z =]{0,4}[g-z =]?", after in "[g-z =]?[g-z =]{0,4}") {
+    fn an_address_is_found_in_other_forms(address: Ipv6Addr, before in like("[g-z =]{0,4}[g-z =]?"), after in like("[g-z =]?[g-z =]{0,4}")) {
         let groups = address.segments();
         let long: Vec<String> = groups.iter().map(|group| format!("{group:04x}")).collect();
         let nibbles: Vec<String> = long.concat().chars().rev().map(String::from).collect();

@@ -1,3 +1,4 @@
+use crate::testing::like;
 use proptest::prelude::*;
 
 use super::*;
@@ -95,7 +96,7 @@ proptest! {
     }
 
     #[test]
-    fn whatever_is_found_is_on_the_gateway(value in "[ -~]{0,60}", end in "[ -~\r\n]{0,60}") {
+    fn whatever_is_found_is_on_the_gateway(value in like("[ -~]{0,60}"), end in like("[ -~\r\n]{0,60}")) {
         let datagram = answer(&format!("{IGD}LOCATION: {value}\r\n{end}"));
         if let Some(url) = location(datagram.as_bytes(), GATEWAY) {
             prop_assert!(on_gateway(&url, GATEWAY));
