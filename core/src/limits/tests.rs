@@ -359,3 +359,35 @@ proptest! {
         }
     }
 }
+
+/// As many records as writes a day: each has one, and nobody a second at the cost of another's first.
+#[test]
+fn where_there_are_as_many_records_as_writes_each_has_its_own() {
+    let labels = ["gauge", "mill", "cam", "weir"];
+    let (limits, mut ledger) = (limits(1, 1, 4), settled(&[(HOME, &labels)]));
+    assert_eq!(write(&mut ledger, at(0), &limits, "gauge"), Ok(()));
+    assert_eq!(write(&mut ledger, at(10), &limits, "gauge"), Err((at(24 * 60 * 60), Cause::Daily)));
+    for label in ["mill", "cam", "weir"] {
+        assert_eq!(write(&mut ledger, at(20), &limits, label), Ok(()));
+    }
+}
+
+#[test]
+fn what_is_written_at_once_is_paid_by_who_has_something_left() {
+    let (limits, mut ledger) = (limits(1, 1, 4), settled(&[(HOME, &["gauge", "mill"])]));
+    for second in [0, 10] {
+        assert_eq!(write(&mut ledger, at(second), &limits, "gauge"), Ok(()));
+    }
+    let both = || vec![change("gauge"), change("mill")];
+    assert_eq!(ledger.gate(at(20), &limits, HOME, Tally::Together, both()).allowed, both());
+}
+
+#[test]
+fn when_the_clock_is_set_turns_and_writes_move_along() {
+    let (limits, mut ledger) = (limits(60, 1, 9), Ledger::default());
+    assert_eq!(write(&mut ledger, at(1_000), &limits, "gauge"), Ok(()));
+    ledger.shift(&Step { began: at(0), was: at(1_010), is: at(501_010) }, &limits);
+    assert_eq!(write(&mut ledger, at(501_011), &limits, "gauge"), Err((at(501_060), Cause::Spacing)));
+    assert_eq!(ledger.left_today(at(501_011), &limits, HOME), 8);
+    assert_eq!(ledger.left_today(at(501_000 + 24 * 60 * 60), &limits, HOME), 9);
+}

@@ -225,3 +225,59 @@ fn after_the_clock_was_set_the_claim_says_the_right_time_since_its_next_renewal(
     assert_eq!(before.map(|claim| claim.since), turn.held(20 * SECOND).map(|claim| claim.since));
     assert_eq!(is.since(after.since), 9 * SECOND + Duration::from_millis(789));
 }
+
+#[test]
+fn what_others_ask_of_a_turn_is_as_it_stands() {
+    let mut turn = Turn::new(me(1));
+    assert!(!turn.has_news() && !turn.may_stand() && !turn.is_resting() && turn.theirs().is_none());
+    turn.looked(SECOND, Ok(Some(theirs(7))));
+    assert!(turn.has_news() && !turn.may_stand());
+    assert_eq!(turn.theirs(), Some(&theirs(7)));
+    turn.news();
+    assert!(!turn.has_news());
+    let mut turn = holder(Duration::ZERO);
+    assert!(turn.may_stand() && turn.theirs().is_none());
+    turn.doubt();
+    assert_eq!((turn.held(SECOND), turn.next(SECOND, wall())), (None, Step::Look));
+    assert!(turn.rest(true) && turn.is_resting());
+    assert!(turn.rest(false) && !turn.is_resting());
+    // Nothing was heard of the first swap: a claim may stand that nobody has seen.
+    let mut turn = Turn::new(me(1));
+    turn.looked(SECOND, Ok(None));
+    let (_, after) = swap(&turn, SECOND);
+    turn.swapped(SECOND, SECOND, Some(after), Swapped::InDoubt);
+    assert!(turn.may_stand());
+}
+
+/// A server that answers looks and swallows swaps.
+#[test]
+fn one_lost_reply_is_followed_by_a_look_at_once_and_the_next_by_a_pause() {
+    let mut turn = holder(Duration::ZERO);
+    let lost = |turn: &mut Turn, at: Duration| {
+        let (before, after) = swap(turn, at);
+        turn.swapped(at, at, Some(after.clone()), Swapped::InDoubt);
+        (before, after)
+    };
+    let (before, _) = lost(&mut turn, 10 * SECOND);
+    assert_eq!(turn.next(10 * SECOND, wall()), Step::Look);
+    turn.looked(10 * SECOND, Ok(before));
+    let (_, after) = lost(&mut turn, 10 * SECOND);
+    assert_eq!(turn.next(10 * SECOND, wall()), Step::Wait(Some(15 * SECOND)));
+    // That one came through after all, and it begins anew.
+    turn.looked(15 * SECOND, Ok(Some(after)));
+    lost(&mut turn, 20 * SECOND);
+    assert_eq!(turn.next(20 * SECOND, wall()), Step::Look);
+}
+
+#[test]
+fn a_claim_from_before_the_start_keeps_its_time_when_the_clock_is_set() {
+    let began = Timestamp::from_millis(1_795_000_000_000);
+    for (before, moves) in [(SECOND, false), (86_400 * SECOND, false), (Duration::ZERO, true)] {
+        let since = began.minus(before);
+        let mut turn = Turn::new(me(1));
+        let old = LeaseRecord { holder: "node1".to_owned(), nonce: Nonce([1; 16]), count: 40, lease: LEASE, since };
+        turn.looked(SECOND, Ok(Some(old)));
+        turn.shift(&clock::Step { began, was: began.plus(9 * SECOND), is: began.plus(900 * SECOND) });
+        assert_eq!(swap(&turn, SECOND).1.since != since, moves, "{before:?}");
+    }
+}

@@ -348,3 +348,30 @@ proptest! {
         }
     }
 }
+
+/// Behind a carrier's NAT, perhaps, there is an address that nobody reaches: such a line does not work.
+#[test]
+fn an_address_that_may_not_be_published_is_none() {
+    let [from, to] = [9, 77].map(|host| std::net::IpAddr::from([203, 0, 113, host]));
+    let heard = [
+        (Heard::Unchanged, Seen::Works),
+        (Heard::Settled { from: Some(from), to }, Seen::Works),
+        (Heard::InSight { address: to, won: 1, needed: 2 }, Seen::InSight(1)),
+        (Heard::NoRuling, Seen::Missed),
+    ];
+    for (heard, seen) in heard {
+        assert_eq!((Seen::of(&heard, true), Seen::of(&heard, false)), (seen, Seen::Missed), "{heard:?}");
+    }
+}
+
+#[test]
+fn the_misses_are_kept_of_lines_that_have_some_and_are_not_down() {
+    let mut home = Home::new();
+    let missed = |home: &Home| home.failover.kept(at(0), on(0), &Kept::default()).missed;
+    home.round(0, true, true);
+    assert_eq!(missed(&home), BTreeMap::new());
+    home.round(10, false, true);
+    assert_eq!(missed(&home), [(Via { line: line("fibre"), family: Family::Ipv4 }, 1)].into());
+    home.round(20, false, true);
+    assert_eq!(missed(&home), BTreeMap::new());
+}
