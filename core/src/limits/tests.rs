@@ -391,3 +391,13 @@ fn when_the_clock_is_set_turns_and_writes_move_along() {
     assert_eq!(ledger.left_today(at(501_011), &limits, HOME), 8);
     assert_eq!(ledger.left_today(at(501_000 + 24 * 60 * 60), &limits, HOME), 9);
 }
+
+/// One write that leaves the day makes no room where others have that room coming.
+#[test]
+fn who_has_used_its_share_waits_until_one_of_its_own_writes_leaves_the_day() {
+    let (limits, mut ledger) = (limits(1, 1, 4), settled(&[(HOME, &["gauge", "mill"])]));
+    for (second, label) in [(0, "mill"), (10, "mill"), (20, "gauge"), (30, "gauge")] {
+        assert_eq!(write(&mut ledger, at(second), &limits, label), Ok(()));
+    }
+    assert_eq!(write(&mut ledger, at(40), &limits, "gauge"), Err((at(24 * 60 * 60 + 20), Cause::Daily)));
+}

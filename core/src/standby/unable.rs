@@ -68,7 +68,7 @@ mod tests {
         // Another reason is no new beginning.
         let full = Inability::Books("no space".to_owned());
         unable.note(at(1029), full.clone());
-        assert_eq!(unable.rests(at(1030), LEASE), Some(&full));
+        assert_eq!((unable.rests(at(1030), LEASE), unable.why()), (Some(&full), Some(&full)));
         unable.clear();
         assert_eq!((unable.rests(at(9999), LEASE), unable.why()), (None, None));
         unable.note(at(1040), full);

@@ -125,3 +125,14 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn an_interval_that_ends_before_it_begins_is_nothing() {
+    for (low, high) in [("192.0.2.1", "192.0.2.9"), ("2001:db8::1", "2001:db8::9")] {
+        let [low, high]: [IpAddr; 2] = [low, high].map(|end| end.parse().unwrap());
+        assert!(AddressSet::from((high, low)).is_empty() && AddressSet::from((low, low)) == AddressSet::from(low));
+        assert_eq!(AddressSet::from((low, high)).count(), 9);
+    }
+    let [v4, v6]: [IpAddr; 2] = ["192.0.2.1", "2001:db8::9"].map(|end| end.parse().unwrap());
+    assert!(AddressSet::from((v4, v6)).is_empty());
+}
