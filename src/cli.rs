@@ -33,7 +33,7 @@ pub struct Common {
     pub state_dir: Option<PathBuf>,
     /// Say more on standard error; twice for even more
     #[arg(short, long, global = true, action = clap::ArgAction::Count, conflicts_with = "quiet")]
-    pub verbose: u8,
+    pub(crate) verbose: u8,
     /// Say only warnings and errors on standard error
     #[arg(short, long, global = true)]
     pub quiet: bool,
@@ -105,11 +105,11 @@ pub struct Echo {
     pub stun: Vec<SocketAddr>,
     /// Requests a minute of one client, an IPv4 address or an IPv6 /64; so many may come at once
     #[arg(long, value_name = "N", default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=60_000))]
-    pub requests_per_minute: u32,
+    pub(crate) requests_per_minute: u32,
     /// Requests a minute of all clients over HTTP, without a fifth of each one's share, which is its own; over STUN senders
     /// can be forged, and there each is counted alone
     #[arg(long, value_name = "N", default_value_t = 6000, value_parser = clap::value_parser!(u32).range(1..=60_000))]
-    pub all_requests_per_minute: u32,
+    pub(crate) all_requests_per_minute: u32,
     /// Answer /knock?port=N: is TCP port N of the address you come from reachable? Never of another address. Probe only
     /// what is yours: whoever shares the address, as behind a carrier's NAT, is knocked at too
     #[arg(long)]
@@ -117,11 +117,11 @@ pub struct Echo {
     /// Knocks a minute for one client
     #[arg(long, value_name = "N", default_value_t = 6, requires = "knock_back",
         value_parser = clap::value_parser!(u32).range(1..=600))]
-    pub knocks_per_minute: u32,
+    pub(crate) knocks_per_minute: u32,
     /// Knocks a minute for all clients
     #[arg(long, value_name = "N", default_value_t = 60, requires = "knock_back",
         value_parser = clap::value_parser!(u32).range(1..=600))]
-    pub all_knocks_per_minute: u32,
+    pub(crate) all_knocks_per_minute: u32,
     /// Knock at clients in this special-purpose range all the same: labs; may be repeated
     #[arg(long, value_name = "CIDR", requires = "knock_back",
         value_parser = |text: &str| crate::address::range(text).ok_or("it is not an address range"))]

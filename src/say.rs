@@ -28,7 +28,7 @@ pub enum Mood {
 
 /// How to set a text off from the rest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Tone {
+pub(crate) enum Tone {
     /// Good news.
     Good,
     /// It needs a person, or time.
@@ -45,18 +45,18 @@ pub struct Paint(bool);
 
 impl Paint {
     /// For standard output as it is.
-    pub fn stdout() -> Self {
+    pub(crate) fn stdout() -> Self {
         let refused = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
         Self(io::stdout().is_terminal() && !refused)
     }
 
     /// No colours.
-    pub fn plain() -> Self {
+    pub(crate) fn plain() -> Self {
         Self(false)
     }
 
     /// `text` in `tone`.
-    pub fn tone(self, tone: Tone, text: &str) -> String {
+    pub(crate) fn tone(self, tone: Tone, text: &str) -> String {
         let code = match tone {
             Tone::Good => "32",
             Tone::Amiss => "31",
@@ -83,7 +83,7 @@ pub fn looks(looks: &[Look], paint: Paint) -> String {
 }
 
 /// What to do where there is no ruling, a line each; nothing for a family in which another line has one.
-pub fn ways_out(looks: &[Look]) -> String {
+pub(crate) fn ways_out(looks: &[Look]) -> String {
     let agreed = |look: &Look| matches!(look.ruling.outcome, Outcome::Agreed(_));
     let mut text = String::new();
     for look in looks {
@@ -219,7 +219,7 @@ pub fn verdict(verdict: &Verdict) -> String {
 }
 
 /// How many servers, and the last of them where there are several.
-pub fn served_by(serving: &[Serving]) -> String {
+pub(crate) fn served_by(serving: &[Serving]) -> String {
     match serving {
         [] => "no server".to_owned(),
         [only] => only.server.clone(),
@@ -238,7 +238,7 @@ fn done(verb: Verb) -> &'static str {
 }
 
 /// The troubles of the providers, a line each.
-pub fn troubles(reports: &[Report], paint: Paint) -> String {
+pub(crate) fn troubles(reports: &[Report], paint: Paint) -> String {
     let mut text = String::new();
     for report in reports {
         if let Some(trouble) = &report.trouble {
@@ -256,7 +256,7 @@ pub fn troubles(reports: &[Report], paint: Paint) -> String {
 }
 
 /// Log lines for the journal: the priority in front (sd-daemon(3)), no time, which the journal has itself.
-pub struct Journal;
+pub(crate) struct Journal;
 
 impl<S, N> FormatEvent<S, N> for Journal
 where

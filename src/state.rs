@@ -15,7 +15,7 @@ use crate::settings::Limits;
 pub use fingerpost_core::state::*;
 
 /// The state file's name.
-pub const FILE: &str = "state.json";
+pub(crate) const FILE: &str = "state.json";
 
 /// What it is written as before it is in its place.
 const FRESH: &str = ".state.json.new";
@@ -178,7 +178,7 @@ impl Store {
     ///
     /// # Errors
     /// Why it cannot be.
-    pub fn rewrite(&mut self, state: &State) -> Result<(), StateError> {
+    pub(crate) fn rewrite(&mut self, state: &State) -> Result<(), StateError> {
         let path = self.dir.join(FILE);
         let mut text = serde_json::to_vec_pretty(state)?;
         text.push(b'\n');
@@ -198,7 +198,7 @@ pub struct LockedDir {
 
 impl LockedDir {
     /// The store that goes on from `state`, which was loaded from the directory.
-    pub fn store(self, state: &State) -> Store {
+    pub(crate) fn store(self, state: &State) -> Store {
         Store { dir: self.dir, saved: state.clone(), _lock: self.lock }
     }
 }

@@ -162,7 +162,7 @@ impl Check {
     }
 
     /// The one with this word.
-    pub fn by_word(word: &str) -> Option<Self> {
+    pub(crate) fn by_word(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|check| check.word() == word)
     }
 }
@@ -282,18 +282,18 @@ impl From<Ranges> for String {
 }
 
 /// A [`Check`] in a file by its word for people.
-pub mod by_word {
+pub(crate) mod by_word {
     use serde::{Deserialize, Deserializer, Serializer, de};
 
     use super::Check;
 
     /// Writes it.
-    pub fn serialize<S: Serializer>(check: &Check, to: S) -> Result<S::Ok, S::Error> {
+    pub(crate) fn serialize<S: Serializer>(check: &Check, to: S) -> Result<S::Ok, S::Error> {
         to.serialize_str(check.word())
     }
 
     /// Reads it.
-    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Check, D::Error> {
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Check, D::Error> {
         let word = String::deserialize(from)?;
         Check::by_word(&word).ok_or_else(|| de::Error::custom(format!("{word:?} is no check")))
     }

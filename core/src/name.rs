@@ -67,7 +67,7 @@ impl DnsName {
     }
 
     /// The name that is written exactly like this.
-    pub fn by_text(text: &str) -> Option<Self> {
+    pub(crate) fn by_text(text: &str) -> Option<Self> {
         Self::parse(text).ok().filter(|name| name.0 == text)
     }
 

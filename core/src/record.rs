@@ -31,7 +31,7 @@ impl RecordType {
     }
 
     /// The one of this name (RFC 1035, section 3.2.2; RFC 3596, section 2.1).
-    pub fn by_word(word: &str) -> Option<Self> {
+    pub(crate) fn by_word(word: &str) -> Option<Self> {
         [Self::A, Self::Aaaa].into_iter().find(|rtype| rtype.word() == word)
     }
 
@@ -61,7 +61,7 @@ pub struct RecordId {
 
 impl RecordId {
     /// The one that is written exactly like this.
-    pub fn by_text(text: &str) -> Option<Self> {
+    pub(crate) fn by_text(text: &str) -> Option<Self> {
         let (name, rtype) = text.split_once(' ')?;
         Some(Self { name: DnsName::by_text(name)?, rtype: RecordType::by_word(rtype)? })
     }

@@ -19,7 +19,7 @@ use crate::allowlist::source::range;
 const FUEL: u64 = 10_000_000;
 
 /// The sets that are filled for nftables, by family.
-pub const SETS: [(Family, &str, &str); 2] =
+pub(crate) const SETS: [(Family, &str, &str); 2] =
     [(Family::Ipv4, "edge_ipv4", "ipv4_addr"), (Family::Ipv6, "edge_ipv6", "ipv6_addr")];
 
 /// A form, with what it needs.
@@ -83,7 +83,7 @@ pub fn render(form: Form<'_>, parts: &[Part], ports: &[u16]) -> Result<String, R
 }
 
 /// The ranges that a text of one of the forms says, whatever else stands there.
-pub fn read_back(text: &str) -> AddressSet {
+pub(crate) fn read_back(text: &str) -> AddressSet {
     let lines = text.lines().filter(|line| !line.starts_with('#'));
     let words = lines.flat_map(|line| line.split([' ', ',', '{', '}', '"', '[', ']']));
     // A bare number is no address here: each range has its length with it.

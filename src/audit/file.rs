@@ -94,7 +94,7 @@ impl Log {
     }
 
     /// Opens the log in `dir` as [`Self::open`] does; `hear` is told every entry that there is, oldest first.
-    pub fn open_hearing(
+    pub(crate) fn open_hearing(
         dir: &Path,
         settings: settings::Audit,
         mut hear: impl FnMut(&Entry),
@@ -158,7 +158,7 @@ impl Log {
     }
 
     /// Goes on with other settings, after a reload.
-    pub fn refit(&mut self, settings: settings::Audit) {
+    pub(crate) fn refit(&mut self, settings: settings::Audit) {
         self.settings = settings;
     }
 
@@ -176,7 +176,7 @@ impl Log {
     ///
     /// # Errors
     /// Why it could not be written yet.
-    pub fn append_or_owe(&mut self, now: Timestamp, event: Event) -> Result<(), AuditError> {
+    pub(crate) fn append_or_owe(&mut self, now: Timestamp, event: Event) -> Result<(), AuditError> {
         self.owed.push_back((now, event));
         self.pay()
     }
@@ -185,7 +185,7 @@ impl Log {
     ///
     /// # Errors
     /// Why not all of it could.
-    pub fn pay(&mut self) -> Result<(), AuditError> {
+    pub(crate) fn pay(&mut self) -> Result<(), AuditError> {
         while let Some((time, event)) = self.owed.front().cloned() {
             self.put(time, event)?;
             self.owed.pop_front();
@@ -377,7 +377,7 @@ impl Log {
 }
 
 /// Makes the names in `dir` durable.
-pub fn sync_dir(dir: &Path) -> Result<(), AuditError> {
+pub(crate) fn sync_dir(dir: &Path) -> Result<(), AuditError> {
     File::open(dir).and_then(|dir| dir.sync_all()).map_err(|source| AuditError::Io {
         act: "sync",
         file: dir.to_owned(),

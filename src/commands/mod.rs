@@ -73,7 +73,7 @@ impl From<Exit> for ExitCode {
 
 /// Whatever ends a command before it is done.
 #[derive(Debug, thiserror::Error)]
-pub enum CommandError {
+pub(crate) enum CommandError {
     /// The configuration.
     #[error(transparent)]
     Config(#[from] ConfigError),

@@ -16,7 +16,7 @@ use crate::record::RecordType;
 
 /// Why a first configuration is not written.
 #[derive(Debug, thiserror::Error)]
-pub enum NewError {
+pub(crate) enum NewError {
     /// There is one.
     #[error("{} is there already, and stays as it is; name another file with --out, or write over it with --replace", .0.display())]
     Exists(PathBuf),

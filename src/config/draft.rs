@@ -2,7 +2,7 @@
 //!
 //! `text` writes the values as a commented file, and says what the DNS server has to be told.
 
-pub mod text;
+pub(crate) mod text;
 
 use super::cell::not_one_of;
 use super::providers::absolute_program;
@@ -14,7 +14,7 @@ use crate::settings::Extract;
 
 /// What a first configuration says.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Draft {
+pub(crate) struct Draft {
     /// The zone.
     pub zone: DnsName,
     /// The names to publish, in the zone; never empty.
@@ -31,7 +31,7 @@ pub struct Draft {
 
 /// Where records live.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Place {
+pub(crate) enum Place {
     /// A DNS server that takes updates.
     Rfc2136 {
         /// Host and port.
@@ -68,7 +68,7 @@ pub enum Place {
 
 /// Where a secret is kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Kept {
+pub(crate) enum Kept {
     /// The service manager hands it over by this name.
     Credential(&'static str),
     /// In a file for its owner only.
@@ -77,7 +77,7 @@ pub enum Kept {
 
 /// The kinds of provider that can be chosen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ProviderChoice {
+pub(crate) enum ProviderChoice {
     /// [`Place::Rfc2136`]
     Rfc2136,
     /// [`Place::Rest`]
@@ -89,7 +89,7 @@ pub enum ProviderChoice {
 }
 
 /// The words for [`ProviderChoice`].
-pub const KINDS: [(&str, ProviderChoice); 4] = [
+pub(crate) const KINDS: [(&str, ProviderChoice); 4] = [
     ("rfc2136", ProviderChoice::Rfc2136),
     ("rest", ProviderChoice::Rest),
     ("zonefile", ProviderChoice::Zonefile),
@@ -98,7 +98,7 @@ pub const KINDS: [(&str, ProviderChoice); 4] = [
 
 /// DNS servers whose statement for a key is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Software {
+pub(crate) enum Software {
     /// BIND 9.
     Bind,
     /// Knot DNS.
@@ -110,12 +110,12 @@ pub enum Software {
 }
 
 /// The words for [`Software`].
-pub const SOFTWARE: [(&str, Software); 4] =
+pub(crate) const SOFTWARE: [(&str, Software); 4] =
     [("bind", Software::Bind), ("knot", Software::Knot), ("powerdns", Software::PowerDns), ("other", Software::Other)];
 
 /// Someone who is asked for the address.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Asked {
+pub(crate) struct Asked {
     /// Who runs it.
     pub operator: String,
     /// What it is.
@@ -124,7 +124,7 @@ pub struct Asked {
 
 /// Where a witness is.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum At {
+pub(crate) enum At {
     /// An echo service.
     Http {
         /// What to GET.
@@ -139,7 +139,7 @@ pub enum At {
 /// What is wrong with an answer, and the way out.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("{0}")]
-pub struct Refused(String);
+pub(crate) struct Refused(String);
 
 fn refused(said: &str, wrong: &Wrong) -> Refused {
     let Wrong { what, remedy } = wrong;
@@ -160,7 +160,7 @@ fn no_url(wrong: &Wrong) -> Refused {
 ///
 /// # Errors
 /// It is none.
-pub fn zone(text: &str) -> Result<DnsName, Refused> {
+pub(crate) fn zone(text: &str) -> Result<DnsName, Refused> {
     values::zone(text).map_err(|wrong| refused(text, &wrong))
 }
 
@@ -180,7 +180,7 @@ fn record(text: &str, zone: &DnsName) -> Result<DnsName, Refused> {
 ///
 /// # Errors
 /// One of them is none, or not in the zone, or stands there twice; or there is none at all.
-pub fn records(text: &str, zone: &DnsName) -> Result<Vec<DnsName>, Refused> {
+pub(crate) fn records(text: &str, zone: &DnsName) -> Result<Vec<DnsName>, Refused> {
     let example = format!("write a name of the zone, such as \"gauge.{zone}\"");
     each(text, &example, |word| record(word, zone))
 }
@@ -189,7 +189,7 @@ pub fn records(text: &str, zone: &DnsName) -> Result<Vec<DnsName>, Refused> {
 ///
 /// # Errors
 /// One of them holds no address, or stands there twice; or there is none at all.
-pub fn types(text: &str) -> Result<Vec<RecordType>, Refused> {
+pub(crate) fn types(text: &str) -> Result<Vec<RecordType>, Refused> {
     let read = |word: &str| values::record_type(word).map_err(|wrong| refused(word, &wrong));
     each(text, "write \"A\", \"AAAA\" or \"A,AAAA\"", read)
 }
@@ -210,7 +210,7 @@ fn each<T: PartialEq>(text: &str, example: &str, read: impl Fn(&str) -> Result<T
 ///
 /// # Errors
 /// It is none of them.
-pub fn one_of<T: Copy>(text: &str, choices: &[(&str, T)]) -> Result<T, Refused> {
+pub(crate) fn one_of<T: Copy>(text: &str, choices: &[(&str, T)]) -> Result<T, Refused> {
     let found = choices.iter().find(|(word, _)| *word == text).map(|(_, value)| *value);
     let all: Vec<&str> = choices.iter().map(|(word, _)| *word).collect();
     found.ok_or_else(|| refused(text, &not_one_of(text, &all)))
@@ -220,7 +220,7 @@ pub fn one_of<T: Copy>(text: &str, choices: &[(&str, T)]) -> Result<T, Refused> 
 ///
 /// # Errors
 /// It is neither a name nor an address with a port.
-pub fn server(text: &str) -> Result<String, Refused> {
+pub(crate) fn server(text: &str) -> Result<String, Refused> {
     host_and_port(text, "ns1.heronmill.example:53")
 }
 
@@ -240,13 +240,13 @@ fn host_and_port(text: &str, example: &str) -> Result<String, Refused> {
 ///
 /// # Errors
 /// It is not a DNS name (RFC 8945, section 4.2).
-pub fn key(text: &str) -> Result<DnsName, Refused> {
+pub(crate) fn key(text: &str) -> Result<DnsName, Refused> {
     let wrong = |wrong: Wrong| refused(text, &Wrong { remedy: "write it like \"gauge-key\"".into(), ..wrong });
     values::zone(text).map_err(wrong)
 }
 
 /// What a key may be called that changes this record.
-pub fn key_for(record: &DnsName, zone: &DnsName) -> String {
+pub(crate) fn key_for(record: &DnsName, zone: &DnsName) -> String {
     let label = record.as_str().split('.').next().unwrap_or_default();
     if record == zone || label == "*" { "home-key".into() } else { format!("{label}-key") }
 }
@@ -255,7 +255,7 @@ pub fn key_for(record: &DnsName, zone: &DnsName) -> String {
 ///
 /// # Errors
 /// It is not a URL, or one over which a token would go unencrypted.
-pub fn api(text: &str) -> Result<String, Refused> {
+pub(crate) fn api(text: &str) -> Result<String, Refused> {
     let url = values::url(text).map_err(|wrong| no_url(&wrong))?;
     let host = url.host_str().unwrap_or_default();
     if url.scheme() == "http" && !values::is_loopback_address(host) {
@@ -268,7 +268,7 @@ pub fn api(text: &str) -> Result<String, Refused> {
 ///
 /// # Errors
 /// It is empty, or holds what no path on one line has.
-pub fn file(text: &str) -> Result<String, Refused> {
+pub(crate) fn file(text: &str) -> Result<String, Refused> {
     if text.is_empty() || text.chars().any(char::is_control) {
         return Err(no(text, "is not the path of a file", "write it like \"/etc/fingerpost/gauge.key\""));
     }
@@ -279,7 +279,7 @@ pub fn file(text: &str) -> Result<String, Refused> {
 ///
 /// # Errors
 /// A word holds what no command has.
-pub fn command(text: &str) -> Result<Vec<String>, Refused> {
+pub(crate) fn command(text: &str) -> Result<Vec<String>, Refused> {
     text.split_whitespace().map(file).collect()
 }
 
@@ -287,7 +287,7 @@ pub fn command(text: &str) -> Result<Vec<String>, Refused> {
 ///
 /// # Errors
 /// It is empty, or does not begin with an absolute path.
-pub fn program(text: &str) -> Result<Vec<String>, Refused> {
+pub(crate) fn program(text: &str) -> Result<Vec<String>, Refused> {
     let words = command(text)?;
     let first = words.first().map_or("", String::as_str);
     absolute_program(first).map_err(|wrong| refused(first, &wrong))?;
@@ -299,7 +299,7 @@ pub fn program(text: &str) -> Result<Vec<String>, Refused> {
 ///
 /// # Errors
 /// It is not of this form.
-pub fn witness(text: &str) -> Result<Asked, Refused> {
+pub(crate) fn witness(text: &str) -> Result<Asked, Refused> {
     const FORM: &str =
         "write who runs it, \"=\", and where it is, such as north-collective=https://echo.north.example/";
     // No operator's name has a "/" or ":", so that a URI alone is not taken apart at a "=" in it.

@@ -31,7 +31,7 @@ pub struct Sources {
 
 impl Sources {
     /// The given file and option, and the environment of this process.
-    pub fn from_environment(file: PathBuf, state_dir: Option<PathBuf>) -> Self {
+    pub(crate) fn from_environment(file: PathBuf, state_dir: Option<PathBuf>) -> Self {
         // std::env::vars panics on what is not UTF-8.
         let text = |text: std::ffi::OsString| text.to_string_lossy().into_owned();
         let env = std::env::vars_os().map(|(name, value)| (text(name), text(value))).collect();

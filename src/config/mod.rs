@@ -6,7 +6,7 @@
 
 mod cell;
 mod description;
-pub mod draft;
+pub(crate) mod draft;
 mod edges;
 pub(crate) mod exposure;
 mod layers;

@@ -64,7 +64,7 @@ pub struct Confirming {
 
 impl Confirming {
     /// For the zones of `config`; asks nobody yet.
-    pub fn new(config: &Config) -> Self {
+    pub(crate) fn new(config: &Config) -> Self {
         let place = |(name, provider): (&String, &crate::settings::Provider)| {
             (name.clone(), Place { zone: provider.zone.clone(), confirm: provider.confirm.clone() })
         };
@@ -79,19 +79,19 @@ impl Confirming {
     }
 
     /// Takes over which waves there are, by provider; `wall` is the time that they count from.
-    pub fn follow(&mut self, waves: &BTreeMap<String, Vec<Propagation>>, wall: Timestamp) {
+    pub(crate) fn follow(&mut self, waves: &BTreeMap<String, Vec<Propagation>>, wall: Timestamp) {
         self.tracker.follow(waves, self.start.elapsed(), wall);
     }
 
     /// Whether there is nothing to wait for.
-    pub fn is_idle(&self) -> bool {
+    pub(crate) fn is_idle(&self) -> bool {
         self.tracker.is_idle()
     }
 
     /// Asks whoever is to be asked at its time, and tells what a pass over one provider's servers has shown; often that
     /// is only who is still behind. Never returns when there is nothing to wait for. May be dropped at any time, and
     /// goes on when called again. An error is a task that came to a bad end.
-    pub async fn next(&mut self) -> Result<Vec<Verdict>, JoinError> {
+    pub(crate) async fn next(&mut self) -> Result<Vec<Verdict>, JoinError> {
         loop {
             for errand in self.tracker.errands(self.start.elapsed()) {
                 self.send(errand);
@@ -107,7 +107,7 @@ impl Confirming {
     }
 
     /// Who was behind when last asked, whatever for.
-    pub fn behind(&self) -> Vec<&Behind> {
+    pub(crate) fn behind(&self) -> Vec<&Behind> {
         self.tracker.behind()
     }
 
@@ -129,7 +129,7 @@ impl Confirming {
     }
 
     /// Enters into `report` which of its records are not served everywhere yet, by the `waves` of all providers.
-    pub fn mark(&self, report: &mut Report, waves: &BTreeMap<String, Vec<Propagation>>) {
+    pub(crate) fn mark(&self, report: &mut Report, waves: &BTreeMap<String, Vec<Propagation>>) {
         let mut spreading = BTreeMap::new();
         for wave in waves.get(&report.provider).into_iter().flatten() {
             let (waited, behind) = self.tracker.view(&report.provider, wave.intent, self.start.elapsed());

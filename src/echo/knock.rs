@@ -13,7 +13,7 @@ use tokio::time::timeout;
 pub use fingerpost_core::echo::knock::Knock;
 
 /// How long a connection attempt may take: a SYN and its first repetition (RFC 6298, section 2.1: after 1 s).
-pub const LIMIT: Duration = Duration::from_secs(3);
+pub(crate) const LIMIT: Duration = Duration::from_secs(3);
 
 /// Tries `port` of `address` for at most `limit`.
 ///

@@ -13,7 +13,7 @@ use crate::settings::{Exposure, Front, Service};
 
 /// Who may be asked: what the configuration names, and the home itself.
 #[derive(Clone, Debug)]
-pub struct Allowed<'a> {
+pub(crate) struct Allowed<'a> {
     exposure: &'a Exposure,
     edges: &'a Edges,
     /// The home's own addresses, exactly: what else is behind its prefix may be a guest's.
@@ -21,7 +21,7 @@ pub struct Allowed<'a> {
 }
 
 /// The ranges of each `[[edge]]` that are in force, or why there are none.
-pub type Edges = BTreeMap<String, Result<AddressSet, String>>;
+pub(crate) type Edges = BTreeMap<String, Result<AddressSet, String>>;
 
 /// An address that may be asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -36,12 +36,12 @@ impl Permit {
 
 impl<'a> Allowed<'a> {
     /// By this configuration, for this home.
-    pub fn new(exposure: &'a Exposure, edges: &'a Edges, home: &Home) -> Self {
+    pub(crate) fn new(exposure: &'a Exposure, edges: &'a Edges, home: &Home) -> Self {
         Self { exposure, edges, home: home.now().collect() }
     }
 
     /// The ranges of the edge in front of `service`, or why they are not known; `None` when nothing is in front.
-    pub fn edge(&self, service: &'a Service) -> Option<Result<&'a AddressSet, &'a str>> {
+    pub(crate) fn edge(&self, service: &'a Service) -> Option<Result<&'a AddressSet, &'a str>> {
         Some(match service.front.as_ref()? {
             Front::Ranges(ranges) => Ok(ranges),
             Front::Edge(name) => match self.edges.get(name) {
@@ -52,7 +52,7 @@ impl<'a> Allowed<'a> {
     }
 
     /// The resolvers that are configured.
-    pub fn resolvers(&self) -> impl Iterator<Item = Permit> + '_ {
+    pub(crate) fn resolvers(&self) -> impl Iterator<Item = Permit> + '_ {
         self.exposure.resolvers.iter().copied().map(Permit)
     }
 
@@ -62,17 +62,17 @@ impl<'a> Allowed<'a> {
     }
 
     /// Where the origin of a configured service listens.
-    pub fn origin(&self, service: &Service) -> Option<Permit> {
+    pub(crate) fn origin(&self, service: &Service) -> Option<Permit> {
         self.exposure.services.contains(service).then_some(Permit(service.origin))
     }
 
     /// The helper that is configured.
-    pub fn helper(&self) -> Option<&'a Url> {
+    pub(crate) fn helper(&self) -> Option<&'a Url> {
         self.exposure.helper.as_ref()
     }
 
     /// `address`, which a public name leads to, at the service's own port: only if it is the edge's or the home's.
-    pub fn public(&self, service: &'a Service, address: IpAddr) -> Option<Permit> {
+    pub(crate) fn public(&self, service: &'a Service, address: IpAddr) -> Option<Permit> {
         let is_edge = matches!(self.edge(service), Some(Ok(edge)) if edge.contains(address));
         let is_known = self.exposure.services.contains(service);
         (is_known && (is_edge || self.home.contains(&address.to_canonical())))

@@ -56,13 +56,13 @@ pub struct Seen {
     /// The DNS names that the certificate is for (RFC 9525, section 6.1: of the subject alternative name alone).
     pub names: Vec<String>,
     /// When it begins to hold.
-    pub not_before: Timestamp,
+    pub(crate) not_before: Timestamp,
     /// The last moment at which it holds (RFC 5280, section 4.1.2.5).
-    pub not_after: Timestamp,
+    pub(crate) not_after: Timestamp,
     /// What is weak about its key, or about a signature in the chain; may be empty.
     pub weak: Vec<String>,
     /// Why the chain does not end at a trusted root, if it does not.
-    pub untrusted: Option<String>,
+    pub(crate) untrusted: Option<String>,
     /// Why it is not proven that the server has the certificate's key, if it is not; the chain alone says nothing of that.
     pub unproven: Option<String>,
 }

@@ -99,7 +99,7 @@ impl Actors {
     }
 
     /// The lines and families that are asked about.
-    pub fn vias(&self) -> Vec<Via> {
+    pub(crate) fn vias(&self) -> Vec<Via> {
         self.watcher.vias(&household::families(&self.config))
     }
 
@@ -131,7 +131,7 @@ impl Actors {
     }
 
     /// Where each provider writes, and which records, as the limits count it.
-    pub fn sites(&self) -> BTreeMap<String, limits::Site> {
+    pub(crate) fn sites(&self) -> BTreeMap<String, limits::Site> {
         let records = by_provider(&self.config.records);
         let site = |(name, provider): (&String, &Arc<dyn Provider>)| {
             let zone = &self.config.providers.get(name)?.zone;

@@ -74,7 +74,7 @@ impl Home {
     }
 
     /// Goes on with other actors, after a reload. All holds end.
-    pub fn refit(&mut self, actors: Actors) {
+    pub(crate) fn refit(&mut self, actors: Actors) {
         self.books.borrow_mut().log.refit(actors.config.audit);
         let actors = actors.succeed(&self.actors);
         let before = std::mem::replace(&mut self.actors, Rc::new(actors));
@@ -89,7 +89,7 @@ impl Home {
     }
 
     /// Ends every hold, because a person asked for a write by hand.
-    pub fn release_all(&mut self, why: &str) {
+    pub(crate) fn release_all(&mut self, why: &str) {
         self.release(why, |_, _| true);
     }
 
@@ -102,7 +102,7 @@ impl Home {
     ///
     /// # Errors
     /// [`AllowlistError`] when it cannot be written down.
-    pub fn take_ranges(&mut self, looked: Vec<Looked>) -> Result<Vec<allowlist::Report>, AllowlistError> {
+    pub(crate) fn take_ranges(&mut self, looked: Vec<Looked>) -> Result<Vec<allowlist::Report>, AllowlistError> {
         let now = self.actors.clock.now();
         allowlist::take(&self.actors.config, looked, &mut self.books.borrow_mut(), false, now)
     }
@@ -204,7 +204,7 @@ impl Home {
     }
 
     /// Keeps who was told of what.
-    pub fn note_told(&mut self, told: Told) {
+    pub(crate) fn note_told(&mut self, told: Told) {
         if self.books.borrow_mut().state.told != told {
             self.books.borrow_mut().state.told = told;
             self.save();
@@ -249,7 +249,7 @@ impl Home {
 
     /// Brings the records of all providers in step with the newest rulings, and waits for the reports, which come in
     /// the order of the providers' names.
-    pub async fn publish_all(&mut self) -> Vec<Report> {
+    pub(crate) async fn publish_all(&mut self) -> Vec<Report> {
         let mut work = Work::default();
         self.publish(&mut work, |_| true);
         self.finish(work).await
@@ -257,7 +257,7 @@ impl Home {
 
     /// Reads once more what stands at those of the providers for which `due` holds, and enters what that shows of earlier
     /// writes. Nothing is sent.
-    pub async fn look_back(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
+    pub(crate) async fn look_back(&mut self, due: impl Fn(&str) -> bool) -> Vec<Report> {
         let mut work = Work::default();
         self.publish(&mut work, due);
         work.only_look();
@@ -275,7 +275,7 @@ impl Home {
     }
 
     /// Enters what work on the providers has shown of the leases, and of whoever answers for them.
-    pub fn after_work<'a>(&mut self, reports: impl Iterator<Item = &'a Report>) {
+    pub(crate) fn after_work<'a>(&mut self, reports: impl Iterator<Item = &'a Report>) {
         for report in reports {
             self.has_acted(report);
             self.note_refusal(report);

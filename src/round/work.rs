@@ -49,12 +49,12 @@ struct Wanted {
 
 impl Work {
     /// Whether nothing is being worked on.
-    pub fn is_idle(&self) -> bool {
+    pub(crate) fn is_idle(&self) -> bool {
         self.wishes.is_empty()
     }
 
     /// Whether `provider` is being worked on.
-    pub fn is_busy(&self, provider: &str) -> bool {
+    pub(crate) fn is_busy(&self, provider: &str) -> bool {
         self.wishes.contains_key(provider)
     }
 
@@ -109,7 +109,7 @@ impl Work {
 
     /// Gives up what is worked on, but for the providers to which a write is under way: those are finished, and nothing
     /// more is sent to them.
-    pub fn give_up(&mut self, writing: &BTreeSet<String>) {
+    pub(crate) fn give_up(&mut self, writing: &BTreeSet<String>) {
         self.passes.keep_only(|provider| writing.contains(provider));
         self.queue.keep_only(writing);
         let passes = &self.passes;

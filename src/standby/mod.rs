@@ -26,7 +26,7 @@ const TRIES: usize = 4;
 const FAREWELL: Duration = Duration::from_secs(3);
 
 /// The leases of all providers.
-pub type Leases = BTreeMap<String, Arc<Lease>>;
+pub(crate) type Leases = BTreeMap<String, Arc<Lease>>;
 
 /// The lease of one provider.
 pub struct Lease {
@@ -69,7 +69,7 @@ impl Lease {
     }
 
     /// Whether it is the same one as `other`.
-    pub fn is_where(&self, other: &Self) -> bool {
+    pub(crate) fn is_where(&self, other: &Self) -> bool {
         self.name == other.name && self.provider.target() == other.provider.target()
     }
 
@@ -249,7 +249,7 @@ impl Lease {
     }
 
     /// Why this machine cannot write, as far as is known.
-    pub fn unable(&self) -> Option<Inability> {
+    pub(crate) fn unable(&self) -> Option<Inability> {
         lock(&self.unable).why().cloned()
     }
 
@@ -350,7 +350,7 @@ impl Entered<'_> {
 }
 
 /// One that no other process has.
-pub fn fresh_nonce() -> Nonce {
+pub(crate) fn fresh_nonce() -> Nonce {
     let mut nonce = [0; 16];
     if SystemRandom::new().fill(&mut nonce).is_err() {
         // Nobody gains by guessing it: it only has to be another one.

@@ -14,7 +14,7 @@ pub mod serve;
 pub use fingerpost_core::status::*;
 
 /// The control socket's name in the state directory.
-pub const SOCKET: &str = "status.sock";
+pub(crate) const SOCKET: &str = "status.sock";
 
 use crate::allowlist;
 use crate::settings::Config;

@@ -29,12 +29,12 @@ pub struct Door {
 
 impl Door {
     /// For the control socket: whoever can open it may ask, by any name.
-    pub fn control(path: std::path::PathBuf) -> Self {
+    pub(crate) fn control(path: std::path::PathBuf) -> Self {
         Self { listen: Listen::Unix(path), allow: Vec::new(), hosts: Vec::new() }
     }
 
     /// Whether `peer` may ask at all.
-    pub fn admits(&self, peer: IpAddr) -> bool {
+    pub(crate) fn admits(&self, peer: IpAddr) -> bool {
         let peer = peer.to_canonical();
         match self.listen {
             Listen::Unix(_) => true,

@@ -39,7 +39,7 @@ pub struct Books {
     /// The audit log.
     pub log: Log,
     /// What is known of the writes without an outcome, besides what the log has of them.
-    pub afoot: Afoot,
+    pub(crate) afoot: Afoot,
     /// The state could not be saved when that was last tried.
     is_behind: bool,
     /// The log has an intent that the saved state does not know of.
@@ -119,7 +119,7 @@ impl Books {
     }
 
     /// Enters and tells what is new about the lease of `provider`.
-    pub fn enter_lease(&mut self, provider: &str, lease: &Lease, now: Timestamp) {
+    pub(crate) fn enter_lease(&mut self, provider: &str, lease: &Lease, now: Timestamp) {
         for news in lease.news() {
             tracing::info!("{provider}: {news}");
             let (what, other) = match news {

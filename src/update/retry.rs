@@ -12,7 +12,7 @@ use crate::settings;
 struct Doubling(ExponentialBackoff);
 
 /// Bounds that double from `initial` to `max`.
-pub fn doubling(settings: settings::Retry) -> Box<dyn Growth> {
+pub(crate) fn doubling(settings: settings::Retry) -> Box<dyn Growth> {
     let bounds = backoff::ExponentialBackoffBuilder::new()
         .with_initial_interval(settings.initial)
         .with_max_interval(settings.max)

@@ -21,7 +21,7 @@ const REDIRECTS: usize = 3;
 
 /// One client a family, for one line; none where the line has no way out.
 #[derive(Debug)]
-pub struct Clients {
+pub(crate) struct Clients {
     ipv4: Option<Client>,
     ipv6: Option<Client>,
 }
@@ -31,7 +31,7 @@ impl Clients {
     ///
     /// # Errors
     /// [`WatchError::Client`] when the platform's certificates cannot be loaded.
-    pub fn new(witnesses: &[Witness], bind: Option<&Bind>) -> Result<Self, WatchError> {
+    pub(crate) fn new(witnesses: &[Witness], bind: Option<&Bind>) -> Result<Self, WatchError> {
         let secure = witnesses
             .iter()
             .any(|witness| matches!(&witness.kind, WitnessKind::Http { url, .. } if url.scheme() == "https"));
@@ -51,7 +51,7 @@ impl Clients {
     ///
     /// # Errors
     /// The [`Silence`] that says why there is none.
-    pub async fn ask(&self, family: Family, url: &Url, how: &Extract) -> Result<IpAddr, Silence> {
+    pub(crate) async fn ask(&self, family: Family, url: &Url, how: &Extract) -> Result<IpAddr, Silence> {
         let client = match family {
             Family::Ipv4 => &self.ipv4,
             Family::Ipv6 => &self.ipv6,

@@ -106,7 +106,11 @@ impl Watcher {
 
     /// Asks the witnesses that `chosen` names, over those of `families` that it names, all at once; in the order of the
     /// configuration.
-    pub async fn ask_those(&self, families: &[Family], chosen: impl Fn(&Witness, Family) -> bool) -> Vec<Testimony> {
+    pub(crate) async fn ask_those(
+        &self,
+        families: &[Family],
+        chosen: impl Fn(&Witness, Family) -> bool,
+    ) -> Vec<Testimony> {
         let mut asking = Vec::new();
         for witness in &self.witnesses {
             for family in Family::BOTH {
@@ -187,7 +191,7 @@ impl Watcher {
     }
 
     /// The lines over which any witness can be asked in `families`; the only line in all of them.
-    pub fn vias(&self, families: &[Family]) -> Vec<Via> {
+    pub(crate) fn vias(&self, families: &[Family]) -> Vec<Via> {
         let lines = self.ways.keys().flat_map(|line| families.iter().map(|family| (line.clone(), *family)));
         lines
             .map(|(line, family)| Via { line, family })
@@ -196,7 +200,7 @@ impl Watcher {
     }
 
     /// The witnesses that can be asked `via` a line and family.
-    pub fn witnesses_of(&self, via: &Via) -> impl Iterator<Item = &Witness> {
+    pub(crate) fn witnesses_of(&self, via: &Via) -> impl Iterator<Item = &Witness> {
         self.witnesses.iter().filter(|witness| witness.line == via.line && witness.families.contains(&via.family))
     }
 

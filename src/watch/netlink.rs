@@ -27,7 +27,7 @@ const ATTEMPTS: u32 = 3;
 
 /// A socket to the kernel's routing tables.
 #[derive(Debug)]
-pub struct Socket {
+pub(crate) struct Socket {
     fd: AsyncFd<OwnedFd>,
     buffer: Vec<u8>,
 }
@@ -37,7 +37,7 @@ impl Socket {
     ///
     /// # Errors
     /// What the system says; under a unit of systemd, AF_NETLINK must be among RestrictAddressFamilies.
-    pub fn open(groups: u32) -> io::Result<Self> {
+    pub(crate) fn open(groups: u32) -> io::Result<Self> {
         let flags = SocketFlags::NONBLOCK | SocketFlags::CLOEXEC;
         // Protocol 0 of the family is NETLINK_ROUTE.
         let fd = socket_with(AddressFamily::NETLINK, SocketType::RAW, flags, None)?;
@@ -51,7 +51,7 @@ impl Socket {
     ///
     /// # Errors
     /// What the system says.
-    pub async fn readable(&self) -> io::Result<()> {
+    pub(crate) async fn readable(&self) -> io::Result<()> {
         self.fd.readable().await?.retain_ready();
         Ok(())
     }
@@ -60,7 +60,7 @@ impl Socket {
     ///
     /// # Errors
     /// What the system says: ENOBUFS when news were lost.
-    pub async fn receive(&mut self) -> io::Result<&[u8]> {
+    pub(crate) async fn receive(&mut self) -> io::Result<&[u8]> {
         loop {
             self.readable().await?;
             if let Some(length) = self.read()? {
@@ -73,7 +73,7 @@ impl Socket {
     ///
     /// # Errors
     /// As for [`Socket::receive`].
-    pub fn received(&mut self) -> io::Result<Option<&[u8]>> {
+    pub(crate) fn received(&mut self) -> io::Result<Option<&[u8]>> {
         let length = self.read()?;
         Ok(length.map(|length| self.buffer.get(..length).unwrap_or_default()))
     }
@@ -104,7 +104,7 @@ impl Socket {
     ///
     /// # Errors
     /// What the system says; [`Malformed`] within.
-    pub async fn addresses(&mut self, family: Option<Family>) -> io::Result<Vec<Address>> {
+    pub(crate) async fn addresses(&mut self, family: Option<Family>) -> io::Result<Vec<Address>> {
         for sequence in 1..=ATTEMPTS {
             sendto(self.fd.get_ref(), &question(family, sequence), SendFlags::empty(), &SocketAddrNetlink::new(0, 0))?;
             if let Some(addresses) = self.list(sequence).await? {
@@ -137,7 +137,7 @@ impl Socket {
     ///
     /// # Errors
     /// What the system says.
-    pub fn interface(&self, name: &str) -> io::Result<Option<u32>> {
+    pub(crate) fn interface(&self, name: &str) -> io::Result<Option<u32>> {
         match netdevice::name_to_index(self.fd.get_ref(), name) {
             Ok(number) => Ok(Some(number)),
             Err(Errno::NODEV) => Ok(None),
@@ -146,7 +146,7 @@ impl Socket {
     }
 
     /// The name of an interface, if it is still there.
-    pub fn name(&self, interface: u32) -> Option<String> {
+    pub(crate) fn name(&self, interface: u32) -> Option<String> {
         netdevice::index_to_name(self.fd.get_ref(), interface).ok()
     }
 }

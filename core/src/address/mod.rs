@@ -25,7 +25,7 @@ impl Family {
     pub const BOTH: [Self; 2] = [Self::Ipv4, Self::Ipv6];
 
     /// The one that is written like this for people: `IPv4`, `IPv6`.
-    pub fn by_word(word: &str) -> Option<Self> {
+    pub(crate) fn by_word(word: &str) -> Option<Self> {
         Self::BOTH.into_iter().find(|family| family.word() == word)
     }
 

@@ -21,7 +21,7 @@ pub struct Special {
     /// The registry's name for it.
     pub name: &'static str,
     /// The document that sets it aside, with the section where that helps.
-    pub rfc: &'static str,
+    pub(crate) rfc: &'static str,
     /// The registry's "globally reachable"; `None` where it says N/A.
     pub global: Option<bool>,
     /// What people call it; empty for the general sentence.
@@ -111,7 +111,7 @@ pub fn check(address: IpAddr, accept_special: &[IpNet]) -> Result<(), NotPublish
 }
 
 /// The first address of `set` that [`check`] refuses, and why.
-pub fn first_refused(set: &AddressSet, accept_special: &[IpNet]) -> Option<NotPublishable> {
+pub(crate) fn first_refused(set: &AddressSet, accept_special: &[IpNet]) -> Option<NotPublishable> {
     let blocks = all().chain(&registry::NOT_UNICAST).map(|row| row.block).collect();
     let refused = not_handed_out().union(&blocks).difference(&accept_special.iter().copied().collect());
     let first = set.intersection(&refused).prefixes().next()?;

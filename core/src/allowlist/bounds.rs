@@ -40,7 +40,7 @@ const ACCEPT: &str = "look at the list, and if it is right take it with `fingerp
 
 impl Doubtful {
     /// Whether a person may take it all the same.
-    pub fn is_acceptable(&self) -> bool {
+    pub(crate) fn is_acceptable(&self) -> bool {
         match self {
             Self::Short { .. } | Self::Special(_) => false,
             Self::Lost(_) | Self::Gained(_) | Self::Appeared(_) => true,

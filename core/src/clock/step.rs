@@ -28,7 +28,7 @@ impl Step {
 
     /// `moment`, which is to come and was reckoned by this process, by the clock as it is; if it is no later than `last`.
     #[must_use]
-    pub fn moved_up_to(&self, moment: Timestamp, last: Timestamp) -> Timestamp {
+    pub(crate) fn moved_up_to(&self, moment: Timestamp, last: Timestamp) -> Timestamp {
         if (self.began..=last).contains(&moment) { self.along(moment) } else { moment }
     }
 

@@ -28,7 +28,7 @@ pub fn wire_type(rtype: RecordType) -> WireType {
 }
 
 /// The algorithm's name (RFC 8945, section 6).
-pub fn algorithm_name(algorithm: TsigAlgorithm) -> &'static str {
+pub(crate) fn algorithm_name(algorithm: TsigAlgorithm) -> &'static str {
     match algorithm {
         TsigAlgorithm::HmacSha256 => "hmac-sha256",
         TsigAlgorithm::HmacSha384 => "hmac-sha384",

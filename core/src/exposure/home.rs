@@ -62,7 +62,7 @@ impl Home {
     }
 
     /// Whether no address is known at all.
-    pub fn is_unknown(&self) -> bool {
+    pub(crate) fn is_unknown(&self) -> bool {
         self.now.is_empty() && self.past.is_empty()
     }
 

@@ -36,16 +36,16 @@ impl Moment {
 
 /// Those that go on, by line and family.
 #[derive(Debug, Default)]
-pub struct Outages(BTreeMap<Via, Outage>);
+pub(crate) struct Outages(BTreeMap<Via, Outage>);
 
 impl Outages {
     /// Forgets those of a line or family that is looked at no more.
-    pub fn keep_only(&mut self, looks: &[Look]) {
+    pub(crate) fn keep_only(&mut self, looks: &[Look]) {
         self.0.retain(|via, _| looks.iter().any(|look| look.via() == *via));
     }
 
     /// Takes in one look; tells of an outage that it ends. One look without a ruling may be chance, and is none.
-    pub fn hear(&mut self, look: &Look, now: Moment) -> Option<Event> {
+    pub(crate) fn hear(&mut self, look: &Look, now: Moment) -> Option<Event> {
         match look.ruling.outcome {
             Outcome::Split | Outcome::TooFew => {
                 let begin = || Outage { begun: now.steady, why: look.ruling.to_string(), looks: 0 };
@@ -61,7 +61,7 @@ impl Outages {
     }
 
     /// Where there is no ruling, and since when.
-    pub fn since(&self, now: Moment) -> impl Iterator<Item = (&Via, Timestamp)> {
+    pub(crate) fn since(&self, now: Moment) -> impl Iterator<Item = (&Via, Timestamp)> {
         self.0.iter().map(move |(via, outage)| (via, now.when(outage.begun)))
     }
 }

@@ -9,11 +9,11 @@ use crate::watch::look::Found;
 /// What a helper said last, family by family; nothing where none could tell. Of one line: a helper is asked by the way
 /// that all else of this machine goes.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Reach(BTreeMap<Family, bool>);
+pub(crate) struct Reach(BTreeMap<Family, bool>);
 
 impl Reach {
     /// By the newest look at what the outside can see: one open port is a way in.
-    pub fn of(found: &[exposure::Finding]) -> Self {
+    pub(crate) fn of(found: &[exposure::Finding]) -> Self {
         let mut families = BTreeMap::new();
         for (family, open) in found.iter().flat_map(|finding| &finding.reach) {
             *families.entry(*family).or_default() |= *open;
@@ -22,12 +22,12 @@ impl Reach {
     }
 
     /// The home has another address of `family`.
-    pub fn forget(&mut self, family: Family) {
+    pub(crate) fn forget(&mut self, family: Family) {
         self.0.remove(&family);
     }
 
     /// `found`, decided where this decides. With several lines nobody can say by which a helper came in.
-    pub fn applied(&self, found: Found) -> Found {
+    pub(crate) fn applied(&self, found: Found) -> Found {
         let Found { line, finding } = found;
         let finding = match line {
             None => finding.with_reach(|family| self.0.get(&family).copied()),

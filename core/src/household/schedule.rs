@@ -205,7 +205,8 @@ impl Schedule {
     }
 
     /// Whether a look is under way.
-    pub fn is_looking(&self) -> bool {
+    #[cfg(test)]
+    fn is_looking(&self) -> bool {
         self.round.is_none()
     }
 

@@ -239,7 +239,7 @@ impl Ledger {
 
     /// Takes back what was entered: nothing was sent. A TAT less by T says of every later time what the one before said: the
     /// charge made it max(t, TAT) + T.
-    pub fn give_back(&mut self, charge: Charge, limits: &Limits) {
+    pub(crate) fn give_back(&mut self, charge: Charge, limits: &Limits) {
         self.give_turns_back(&charge, limits);
         let Some(entries) = self.writes.get_mut(&charge.account) else { return };
         for payer in charge.payers {
@@ -252,7 +252,7 @@ impl Ledger {
 
     /// Gives the records their turns back: nothing was written, and they will be sent again otherwise. The message stays
     /// counted against the cap.
-    pub fn give_turns_back(&mut self, charge: &Charge, limits: &Limits) {
+    pub(crate) fn give_turns_back(&mut self, charge: &Charge, limits: &Limits) {
         for key in &charge.turns {
             if let Some(tat) = self.tat.get_mut(key) {
                 *tat = tat.minus(limits.spacing);

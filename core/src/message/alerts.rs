@@ -12,13 +12,13 @@ use crate::status::words;
 use crate::watch::diagnose;
 
 /// So long without a ruling is worth a message.
-pub const NO_RULING: Duration = Duration::from_secs(3600);
+pub(crate) const NO_RULING: Duration = Duration::from_secs(3600);
 
 /// So long a refusal that nothing proves is worth a message.
 const REFUSED: Duration = Duration::from_secs(24 * 60 * 60);
 
 /// What lasts until it clears, each with its words.
-pub type Causes = BTreeMap<Cause, String>;
+pub(crate) type Causes = BTreeMap<Cause, String>;
 
 /// What is amiss now.
 pub fn causes(status: &Status, now: Timestamp) -> Causes {
@@ -70,7 +70,7 @@ pub fn causes(status: &Status, now: Timestamp) -> Causes {
 
 /// Whether it cannot be told now that `cause`, which does not show, is over: what it is about has not been looked at since the
 /// start, or could not be.
-pub fn is_unknown(status: &Status, cause: &Cause) -> bool {
+pub(crate) fn is_unknown(status: &Status, cause: &Cause) -> bool {
     match cause {
         Cause::Blocked { record } => {
             let undecided = |one: &&Record| matches!(one.state, State::Unknown | State::Adrift);

@@ -99,7 +99,7 @@ impl LeaseRecord {
 }
 
 /// Whether `text` can name a holder: 1 to 64 letters, digits, `-`, `_` or `.`.
-pub fn is_holder(text: &str) -> bool {
+pub(crate) fn is_holder(text: &str) -> bool {
     let plain = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'_' | b'.');
     (1..=64).contains(&text.len()) && text.bytes().all(plain)
 }

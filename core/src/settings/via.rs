@@ -23,7 +23,7 @@ impl Via {
     }
 
     /// The one that is written exactly like this for people.
-    pub fn by_text(text: &str) -> Option<Self> {
+    pub(crate) fn by_text(text: &str) -> Option<Self> {
         let (line, family) = text.rsplit_once(' ').map_or((None, text), |(line, family)| (Some(line), family));
         Some(Self { line: line.map(str::to_owned), family: Family::by_word(family)? })
     }

@@ -65,7 +65,7 @@ pub struct State {
     pub lines: failover::Kept,
     /// What stood between each line and the world when that could last be told.
     #[serde(default)]
-    pub nats: Vec<Found>,
+    pub(crate) nats: Vec<Found>,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -77,7 +77,7 @@ enum Version {
 
 /// What [`State::published`] had of some records.
 #[derive(Debug)]
-pub struct Published(Vec<(RecordKey, Option<BTreeSet<IpAddr>>)>);
+pub(crate) struct Published(Vec<(RecordKey, Option<BTreeSet<IpAddr>>)>);
 
 /// Writes to a provider are suspended after a permanent refusal.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -216,14 +216,14 @@ impl State {
     }
 
     /// What [`Self::note_sent`] would change for `changes`.
-    pub fn published_at(&self, provider: &str, changes: &[Change]) -> Published {
+    pub(crate) fn published_at(&self, provider: &str, changes: &[Change]) -> Published {
         let key = |change: &Change| record_key(provider, &change.name, change.rtype);
         let keys = changes.iter().map(key);
         Published(keys.map(|key| (key.clone(), self.published.get(&key).cloned())).collect())
     }
 
     /// Takes it back: nothing was sent.
-    pub fn restore(&mut self, Published(before): Published) {
+    pub(crate) fn restore(&mut self, Published(before): Published) {
         for (key, addresses) in before {
             match addresses {
                 Some(addresses) => self.published.insert(key, addresses),
@@ -254,7 +254,7 @@ impl State {
     }
 
     /// Lets `amend` say of every RRset awaited of `provider` what stands there now; none ends the waiting for it.
-    pub fn amend_spreading(&mut self, provider: &str, amend: impl Fn(&Awaited) -> Option<RrSet>) {
+    pub(crate) fn amend_spreading(&mut self, provider: &str, amend: impl Fn(&Awaited) -> Option<RrSet>) {
         let Some(waves) = self.spreading.get_mut(provider) else { return };
         for wave in waves.iter_mut() {
             wave.records.retain_mut(|record| match amend(record) {

@@ -137,7 +137,7 @@ impl LogDigest {
     }
 
     /// Since when the home is where it is, over one line and family.
-    pub fn settled_since(&self, via: &Via) -> Option<Timestamp> {
+    pub(crate) fn settled_since(&self, via: &Via) -> Option<Timestamp> {
         let here = |told: &&Move| told.via == *via && matches!(told.what, What::Settled(_));
         self.moves.iter().rev().find(here).map(|told| told.time)
     }

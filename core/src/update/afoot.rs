@@ -49,7 +49,7 @@ struct Age {
 
 /// As long as this is, a write is under way.
 #[derive(Debug)]
-pub struct UnderWay(#[expect(dead_code, reason = "it is counted")] Arc<()>);
+pub(crate) struct UnderWay(#[expect(dead_code, reason = "it is counted")] Arc<()>);
 
 impl Age {
     fn from(before: Duration, steady: Duration) -> Self {

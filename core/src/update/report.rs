@@ -347,7 +347,7 @@ impl Report {
 
     /// Enters that `changes` may still show themselves until then: where they do not, that is why. The provider is read
     /// again for what `is_open`, and for whatever of it is not as it was.
-    pub fn look_for(&mut self, changes: &[Change], what: &str, until: Timestamp, is_open: bool) {
+    pub(crate) fn look_for(&mut self, changes: &[Change], what: &str, until: Timestamp, is_open: bool) {
         let mut is_missing = is_open;
         for record in &mut self.records {
             let is_adrift = matches!(record.standing, RecordState::Adrift { .. });

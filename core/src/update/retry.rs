@@ -18,7 +18,7 @@ pub trait Growth: fmt::Debug {
 }
 
 /// Makes the bounds that some settings ask for.
-pub type Grow = fn(settings::Retry) -> Box<dyn Growth>;
+pub(crate) type Grow = fn(settings::Retry) -> Box<dyn Growth>;
 
 /// Growing waits with full jitter: each is drawn evenly between nothing and the present bound. Full jitter keeps many homes
 /// from returning at the same moment (common practice, no source).

@@ -25,7 +25,7 @@ pub const ROUNDS: u32 = 20;
 
 /// Rounds of those in which it may say something else before that is told. A change of address catches an operator that
 /// answers from a cache in one or two. Common practice, no source.
-pub const DISSENT: u32 = 3;
+pub(crate) const DISSENT: u32 = 3;
 
 /// Operators remembered; a configuration with more of them goes without their shares.
 const REMEMBERED: usize = 256;
@@ -90,7 +90,7 @@ impl Utterance {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Word<'a> {
     /// From where it sees the home.
-    pub vantage: Vantage,
+    pub(crate) vantage: Vantage,
     /// Who runs it.
     pub operator: &'a str,
     /// The family it was asked for.
@@ -131,7 +131,7 @@ impl History {
     }
 
     /// What was last seen to stand between the home and the world, to be kept.
-    pub fn nats(&self) -> impl Iterator<Item = Finding> {
+    pub(crate) fn nats(&self) -> impl Iterator<Item = Finding> {
         self.nats.values().map(Nat::kept)
     }
 
@@ -316,7 +316,7 @@ fn is_same(inside: IpAddr, outside: IpAddr) -> bool {
 /// A carrier NAT or a double NAT is of IPv4 alone: IPv6 has none, and is the way out. Behind a double NAT a forwarded port
 /// may still work, but nothing here can know that: `carrier_nat = "publish"` says so. Another egress holds the family that
 /// it was seen in: the record would lead to the far end of a VPN.
-pub fn forbids_publishing(findings: &[Finding], family: Family) -> bool {
+pub(crate) fn forbids_publishing(findings: &[Finding], family: Family) -> bool {
     findings.iter().any(|finding| finding.forbids(family))
 }
 

@@ -62,7 +62,7 @@ fn address(text: &[u8]) -> Option<IpAddr> {
 }
 
 /// Whether an answer is a page for a browser, by its type or its beginning.
-pub fn is_page(content_type: Option<&str>, body: &[u8]) -> bool {
+pub(crate) fn is_page(content_type: Option<&str>, body: &[u8]) -> bool {
     let declared = content_type.is_some_and(|value| {
         let media = value.split(';').next().unwrap_or_default().trim();
         media.eq_ignore_ascii_case("text/html") || media.eq_ignore_ascii_case("application/xhtml+xml")

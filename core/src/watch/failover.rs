@@ -59,7 +59,7 @@ fn known<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<Follower, Option
 
 /// What is known of each line, and which one each record follows.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Failover {
+pub(crate) struct Failover {
     lines: BTreeMap<Via, Health>,
     follows: BTreeMap<Follower, Option<String>>,
 }
@@ -129,7 +129,7 @@ impl Seen {
 
 impl Failover {
     /// Goes on from what was kept; `wall` is the time at the moment that all others are told since.
-    pub fn recall(kept: &Kept, wall: Timestamp) -> Self {
+    pub(crate) fn recall(kept: &Kept, wall: Timestamp) -> Self {
         let mut lines: BTreeMap<Via, Health> = BTreeMap::new();
         for (via, since) in &kept.works {
             let (since, before) = (Some(Duration::ZERO), wall.since(*since));
@@ -145,7 +145,7 @@ impl Failover {
     }
 
     /// What is to be kept at `wall`, where `last` was kept last: nothing for a home whose only line has no name.
-    pub fn kept(&self, now: Duration, wall: Timestamp, last: &Kept) -> Kept {
+    pub(crate) fn kept(&self, now: Duration, wall: Timestamp, last: &Kept) -> Kept {
         let named = || self.lines.iter().filter(|(via, _)| via.line.is_some());
         let down = named().filter(|(_, health)| health.is_down).map(|(via, _)| via.clone());
         let works = named().filter_map(|(via, health)| {
@@ -164,14 +164,14 @@ impl Failover {
     }
 
     /// Forgets lines and records that are not configured any more.
-    pub fn keep_only(&mut self, line: impl Fn(&Via) -> bool, record: impl Fn(&Follower) -> bool) {
+    pub(crate) fn keep_only(&mut self, line: impl Fn(&Via) -> bool, record: impl Fn(&Follower) -> bool) {
         self.lines.retain(|via, _| line(via));
         self.follows.retain(|key, _| record(key));
     }
 
     /// Takes in one round. `rounds` without a ruling, and the line is down; one address in sight is no miss, but one after
     /// another that never settles is. `now` is the time since any moment that stays the same.
-    pub fn hear(&mut self, via: &Via, seen: Seen, rounds: u32, now: Duration) {
+    pub(crate) fn hear(&mut self, via: &Via, seen: Seen, rounds: u32, now: Duration) {
         let health = self.lines.entry(via.clone()).or_default();
         let is_miss = match seen {
             Seen::Works => {
@@ -189,14 +189,14 @@ impl Failover {
     }
 
     /// Whether a line has missed rounds, but not yet as many as show that it is down: of more rounds one would know.
-    pub fn is_open(&self) -> bool {
+    pub(crate) fn is_open(&self) -> bool {
         self.lines.iter().any(|(via, health)| via.line.is_some() && health.missed > 0 && !health.is_down)
     }
 
     /// The line of `preferred` that the records `key` follow from now on; `None` when none works.
     ///
     /// It stays where it is while that works, until a line it prefers has worked for `return_after`.
-    pub fn follow<'a>(
+    pub(crate) fn follow<'a>(
         &mut self,
         key: &Follower,
         preferred: &'a [Option<String>],

@@ -38,15 +38,15 @@ pub mod flag {
     /// See [`TEMPORARY`].
     pub const SECONDARY: u32 = TEMPORARY;
     /// Another machine has it (RFC 4862, section 5.4.5).
-    pub const DAD_FAILED: u32 = 0x08;
+    pub(crate) const DAD_FAILED: u32 = 0x08;
     /// Not for new connections (RFC 4862, section 5.5.4).
-    pub const DEPRECATED: u32 = 0x20;
+    pub(crate) const DEPRECATED: u32 = 0x20;
     /// Not known to be unique yet (RFC 4862, section 5.4).
-    pub const TENTATIVE: u32 = 0x40;
+    pub(crate) const TENTATIVE: u32 = 0x40;
 }
 
 /// Scopes from here on do not reach beyond the link (RT_SCOPE_LINK, linux/rtnetlink.h).
-pub const SCOPE_LINK: u8 = 253;
+pub(crate) const SCOPE_LINK: u8 = 253;
 
 /// A lifetime without end, in seconds (RFC 4861, section 4.6.2).
 pub const FOREVER: u32 = u32::MAX;

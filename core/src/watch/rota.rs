@@ -33,7 +33,7 @@ impl Rota {
 
 /// Whether `testimony`, of some of a family's operators, leaves room for doubt: silence, or another address than the
 /// one that is settled.
-pub fn leaves_doubt<'a>(testimony: impl IntoIterator<Item = &'a Testimony>, settled: IpAddr) -> bool {
+pub(crate) fn leaves_doubt<'a>(testimony: impl IntoIterator<Item = &'a Testimony>, settled: IpAddr) -> bool {
     let mut testimony = testimony.into_iter().peekable();
     testimony.peek().is_none() || testimony.any(|one| one.said != Ok(settled))
 }

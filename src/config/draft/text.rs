@@ -9,7 +9,7 @@ use crate::record::RecordType;
 
 /// What somebody else has to be told, so that the key can do what is needed and no more.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Grant {
+pub(crate) struct Grant {
     /// In words.
     pub prose: String,
     /// As it is written there; may be empty.
@@ -34,7 +34,7 @@ const HEAD: &str = r#"# The configuration of fingerpost, begun by `fingerpost co
 "#;
 
 /// How witnesses are chosen, in lines.
-pub const ADVICE: [&str; 8] = [
+pub(crate) const ADVICE: [&str; 8] = [
     "Witnesses tell the address that they see a question come from. Their operators vote, one vote each, and more than",
     "half of them decide: with three operators one may lie or be away, with five two. So name at least three that have",
     "nothing in common: not the same company, network or software.",
@@ -47,7 +47,7 @@ pub const ADVICE: [&str; 8] = [
 
 impl Draft {
     /// The whole file.
-    pub fn text(&self) -> String {
+    pub(crate) fn text(&self) -> String {
         let mut text = HEAD.to_owned();
         part(&mut text, "Who is asked");
         for line in ADVICE {
@@ -172,7 +172,7 @@ impl Draft {
     }
 
     /// What the place has to be told.
-    pub fn grant(&self) -> Grant {
+    pub(crate) fn grant(&self) -> Grant {
         let (prose, statement) = match &self.place {
             Place::Rfc2136 { software, key, .. } => match software {
                 Software::Bind => (

@@ -9,7 +9,7 @@ use crate::text::chain_of;
 impl Home {
     /// Goes by the wall clock as it is now. Where that was set, what this process dated before moves along, here and in the
     /// files, and the log has by how much; that is returned.
-    pub fn follow_clock(&mut self) -> Option<Step> {
+    pub(crate) fn follow_clock(&mut self) -> Option<Step> {
         self.actors.clock.follow();
         let step = self.actors.clock.step(&mut self.setting)?;
         tracing::info!(

@@ -13,7 +13,7 @@ use crate::household::FindingNews;
 impl Home {
     /// Enters what is newly amiss, and what is no more, once each. For who looks again and again: one look alone shows
     /// what is amiss now, and not that something has passed.
-    pub fn enter_findings(&mut self) {
+    pub(crate) fn enter_findings(&mut self) {
         let news = self.household.news(&self.actors.config, &self.books.borrow().state);
         for FindingNews { key, event, begins } in news {
             // What cannot be written now is news in the next round too; that nothing can be written is told elsewhere.
@@ -54,7 +54,7 @@ impl Home {
     }
 
     /// Enters what is newly amiss in `found`, and what is no more, once each.
-    pub fn enter_exposure(&mut self, found: &[exposure::Finding]) {
+    pub(crate) fn enter_exposure(&mut self, found: &[exposure::Finding]) {
         self.household.has_looked(found);
         let before = self.state().exposed.clone();
         let changes = news::news(&before, found);

@@ -15,7 +15,7 @@ impl Home {
     }
 
     /// Enters and tells what is new about the leases.
-    pub fn enter_leases(&mut self) {
+    pub(crate) fn enter_leases(&mut self) {
         let now = self.actors.clock.now();
         for (provider, lease) in &self.actors.leases {
             self.books.borrow_mut().enter_lease(provider, lease, now);
@@ -23,13 +23,13 @@ impl Home {
     }
 
     /// Gives back what is held, so that whoever stands by need not wait.
-    pub async fn release_leases(&mut self) {
+    pub(crate) async fn release_leases(&mut self) {
         future::join_all(self.actors.leases.values().map(|lease| lease.release())).await;
         self.enter_leases();
     }
 
     /// Gives back the leases that a reload has left behind.
-    pub async fn release_former_leases(&mut self) {
+    pub(crate) async fn release_former_leases(&mut self) {
         let former = std::mem::take(&mut self.former);
         future::join_all(former.values().map(|lease| lease.release())).await;
     }

@@ -22,7 +22,7 @@ const WIDTH: f64 = 900.0;
 
 /// The whole page.
 #[derive(Debug, Serialize)]
-pub struct View {
+pub(crate) struct View {
     title: String,
     lead: String,
     needs: Vec<String>,
@@ -136,7 +136,7 @@ struct LogRow {
 
 impl View {
     /// Of this status.
-    pub fn of(status: &Status) -> Self {
+    pub(crate) fn of(status: &Status) -> Self {
         let (arms, more) = arms(&status.records);
         let ago = |time: Timestamp| text::span(status.time.since(time));
         let next = status.next_round.map(|next| format!(", the next at {}", words::moment(next)));

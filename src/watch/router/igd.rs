@@ -23,7 +23,7 @@ use crate::watch::Silence;
 use xml::{Entry, Mapping, Service, SoapAnswer};
 
 /// The longest answer to the call that is read, in bytes.
-pub const ANSWER: usize = 16 * 1024;
+pub(crate) const ANSWER: usize = 16 * 1024;
 
 /// A device may take a second to answer (MX); then the search is repeated.
 const REPEAT: Duration = Duration::from_millis(1200);

@@ -158,7 +158,7 @@ pub struct Fields {
 impl Fields {
     /// Whether `member`, or the record, is not published: so says whatever is not false, null or absent. One that is read as
     /// published and is not would be taken for in step while its name is dark.
-    pub fn is_disabled(&self, member: &RawValue) -> bool {
+    pub(crate) fn is_disabled(&self, member: &RawValue) -> bool {
         let flag = self.disabled.as_ref().and_then(|at| at.find(member));
         flag.is_some_and(|flag| !matches!(flag.get(), "false" | "null"))
     }

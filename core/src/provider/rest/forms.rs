@@ -45,7 +45,7 @@ const NUMBERS: [(u16, &str); 15] = [
 
 /// The mnemonic of a type in capitals, whichever way it is written: no mnemonic is a number. Others have the form of RFC
 /// 3597, section 5.
-pub fn mnemonic(text: &str) -> String {
+pub(crate) fn mnemonic(text: &str) -> String {
     let Ok(number) = text.parse::<u16>() else { return text.to_ascii_uppercase() };
     let known = NUMBERS.iter().find(|(known, _)| *known == number);
     known.map_or_else(|| format!("TYPE{number}"), |(_, name)| (*name).to_owned())

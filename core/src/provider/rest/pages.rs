@@ -31,7 +31,7 @@ impl Key {
     }
 
     /// That of an item of the zone: the id of a record, or the name and type of an RRset.
-    pub fn of_item(api: &Api, zone: &DnsName, raw: &RawValue) -> Self {
+    pub(crate) fn of_item(api: &Api, zone: &DnsName, raw: &RawValue) -> Self {
         let told = |pointer: &Pointer| pointer.find(raw).and_then(text);
         let told = match &api.shape {
             Shape::Record { id, .. } => told(id),
@@ -93,12 +93,12 @@ impl Course {
     }
 
     /// Whether it ended with the list, and not because nothing new came any more.
-    pub fn went_to_the_end(&self) -> bool {
+    pub(crate) fn went_to_the_end(&self) -> bool {
         !self.is_ended
     }
 
     /// Whether nothing can be missing in it, as far as it can be seen.
-    pub fn is_whole(&self) -> bool {
+    pub(crate) fn is_whole(&self) -> bool {
         !self.is_unsteady && (self.stale == 0 || self.is_ended && self.comes_again())
     }
 

@@ -147,7 +147,7 @@ fn is_triplet(text: &str) -> bool {
 }
 
 /// `text` as a value in a query (RFC 3986, section 3.4), where nothing in it has a meaning.
-pub fn in_query(text: &str) -> String {
+pub(crate) fn in_query(text: &str) -> String {
     let mut out = String::new();
     encode(text, false, &mut out);
     out

@@ -38,12 +38,12 @@ impl Problem {
     }
 
     /// It was read rightly, and cannot be written to until a person acts.
-    pub fn for_good(self) -> Self {
+    pub(crate) fn for_good(self) -> Self {
         Self { kind: FaultKind::Refused, ..self }
     }
 
     /// It was read rightly, and this cannot be written to it until a person acts.
-    pub fn of_change(self) -> Self {
+    pub(crate) fn of_change(self) -> Self {
         Self { of_change: true, ..self.for_good() }
     }
 
@@ -82,7 +82,7 @@ pub struct Entry {
     /// The number of its first line, from 1.
     pub line: usize,
     /// Whether it begins with white space: a record without an owner of its own.
-    pub indented: bool,
+    pub(crate) indented: bool,
     /// Its words, comments left out.
     pub words: Vec<Word>,
 }
@@ -92,7 +92,7 @@ pub struct Entry {
 pub const MOST_WORDS: usize = 200_000;
 
 /// Walks through a master file, entry by entry.
-pub struct Lexer<'a> {
+pub(crate) struct Lexer<'a> {
     bytes: &'a [u8],
     at: usize,
     line: usize,
@@ -101,12 +101,12 @@ pub struct Lexer<'a> {
 
 impl<'a> Lexer<'a> {
     /// From the beginning of `bytes`.
-    pub fn new(bytes: &'a [u8]) -> Self {
+    pub(crate) fn new(bytes: &'a [u8]) -> Self {
         Self { bytes, at: 0, line: 1, words: 0 }
     }
 
     /// The next entry, which may have no words; `None` at the end of the file.
-    pub fn entry(&mut self) -> Result<Option<Entry>, Problem> {
+    pub(crate) fn entry(&mut self) -> Result<Option<Entry>, Problem> {
         let (start, line) = (self.at, self.line);
         let Some(first) = self.peek() else { return Ok(None) };
         let mut words = Vec::new();
@@ -233,7 +233,7 @@ pub(in crate::provider) fn absolute(word: &[u8], origin: &str) -> Result<String,
 }
 
 /// As `absolute`, in upper and lower case as it was written.
-pub fn spelled(word: &[u8], origin: &str) -> Result<String, &'static str> {
+pub(crate) fn spelled(word: &[u8], origin: &str) -> Result<String, &'static str> {
     match word {
         b"@" => return Ok(origin.to_owned()),
         b"." => return Ok(String::new()),

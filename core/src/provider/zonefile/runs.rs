@@ -15,11 +15,15 @@ use super::scan::{Master, Record};
 type Key<'m> = (&'m str, &'m str);
 
 /// Of every RRset whose TTLs differ: each member's run, counted from 0 within the RRset, and its TTL.
-pub type Uneven<'m> = BTreeMap<Key<'m>, Vec<(usize, u32)>>;
+pub(crate) type Uneven<'m> = BTreeMap<Key<'m>, Vec<(usize, u32)>>;
 
 /// The RRsets of several TTLs in `master` as they would be gathered if only the records stood there that `stays`, by
 /// their index; those that are `ours` end runs, and are not among the RRsets.
-pub fn uneven<'m>(master: &'m Master<'_>, stays: impl Fn(usize) -> bool, ours: impl Fn(&Record) -> bool) -> Uneven<'m> {
+pub(crate) fn uneven<'m>(
+    master: &'m Master<'_>,
+    stays: impl Fn(usize) -> bool,
+    ours: impl Fn(&Record) -> bool,
+) -> Uneven<'m> {
     let mut runs = Runs::default();
     let mut found: Uneven<'m> = BTreeMap::new();
     for (_, record) in master.records.iter().enumerate().filter(|(index, _)| stays(*index)) {
@@ -41,7 +45,7 @@ pub fn uneven<'m>(master: &'m Master<'_>, stays: impl Fn(usize) -> bool, ours: i
 
 /// The records that are `ours` and must stay, whatever address they have, because BIND would gather the members of another
 /// RRset with several TTLs otherwise without them: of each stretch of such records one, if one will do.
-pub fn parting(master: &Master<'_>, ours: impl Fn(&Record) -> bool) -> BTreeSet<usize> {
+pub(crate) fn parting(master: &Master<'_>, ours: impl Fn(&Record) -> bool) -> BTreeSet<usize> {
     let before = uneven(master, |_| true, &ours);
     let mut parting = BTreeSet::new();
     if before.is_empty() {

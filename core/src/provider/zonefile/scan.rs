@@ -5,7 +5,7 @@ use super::lex::{Entry, Lexer, Problem, Span, Word, spelled, ttl};
 
 /// Where a record's TTL comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum TtlRule {
+pub(crate) enum TtlRule {
     /// It is stated in the record, here.
     Stated(Span),
     /// It is the default in force: `$TTL`, or the minimum of an SOA record that states none (as BIND does).
@@ -24,15 +24,15 @@ pub struct Record {
     /// Its owner.
     pub owner: String,
     /// Its owner in upper and lower case as it was written.
-    pub spelled: String,
+    pub(crate) spelled: String,
     /// Whether the owner is stated in the record, rather than that of the record before.
-    pub owner_stated: bool,
+    pub(crate) owner_stated: bool,
     /// The origin in force, to which the names in its data are relative, in upper and lower case as it was written.
     pub origin: String,
     /// Its TTL, in seconds.
     pub ttl: u32,
     /// Where the TTL comes from.
-    pub ttl_rule: TtlRule,
+    pub(crate) ttl_rule: TtlRule,
     /// Where the first word after the owner begins: a TTL may be put in here.
     pub head: usize,
     /// Its type: upper case, and by name where it was given by number (RFC 3597) and matters here.
@@ -91,7 +91,7 @@ impl<'a> Master<'a> {
     }
 
     /// How the lines of this file end: as its first one does.
-    pub fn line_end(&self) -> &'static str {
+    pub(crate) fn line_end(&self) -> &'static str {
         let first = self.bytes.iter().position(|byte| *byte == b'\n').unwrap_or(0);
         if first > 0 && self.bytes.get(first - 1) == Some(&b'\r') { "\r\n" } else { "\n" }
     }

@@ -4,7 +4,7 @@
 const YEARS: std::ops::RangeInclusive<u32> = 1990..=2099;
 
 /// Whether `a` comes after `b` (RFC 1982, section 3.2); of two that stand 2^31 apart neither does.
-pub fn is_after(a: u32, b: u32) -> bool {
+pub(crate) fn is_after(a: u32, b: u32) -> bool {
     (1..1 << 31).contains(&a.wrapping_sub(b))
 }
 

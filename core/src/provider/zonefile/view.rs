@@ -90,7 +90,7 @@ pub fn soa<'m>(master: &'m Master<'_>, zone: &DnsName) -> Result<(&'m Record, u3
 }
 
 /// The type of `record`, where it is one this program publishes.
-pub fn address_type(record: &Record) -> Option<RecordType> {
+pub(crate) fn address_type(record: &Record) -> Option<RecordType> {
     match record.rtype.as_str() {
         "A" => Some(RecordType::A),
         "AAAA" => Some(RecordType::Aaaa),

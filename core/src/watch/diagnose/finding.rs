@@ -141,7 +141,7 @@ impl Finding {
     /// where a router contradicts does that decide anything, and where what it says needs a second word: that a helper does
     /// not get in is one.
     #[must_use]
-    pub fn with_reach(self, reached: impl Fn(Family) -> Option<bool>) -> Self {
+    pub(crate) fn with_reach(self, reached: impl Fn(Family) -> Option<bool>) -> Self {
         match self {
             Self::RouterContradicts { family, inside, outside, .. } => {
                 Self::RouterContradicts { family, inside, outside, reached: reached(family) }

@@ -55,7 +55,7 @@ pub fn location(datagram: &[u8], gateway: Ipv4Addr) -> Option<Url> {
 }
 
 /// Whether `url` is plain HTTP on `gateway`, at any port, without a user name.
-pub fn on_gateway(url: &Url, gateway: Ipv4Addr) -> bool {
+pub(crate) fn on_gateway(url: &Url, gateway: Ipv4Addr) -> bool {
     let host = url.host_str().and_then(|host| host.parse().ok());
     url.scheme() == "http"
         && host == Some(gateway)

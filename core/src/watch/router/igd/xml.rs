@@ -53,13 +53,13 @@ pub enum SoapAnswer {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Mapping {
     /// Who may come by it, as the router says it: empty for everybody.
-    pub remote: String,
+    pub(crate) remote: String,
     /// The port from outside; 0 for all.
     pub port: u16,
     /// Whether it is for TCP.
-    pub is_tcp: bool,
+    pub(crate) is_tcp: bool,
     /// Whether it is in force.
-    pub enabled: bool,
+    pub(crate) enabled: bool,
     /// Where it leads.
     pub client: String,
     /// What its maker calls it.
