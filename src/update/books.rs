@@ -156,8 +156,13 @@ pub fn peek(config: &Config) -> Result<State, BooksError> {
 
 /// The state at `place` as a reader without the lock sees it, for whoever has no configuration.
 pub fn peek_at(place: &Place<'_>) -> Result<State, BooksError> {
+    let saved = state::load(place.dir, place.limits);
+    if saved.is_err() {
+        // Where neither can be read, it is the log that matters.
+        Log::open(place.dir, place.audit)?;
+    }
     // What does not hold in the log is told, as a start of the daemon would.
-    Ok(place.catch_up(state::load(place.dir, place.limits)?)?.0)
+    Ok(place.catch_up(saved?)?.0)
 }
 
 fn tally(config: &Config) -> impl Fn(&str) -> Tally {
