@@ -23,6 +23,8 @@ pub mod secret;
 mod standby;
 mod status;
 mod tables;
+#[cfg(test)]
+pub(crate) mod testing;
 pub mod units;
 mod values;
 mod witnesses;

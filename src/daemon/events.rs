@@ -186,8 +186,6 @@ impl Events {
         let mut doors = vec![Door::control(config.state_dir.join(SOCKET))];
         doors.extend(listen.map(|listen| Door { listen, allow, hosts }));
         if self.doors != doors {
-            // The one before is closed first: both may be in the same place.
-            self.tasks.keep_only(|task| *task != Task::Status);
             self.doors.clone_from(&doors);
             let showing = serve(doors, snapshot.clone(), FOLLOWED);
             self.tasks.start(Task::Status, async move {

@@ -185,7 +185,7 @@ mod tests {
     use std::fs;
 
     use super::*;
-    use crate::config::load::{Sources, load};
+    use crate::config::testing;
 
     /// At a start the log is read before there are providers.
     #[test]
@@ -198,12 +198,6 @@ mod tests {
         let token = token.display();
         let text = format!(
             r#"
-[[witness]]
-name = "echo"
-operator = "ferryman"
-kind = "http"
-url = "http://127.0.0.1:1/"
-families = ["ipv4"]
 [provider.home]
 kind = "rfc2136"
 zone = "heronmill.example"
@@ -225,10 +219,7 @@ values = {{ server = "http://127.0.0.1:1" }}
 token = {{ file = "{token}" }}
 "#
         );
-        let file = dir.path().join("fingerpost.toml");
-        fs::write(&file, text).unwrap();
-        let loaded = load(&Sources { file, state_dir: Some(dir.path().to_owned()), ..Sources::default() }).unwrap();
-        let actors = Actors::new(loaded.config, crate::clock::system()).unwrap();
+        let actors = Actors::new(testing::config(dir.path(), &text), crate::clock::system()).unwrap();
         assert_eq!(actors.providers.len(), 4);
         for (name, provider) in &actors.providers {
             assert_eq!(provider.tally(), actors.config.providers[name].kind.tally(), "{name}");

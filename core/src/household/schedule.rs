@@ -137,14 +137,19 @@ impl Schedule {
 
     /// Another configuration: everything is looked at again, and all waits end.
     pub fn reloaded(&mut self, config: &Config, grow: Grow, now: Duration) {
-        let before = std::mem::replace(self, Self::new(config, grow, now));
-        self.is_asked = before.is_asked;
+        self.go_on_by(Self::new(config, grow, now));
+    }
+
+    fn go_on_by(&mut self, fresh: Self) {
+        let before = std::mem::replace(self, fresh);
+        // A round that is cut short may have been one that a person wanted.
+        self.is_asked = before.is_asked || before.is_looking();
         self.debounce = before.debounce;
         self.has_looked = before.has_looked;
         self.has_exposed = before.has_exposed;
         self.shown = before.shown;
         self.show = before.show;
-        self.fetch = self.paces.fetch.filter(|_| before.has_looked).map(|_| now);
+        self.fetch = self.round.filter(|_| before.has_looked && self.paces.fetch.is_some());
     }
 
     /// When [`Self::next`] has something to do; it may be over already. `None` for not until something happens.

@@ -126,22 +126,11 @@ impl State {
     /// Takes in what `entry`, the next of the log, tells. `open` has the intents without an outcome up to now.
     pub fn replay(&mut self, entry: Entry, limits: &Limits, open: &mut BTreeMap<u64, (String, Vec<Change>)>) {
         let Known::Yes(event) = entry.event else { return };
+        // The log does not tell how the provider counts: rather a wait too long than a write too many.
+        self.catch_up(entry.seq, entry.time, &event, limits, |_| Tally::Each, open);
         match event {
             Event::Settled { line, family, to, .. } => {
                 self.settled.insert(Via { line, family }, to);
-            }
-            Event::Intent { provider, changes, .. } => {
-                // The log does not tell how the provider counts: rather a wait too long than a write too many.
-                self.ledger.charge(entry.time, limits, &provider, Tally::Each, &changes);
-                self.note_sent(&provider, &changes);
-                open.insert(entry.seq, (provider, changes));
-            }
-            Event::Outcome { intent, result, .. } => {
-                if let Some((provider, changes)) = open.remove(&intent)
-                    && result == Ending::Done
-                {
-                    self.note_published(&provider, &changes);
-                }
             }
             Event::Found { line, about, .. } => drop(match about {
                 About::Connection(about) => self.findings.insert((line, about)),
@@ -159,8 +148,10 @@ impl State {
             Event::Release { provider, .. } => {
                 self.holds.remove(&provider);
             }
-            Event::Clock(step) => self.shift(&step, limits),
-            Event::Spread { .. }
+            Event::Intent { .. }
+            | Event::Outcome { .. }
+            | Event::Clock(_)
+            | Event::Spread { .. }
             | Event::Unspread { .. }
             | Event::Lease { .. }
             | Event::Ranges { .. }
@@ -169,7 +160,8 @@ impl State {
         }
     }
 
-    /// Takes in what the log tells of a write, in an entry that came after this was saved: it is charged, and may stand there.
+    /// Takes in what the log tells of a write, or of the clock, in an entry that came after this was saved: a write is charged,
+    /// and may stand there.
     /// So an intent in the log is enough to be durable before anything is sent, and the whole file need not be written for
     /// each. `tally` is how the provider counts, and `open` has the intents since then.
     pub fn catch_up(
@@ -194,6 +186,7 @@ impl State {
                     self.note_published(&provider, &changes);
                 }
             }
+            Event::Clock(step) => self.shift(step, limits),
             // All else was saved with its entry, or is found out anew.
             _ => {}
         }

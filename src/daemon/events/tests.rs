@@ -1,18 +1,12 @@
-use std::fs;
 use std::future::ready;
 
 use super::*;
-use crate::config::load::{Sources, load};
-
-const TEXT: &str = "[[witness]]\nname = \"echo\"\noperator = \"ferryman\"\nkind = \"http\"\n\
-                    url = \"http://127.0.0.1:1/\"\nfamilies = [\"ipv4\"]\n";
+use crate::config::testing::config;
 
 /// What is listened to by a daemon that nobody tells anything; it lasts as long as the sender.
 fn events() -> (mpsc::Sender<Trigger>, Events) {
     let dir = tempfile::tempdir().unwrap();
-    let file = dir.path().join("fingerpost.toml");
-    fs::write(&file, TEXT).unwrap();
-    let config = load(&Sources { file, state_dir: Some(dir.path().to_owned()), ..Sources::default() }).unwrap().config;
+    let config = config(dir.path(), "");
     let (tell, triggers) = mpsc::channel(8);
     (tell, Events::new(triggers, Notifier::Nobody, &config))
 }

@@ -3,18 +3,12 @@ use std::fs;
 use std::path::Path;
 
 use super::*;
-use crate::config::load::{Sources, load};
+use crate::config::testing;
 use crate::name::DnsName;
 use crate::provider::Change;
 use crate::record::{RecordType, RrSet};
 
 const TEXT: &str = r#"
-[[witness]]
-name = "echo"
-operator = "ferryman"
-kind = "http"
-url = "http://127.0.0.1:1/"
-families = ["ipv4"]
 [provider.home]
 kind = "rfc2136"
 zone = "heronmill.example"
@@ -27,9 +21,7 @@ provider = "home"
 "#;
 
 fn config(dir: &Path) -> Config {
-    let file = dir.join("fingerpost.toml");
-    fs::write(&file, TEXT).unwrap();
-    load(&Sources { file, state_dir: Some(dir.to_owned()), ..Sources::default() }).unwrap().config
+    testing::config(dir, TEXT)
 }
 
 fn now() -> Timestamp {
@@ -91,6 +83,26 @@ fn what_was_announced_and_not_saved_is_charged_at_the_next_start_and_only_once()
     drop(books);
     let mut books = Books::open(&config).unwrap();
     assert_eq!(left(&mut books, &config), daily - 2);
+}
+
+/// The power goes between the entry that the clock was set and the saving that follows it.
+#[test]
+fn what_was_written_by_a_wrong_clock_counts_by_the_right_one_though_the_state_was_not_saved() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = config(dir.path());
+    let mut books = Books::open(&config).unwrap();
+    books.state.refused_since.insert("home".to_owned(), now());
+    books.save().unwrap();
+    let [began, wrong, was] = [1_000, 60_000, 120_000].map(Timestamp::from_millis);
+    let event = |changes| {
+        let (provider, target) = ("home".to_owned(), "127.0.0.1:53".to_owned());
+        Event::Intent { provider, target, changes, word: Vec::new() }
+    };
+    books.announce(wrong, event(changes(77))).unwrap();
+    books.log.append(now(), Event::Clock(crate::clock::Step { began, was, is: now() })).unwrap();
+    drop(books);
+    let mut books = Books::open(&config).unwrap();
+    assert_eq!(left(&mut books, &config), config.limits.daily - 1);
 }
 
 #[test]

@@ -245,6 +245,25 @@ fn the_lists_are_read_after_the_names_then_seldom_and_sooner_after_a_failure() {
     assert_eq!(all(&mut schedule, NOW), [Task::Expose], "others may get in");
 }
 
+#[test]
+fn after_a_reload_all_is_looked_at_anew_and_what_a_person_wanted_is_done() {
+    let again = |schedule: &mut Schedule| {
+        schedule.go_on_by(schedule_by(Paces { fetch: Some(3600 * SECOND), ..paces() }));
+        all(schedule, NOW)
+    };
+    let mut schedule = settled();
+    work(&mut schedule, &busy());
+    assert_eq!(again(&mut schedule), [LOOK, Task::Fetch]);
+    assert!(schedule.turn(NOW).is_for("home"), "the wait is over");
+    // That one is cut short.
+    assert_eq!(again(&mut schedule), [LOOK_AT_ALL, Task::Fetch]);
+    schedule.looked(&heard(Heard::Unchanged), NOW, 0.5);
+    schedule.asked();
+    assert_eq!(again(&mut schedule), [LOOK_AT_ALL, Task::Fetch]);
+    let mut young = self::schedule();
+    assert_eq!(again(&mut young), [LOOK], "the names come first");
+}
+
 #[derive(Clone, Debug)]
 enum Happens {
     Asked,
