@@ -26,7 +26,7 @@ use fingerpost::provider::{Change, Observed, Provider, Tally};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::update::{Books, Job, Place, RecordState, bring_in_step};
+use fingerpost::update::{Bookkeeping, Books, Job, RecordState, bring_in_step};
 
 const NAMES: usize = 1000;
 const TTL: u32 = 120;
@@ -106,8 +106,8 @@ impl Ours {
     fn new(server: &DnsServer) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let audit = Audit { max_bytes: 1 << 30, keep: 9, unknown_after: Duration::from_secs(3600) };
-        let place = Place { dir: dir.path(), limits: &FREE, audit, tally: &|_| Tally::Together };
-        let books = Books::at(&place).unwrap();
+        let kept = Bookkeeping { dir: dir.path(), limits: &FREE, audit, tally: &|_| Tally::Together };
+        let books = Books::at(&kept).unwrap();
         Self {
             provider: Rfc2136::new(dns(ZONE), server.address(), Some(gauge_key()), Duration::from_secs(60)),
             zone: dns(ZONE),

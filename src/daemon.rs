@@ -21,7 +21,7 @@ use crate::clock::Clock;
 use crate::config::load::{ConfigError, Loaded};
 use crate::exposure::Finding;
 use crate::files;
-use crate::household::schedule::{self, Schedule};
+use crate::household::schedule::{Action, Schedule};
 use crate::round::{Actors, Answers, Home, RoundError};
 use crate::status::{self, Snapshot};
 use crate::update::retry::doubling;
@@ -99,7 +99,7 @@ struct Daemon {
     clock: Clock,
     random: fastrand::Rng,
     schedule: Schedule,
-    said: LogOnce,
+    log_once: LogOnce,
     ranges: Ranges,
     snapshot: watch::Sender<Snapshot>,
     latest: Snapshot,
@@ -127,7 +127,7 @@ impl Daemon {
             clock,
             random,
             schedule,
-            said: LogOnce::default(),
+            log_once: LogOnce::default(),
             ranges: Ranges::default(),
             snapshot,
             latest,
@@ -177,14 +177,14 @@ impl Daemon {
             let draw = self.draw();
             match self.schedule.next(self.steady(), draw) {
                 None => return,
-                Some(schedule::Task::Look { thorough }) => {
+                Some(Action::Look { thorough }) => {
                     let looking = self.home.looking(thorough);
                     events.start(Task::Look, async move { Event::Looked(looking.await) });
                 }
-                Some(schedule::Task::Publish(turn)) => self.publish(&turn, events),
-                Some(schedule::Task::Show) => self.show_all(),
-                Some(schedule::Task::Expose) => self.expose(events),
-                Some(schedule::Task::Fetch) => self.fetch(events),
+                Some(Action::Publish(turn)) => self.publish(&turn, events),
+                Some(Action::Show) => self.show_all(),
+                Some(Action::Expose) => self.expose(events),
+                Some(Action::Fetch) => self.fetch(events),
             }
         }
     }
@@ -211,10 +211,10 @@ impl Daemon {
         self.latest.rounds += 1;
         self.latest.next_round = self.clock.now().plus(wait);
         for (look, (_, heard)) in self.home.household().looks().iter().zip(&heard) {
-            self.said.look(look, heard);
+            self.log_once.look(look, heard);
         }
         self.home.enter_findings();
-        self.said.findings(self.home.household().found());
+        self.log_once.findings(self.home.household().found());
         self.latest.findings = self.home.household().found().to_vec();
         self.latest.held_back = self.home.held_back();
         self.latest.looks = self.home.household().looks().to_vec();
@@ -283,7 +283,7 @@ impl Daemon {
                 self.home.refit(actors);
                 let steady = self.steady();
                 self.schedule.reloaded(&self.home.actors.config, doubling, steady);
-                self.said = LogOnce::default();
+                self.log_once = LogOnce::default();
                 self.ranges = Ranges::default();
                 self.latest.providers.clear();
                 let config = &self.home.actors.config;

@@ -13,7 +13,7 @@ use fingerpost::audit::{EVENTS, Ending, Event};
 use fingerpost::clock::Timestamp;
 use fingerpost::provider::Tally;
 use fingerpost::settings::{Audit, Limits};
-use fingerpost::update::{Books, Place};
+use fingerpost::update::{Bookkeeping, Books};
 
 /// Exit status, standard output, standard error.
 fn audit(dir: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
@@ -122,8 +122,8 @@ fn a_log_that_was_shortened_or_taken_away_does_not_hold() {
     let sound = || assert_eq!(audit(dir.path(), &["verify"]).0, Some(0));
     let limits = Limits { spacing: Duration::from_secs(60), burst: 1, daily: 100 };
     let audit_settings = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
-    let place = Place { dir: dir.path(), limits: &limits, audit: audit_settings, tally: &|_| Tally::Each };
-    let mut books = Books::at(&place).unwrap();
+    let kept = Bookkeeping { dir: dir.path(), limits: &limits, audit: audit_settings, tally: &|_| Tally::Each };
+    let mut books = Books::at(&kept).unwrap();
     books.state.refused.insert(Ranges { edge: "weir".to_owned() });
     books.save().unwrap();
     let kept = dir.path().join("state.json");

@@ -39,7 +39,7 @@ impl Daemon {
         let reports = match lists.and_then(|looked| self.home.take_ranges(looked)) {
             Ok(reports) => reports,
             Err(error) => {
-                self.said.no_ranges(&chain_of(&error));
+                self.log_once.no_ranges(&chain_of(&error));
                 self.next_fetch(Fetched::Nothing);
                 return;
             }
@@ -47,7 +47,7 @@ impl Daemon {
         self.ranges.are_new |= reports.iter().any(|report| matches!(report.outcome, Outcome::Taken { .. }));
         let away = reports.iter().any(|report| matches!(report.outcome, Outcome::Unreachable { .. }));
         self.next_fetch(if away { Fetched::Some } else { Fetched::All });
-        reports.iter().for_each(|report| self.said.ranges(report));
+        reports.iter().for_each(|report| self.log_once.ranges(report));
         let (now, before) = (self.clock.now(), std::mem::take(&mut self.latest.edges));
         self.latest.edges = reports.iter().map(|report| seen(report, &before, now)).collect();
         let when = if self.ranges.in_effect { Reload::Changed } else { Reload::Always };
@@ -62,12 +62,12 @@ impl Daemon {
         match files {
             Ok(files) => {
                 self.ranges.in_effect = files.iter().all(|file| file.trouble.is_none());
-                files.iter().for_each(|file| self.said.rendered(file));
+                files.iter().for_each(|file| self.log_once.rendered(file));
             }
             // Why was told with the look.
             Err(AllowlistError::Never(_)) => {}
             Err(error) => {
-                self.said.no_ranges(&chain_of(&error));
+                self.log_once.no_ranges(&chain_of(&error));
                 self.next_fetch(Fetched::Nothing);
             }
         }

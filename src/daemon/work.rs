@@ -4,7 +4,7 @@ use super::events::Events;
 use super::{Daemon, DaemonError, GRACE};
 use crate::confirm::Verdict;
 use crate::household::outages::Moment;
-use crate::household::schedule::Turn;
+use crate::household::schedule::Selection;
 use crate::round::Done;
 
 impl Daemon {
@@ -18,7 +18,7 @@ impl Daemon {
     }
 
     /// Begins to work on the providers whose turn it is, beside all else.
-    pub(super) fn publish(&mut self, turn: &Turn, events: &mut Events) {
+    pub(super) fn publish(&mut self, turn: &Selection, events: &mut Events) {
         self.home.publish(&mut events.work, |provider| turn.is_for(provider));
         for (provider, desired) in events.work.wanted() {
             if let Some(report) = self.latest.providers.get_mut(provider) {
@@ -36,7 +36,7 @@ impl Daemon {
             events.confirming.mark(&mut report, &self.home.state().spreading);
             let (now, draw) = (Moment { time: self.clock.now(), steady: self.steady() }, self.draw());
             self.schedule.worked(&report, now, draw);
-            self.said.report(&report);
+            self.log_once.report(&report);
             if report.has_been_read() {
                 self.latest.last_reads.insert(provider.clone(), now.time);
             }
@@ -73,7 +73,7 @@ impl Daemon {
     pub(super) fn confirmed(&mut self, verdicts: Vec<Verdict>, events: &Events) {
         for verdict in verdicts {
             self.home.confirmed(verdict.clone());
-            self.said.confirmed(&verdict);
+            self.log_once.confirmed(&verdict);
         }
         let spreading = self.home.state().spreading.clone();
         for report in self.latest.providers.values_mut() {

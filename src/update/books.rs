@@ -18,7 +18,7 @@ use crate::state::{self, State, StateError, Store};
 
 /// Where books are, and what one needs to know to open them.
 #[derive(Clone, Copy)]
-pub struct Place<'a> {
+pub struct Bookkeeping<'a> {
     /// The state directory.
     pub dir: &'a Path,
     /// How often may be written.
@@ -52,14 +52,14 @@ impl Books {
     /// Locks the state directory and opens the books.
     pub fn open(config: &Config) -> Result<Self, BooksError> {
         let tally = tally(config);
-        Self::at(&Place { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
+        Self::at(&Bookkeeping { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
     }
 
-    /// Locks the directory of `place` and opens the books there, for whoever has no configuration. Nothing is under way.
-    pub fn at(place: &Place<'_>) -> Result<Self, BooksError> {
-        let locked = Store::lock(place.dir)?;
-        let saved = state::load(place.dir, place.limits)?;
-        let (state, log) = place.catch_up(saved.clone())?;
+    /// Locks the directory of `kept.dir` and opens the books there, for whoever has no configuration. Nothing is under way.
+    pub fn at(kept: &Bookkeeping<'_>) -> Result<Self, BooksError> {
+        let locked = Store::lock(kept.dir)?;
+        let saved = state::load(kept.dir, kept.limits)?;
+        let (state, log) = kept.catch_up(saved.clone())?;
         let (store, afoot) = (locked.store(&saved), Afoot::default());
         Ok(Self { state, store, log, afoot, is_behind: false, has_announced: false, began: Instant::now() })
     }
@@ -151,25 +151,25 @@ pub enum BooksError {
 /// The state as a reader without the lock sees it. Writes nothing.
 pub fn peek(config: &Config) -> Result<State, BooksError> {
     let tally = tally(config);
-    peek_at(&Place { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
+    peek_at(&Bookkeeping { dir: &config.state_dir, limits: &config.limits, audit: config.audit, tally: &tally })
 }
 
-/// The state at `place` as a reader without the lock sees it, for whoever has no configuration.
-pub fn peek_at(place: &Place<'_>) -> Result<State, BooksError> {
-    let saved = state::load(place.dir, place.limits);
+/// The state at `kept.dir` as a reader without the lock sees it, for whoever has no configuration.
+pub fn peek_at(kept: &Bookkeeping<'_>) -> Result<State, BooksError> {
+    let saved = state::load(kept.dir, kept.limits);
     if saved.is_err() {
         // Where neither can be read, it is the log that matters.
-        Log::open(place.dir, place.audit)?;
+        Log::open(kept.dir, kept.audit)?;
     }
     // What does not hold in the log is told, as a start of the daemon would.
-    Ok(place.catch_up(saved?)?.0)
+    Ok(kept.catch_up(saved?)?.0)
 }
 
 fn tally(config: &Config) -> impl Fn(&str) -> Tally {
     |provider| config.providers.get(provider).map_or(Tally::Each, |one| one.kind.tally())
 }
 
-impl Place<'_> {
+impl Bookkeeping<'_> {
     /// `saved` with what the log has of the writes since, and the log.
     fn catch_up(&self, mut saved: State) -> Result<(State, Log), AuditError> {
         // One that was made anew from the log has all of it.

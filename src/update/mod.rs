@@ -18,7 +18,7 @@ use crate::settings::{Limits, Via};
 use crate::standby::{Lease, NotHeld};
 use crate::state::State;
 use crate::text::chain_of;
-pub use books::{Books, BooksError, Place, peek, peek_at};
+pub use books::{Bookkeeping, Books, BooksError, peek, peek_at};
 pub use fingerpost_core::update::*;
 use pass::{Ask, Finished, HoldNews, Pass, Subject};
 

@@ -13,7 +13,7 @@ use fingerpost::provider::{Change, Provider, Tally};
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::update::{Books, Job, Place, Report, bring_in_step};
+use fingerpost::update::{Bookkeeping, Books, Job, Report, bring_in_step};
 use tempfile::TempDir;
 
 pub(crate) const LIMITS: Limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
@@ -27,8 +27,8 @@ impl Updater {
     pub(crate) fn new() -> Self {
         let dir = tempfile::tempdir().unwrap();
         let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
-        let place = Place { dir: dir.path(), limits: &LIMITS, audit, tally: &|_| Tally::Each };
-        let books = RefCell::new(Books::at(&place).unwrap());
+        let kept = Bookkeeping { dir: dir.path(), limits: &LIMITS, audit, tally: &|_| Tally::Each };
+        let books = RefCell::new(Books::at(&kept).unwrap());
         Self { dir, books }
     }
 

@@ -20,7 +20,7 @@ use fingerpost::provider::rest::Rest;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, ProviderKind, Sharing, Via};
-use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::update::{Bookkeeping, Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 
 use crate::ZONE;
@@ -137,7 +137,7 @@ impl Bench {
         fs::create_dir_all(&dir).unwrap();
         let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
         let tally = |_: &str| self.provider.tally();
-        let books = Books::at(&Place { dir: &dir, limits: &limits, audit, tally: &tally }).unwrap();
+        let books = Books::at(&Bookkeeping { dir: &dir, limits: &limits, audit, tally: &tally }).unwrap();
         if !books.log.open_intents().is_empty() {
             self.provider.resume();
         }

@@ -13,7 +13,7 @@ use fingerpost::provider::Tally;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType::A;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::update::{Bookkeeping, Books, Job, RecordState, Report, Trouble, bring_in_step};
 
 use super::*;
 
@@ -43,8 +43,8 @@ fn eleven_of_twelve<S: Software>(most: usize) {
     let provider = peer.provider();
     let dir = tempfile::tempdir().unwrap();
     let audit = Audit { max_bytes: 1 << 20, keep: 9, unknown_after: Duration::from_secs(3600) };
-    let place = Place { dir: dir.path(), limits: &LIMITS, audit, tally: &|_| Tally::Together };
-    let books = RefCell::new(Books::at(&place).unwrap());
+    let kept = Bookkeeping { dir: dir.path(), limits: &LIMITS, audit, tally: &|_| Tally::Together };
+    let books = RefCell::new(Books::at(&kept).unwrap());
     let later = Arc::new(AtomicU64::new(0));
     let clock = Clock::telling({
         let later = Arc::clone(&later);

@@ -22,7 +22,7 @@ use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::{Audit, Limits, Sharing};
 use fingerpost::state::State;
-use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step, peek_at};
+use fingerpost::update::{Bookkeeping, Books, Job, RecordState, Report, Trouble, bring_in_step, peek_at};
 use futures_util::FutureExt as _;
 use tempfile::TempDir;
 
@@ -89,7 +89,7 @@ impl Fake {
         };
         assert_eq!(last, changes);
         let tally = |_: &str| self.tally();
-        let mut state = peek_at(&Place { dir: &self.dir, limits: &FREE, audit: AUDIT, tally: &tally }).unwrap();
+        let mut state = peek_at(&Bookkeeping { dir: &self.dir, limits: &FREE, audit: AUDIT, tally: &tally }).unwrap();
         state.ledger.settle([("home".to_owned(), site(&[]))].into());
         let now = Timestamp::from_millis(self.now.load(Ordering::Relaxed));
         let day = |time: Timestamp| time <= now && now.since(time) < Duration::from_secs(86_400);
@@ -308,7 +308,7 @@ impl Bench {
     pub(crate) fn start(&mut self) {
         self.books = None;
         let tally = |_: &str| self.fake.tally();
-        let books = Books::at(&Place { dir: self.dir(), limits: &self.limits, audit: AUDIT, tally: &tally });
+        let books = Books::at(&Bookkeeping { dir: self.dir(), limits: &self.limits, audit: AUDIT, tally: &tally });
         self.books = Some(RefCell::new(books.unwrap()));
     }
 

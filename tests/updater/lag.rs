@@ -18,7 +18,7 @@ use fingerpost::provider::{Applied, Change, Fault, FaultKind, Grace, Observed, P
 use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::Sharing;
-use fingerpost::update::{Books, Job, Place, RecordState, Report, Trouble, bring_in_step};
+use fingerpost::update::{Bookkeeping, Books, Job, RecordState, Report, Trouble, bring_in_step};
 use tempfile::TempDir;
 use tokio::time::{Instant, sleep, timeout};
 
@@ -144,7 +144,7 @@ impl Bench {
         self.books = None;
         let dir = self.dir.path();
         let tally = |_: &str| self.host.tally();
-        let mut books = Books::at(&Place { dir, limits: &FREE, audit: AUDIT, tally: &tally }).unwrap();
+        let mut books = Books::at(&Bookkeeping { dir, limits: &FREE, audit: AUDIT, tally: &tally }).unwrap();
         let records = self.desired.iter().map(|wanted| (wanted.name.clone(), wanted.rtype)).collect();
         let site = Site { place: place("the host", &DnsName::parse(ZONE).unwrap()), records };
         books.state.ledger.settle([("home".to_owned(), site)].into());

@@ -14,7 +14,7 @@ use fingerpost::reconcile::Desired;
 use fingerpost::record::{RecordType, RrSet};
 use fingerpost::settings::Sharing;
 use fingerpost::state;
-use fingerpost::update::{Books, Job, Place, bring_in_step};
+use fingerpost::update::{Bookkeeping, Books, Job, bring_in_step};
 use futures_util::future::join_all;
 use tokio::sync::{Barrier, Mutex};
 
@@ -57,8 +57,8 @@ impl Provider for Fellow<'_> {
 fn a_write_of_one_does_not_keep_the_others_from_theirs() {
     const NAMES: [&str; 3] = ["home", "mill", "weir"];
     let dir = tempfile::tempdir().unwrap();
-    let place = Place { dir: dir.path(), limits: &FREE, audit: AUDIT, tally: &|_| Tally::Each };
-    let books = RefCell::new(Books::at(&place).unwrap());
+    let kept = Bookkeeping { dir: dir.path(), limits: &FREE, audit: AUDIT, tally: &|_| Tally::Each };
+    let books = RefCell::new(Books::at(&kept).unwrap());
     let all = Barrier::new(NAMES.len());
     let fellows = NAMES.map(|_| Fellow { all: &all, stands: Mutex::new(None) });
     let (zone, words) = (DnsName::parse(ZONE).unwrap(), || Some(Rc::default()));

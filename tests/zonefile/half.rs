@@ -10,7 +10,7 @@ use fingerpost::provider::Tally;
 use fingerpost::reconcile::Desired;
 use fingerpost::record::RecordType;
 use fingerpost::settings::{Audit, Limits, Sharing};
-use fingerpost::update::{Books, Job, Place, Trouble, bring_in_step};
+use fingerpost::update::{Bookkeeping, Books, Job, Trouble, bring_in_step};
 
 use crate::generate::ZONE;
 use crate::{LONG, MILL, mill, name, provider, run};
@@ -21,8 +21,8 @@ fn a_file_that_is_away_or_half_there_for_a_moment_holds_nothing_up() {
     let ((_directory, file), state) = (mill(), tempfile::tempdir().unwrap());
     let limits = Limits { spacing: Duration::from_secs(60), burst: 3, daily: 100 };
     let audit = Audit { max_bytes: 1 << 20, keep: 3, unknown_after: Duration::from_secs(3600) };
-    let place = Place { dir: state.path(), limits: &limits, audit, tally: &|_| Tally::Together };
-    let books = RefCell::new(Books::at(&place).unwrap());
+    let kept = Bookkeeping { dir: state.path(), limits: &limits, audit, tally: &|_| Tally::Together };
+    let books = RefCell::new(Books::at(&kept).unwrap());
     let provider = provider(&file, &[], LONG);
     let gauge = Desired {
         name: name("gauge.heronmill.example"),

@@ -5,7 +5,7 @@ use crate::update::{Report, Trouble};
 
 /// What a lease is to know of this machine.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Word {
+pub enum Ability {
     /// Nothing new.
     Nothing,
     /// It can write.
@@ -18,23 +18,23 @@ pub enum Word {
 
 /// What a round has shown of one lease: whether its provider `has_something` to publish. `unable` is what is known of it,
 /// and `is_resting` whether it is left to the other machine because of that.
-pub fn after_round(has_something: bool, unable: Option<&Inability>, is_resting: bool) -> Word {
+pub fn after_round(has_something: bool, unable: Option<&Inability>, is_resting: bool) -> Ability {
     match unable {
-        _ if !has_something => Word::Cannot(Inability::NoRuling),
-        None => Word::Nothing,
-        Some(Inability::NoRuling) => Word::Probe,
-        Some(Inability::Books(_)) if is_resting => Word::Probe,
+        _ if !has_something => Ability::Cannot(Inability::NoRuling),
+        None => Ability::Nothing,
+        Some(Inability::NoRuling) => Ability::Probe,
+        Some(Inability::Books(_)) if is_resting => Ability::Probe,
         // While it does not rest, whatever is written shows it.
-        Some(Inability::Books(_)) => Word::Nothing,
+        Some(Inability::Books(_)) => Ability::Nothing,
     }
 }
 
 /// What a pass over the lease's provider has shown of it.
-pub fn after_pass(report: &Report, is_resting: bool) -> Word {
+pub fn after_pass(report: &Report, is_resting: bool) -> Ability {
     match &report.trouble {
-        Some(Trouble::NoBooks { why }) if !is_resting => Word::Cannot(Inability::Books(why.clone())),
-        None => Word::Can,
-        Some(_) => Word::Nothing,
+        Some(Trouble::NoBooks { why }) if !is_resting => Ability::Cannot(Inability::Books(why.clone())),
+        None => Ability::Can,
+        Some(_) => Ability::Nothing,
     }
 }
 
@@ -51,13 +51,13 @@ mod tests {
     fn what_cannot_be_written_is_known_to_the_lease_until_it_can() {
         let books = Inability::Books("no space".to_owned());
         for (has_something, unable, is_resting, word) in [
-            (true, None, false, Word::Nothing),
-            (false, None, false, Word::Cannot(Inability::NoRuling)),
-            (false, Some(&books), true, Word::Cannot(Inability::NoRuling)),
-            (true, Some(&Inability::NoRuling), false, Word::Probe),
-            (true, Some(&Inability::NoRuling), true, Word::Probe),
-            (true, Some(&books), false, Word::Nothing),
-            (true, Some(&books), true, Word::Probe),
+            (true, None, false, Ability::Nothing),
+            (false, None, false, Ability::Cannot(Inability::NoRuling)),
+            (false, Some(&books), true, Ability::Cannot(Inability::NoRuling)),
+            (true, Some(&Inability::NoRuling), false, Ability::Probe),
+            (true, Some(&Inability::NoRuling), true, Ability::Probe),
+            (true, Some(&books), false, Ability::Nothing),
+            (true, Some(&books), true, Ability::Probe),
         ] {
             assert_eq!(after_round(has_something, unable, is_resting), word, "{has_something} {unable:?} {is_resting}");
         }
@@ -72,9 +72,9 @@ mod tests {
             after_pass(&report, is_resting)
         };
         let no_books = || Some(Trouble::NoBooks { why: "no space".to_owned() });
-        assert_eq!(after(no_books(), false), Word::Cannot(Inability::Books("no space".to_owned())));
-        assert_eq!(after(no_books(), true), Word::Nothing, "what it rests for is known");
-        assert_eq!(after(None, false), Word::Can);
-        assert_eq!(after(Some(Trouble::Refused { why: String::new() }), false), Word::Nothing);
+        assert_eq!(after(no_books(), false), Ability::Cannot(Inability::Books("no space".to_owned())));
+        assert_eq!(after(no_books(), true), Ability::Nothing, "what it rests for is known");
+        assert_eq!(after(None, false), Ability::Can);
+        assert_eq!(after(Some(Trouble::Refused { why: String::new() }), false), Ability::Nothing);
     }
 }

@@ -25,14 +25,14 @@ const SOON: Duration = Duration::from_secs(3600);
 
 /// What is to be done now.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Task {
+pub enum Action {
     /// To ask the witnesses; all of them, if it is to be `thorough`: a person wants it, or something was pushed.
     Look {
         /// Everybody is asked.
         thorough: bool,
     },
     /// To work on these providers, which had to wait.
-    Publish(Turn),
+    Publish(Selection),
     /// To keep and show what is known.
     Show,
     /// To look at what the outside can see.
@@ -43,7 +43,7 @@ pub enum Task {
 
 /// Which providers may be worked on.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Turn {
+pub enum Selection {
     /// These alone.
     Only(BTreeSet<String>),
     /// All others.
@@ -91,7 +91,7 @@ pub struct Schedule {
     show: Option<Duration>,
 }
 
-impl Turn {
+impl Selection {
     /// Whether `provider` may be worked on.
     pub fn is_for(&self, provider: &str) -> bool {
         match self {
@@ -160,7 +160,7 @@ impl Schedule {
     }
 
     /// What is to be done at `now`, if anything is; `draw` is uniform in [0, 1). What is taken is under way then.
-    pub fn next(&mut self, now: Duration, draw: f64) -> Option<Task> {
+    pub fn next(&mut self, now: Duration, draw: f64) -> Option<Action> {
         let is_over = |due: Option<Duration>| due.is_some_and(|due| due <= now);
         if self.round.is_some() {
             let thorough = self.is_asked || is_over(self.debounce.due());
@@ -170,26 +170,26 @@ impl Schedule {
                 }
                 self.round = None;
                 self.debounce.looked(now);
-                return Some(Task::Look { thorough });
+                return Some(Action::Look { thorough });
             }
         }
         if is_over(self.providers.due()) {
-            let turn = Turn::Only(self.providers.have_waited(now));
+            let turn = Selection::Only(self.providers.have_waited(now));
             self.providers.have_their_turn(now);
-            return Some(Task::Publish(turn));
+            return Some(Action::Publish(turn));
         }
         if is_over(self.show) {
             self.show = None;
-            return Some(Task::Show);
+            return Some(Action::Show);
         }
         if is_over(self.expose) {
             self.expose = Some(now + self.paces.expose.mul_f64(0.9 + 0.2 * draw));
-            return Some(Task::Expose);
+            return Some(Action::Expose);
         }
         if is_over(self.fetch) {
             // Should what is begun be given up.
             self.fetch = Some(now + a_twentieth_more_or_less(SOON, draw));
-            return Some(Task::Fetch);
+            return Some(Action::Fetch);
         }
         None
     }
@@ -210,7 +210,6 @@ impl Schedule {
     }
 
     /// Whether a look is under way.
-    #[cfg(test)]
     fn is_looking(&self) -> bool {
         self.round.is_none()
     }
@@ -249,21 +248,21 @@ impl Schedule {
     }
 
     /// The providers that have their turn after a round: all that need not wait.
-    pub fn turn(&mut self, now: Duration) -> Turn {
+    pub fn turn(&mut self, now: Duration) -> Selection {
         let waiting = self.providers.waiting(now);
         self.providers.have_their_turn(now);
-        Turn::AllBut(waiting)
+        Selection::AllBut(waiting)
     }
 
     /// Those that have their turn after work on `again` was done, which is to be worked on once more; those whose wait has
     /// just ended too, for it ends with this.
-    pub fn turn_again(&mut self, again: &str, now: Duration) -> Turn {
+    pub fn turn_again(&mut self, again: &str, now: Duration) -> Selection {
         let mut turn = self.providers.have_waited(now);
         if !self.providers.waiting(now).contains(again) {
             turn.insert(again.to_owned());
         }
         self.providers.have_their_turn(now);
-        Turn::Only(turn)
+        Selection::Only(turn)
     }
 
     /// Work on a provider has come to `report`; `draw` is uniform in [0, 1).

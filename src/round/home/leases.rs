@@ -3,7 +3,7 @@
 use futures_util::future;
 
 use super::Home;
-use crate::household::leases::{self, Word};
+use crate::household::leases::{self, Ability};
 use crate::standby::{Inability, Lease, Leases};
 use crate::text::chain_of;
 use crate::update::Report;
@@ -55,8 +55,8 @@ impl Home {
     /// cannot be kept.
     pub(super) fn can_act(&self, provider: &str, has_something: bool) {
         let Some(lease) = self.actors.leases.get(provider) else { return };
-        let word = leases::after_round(has_something, lease.unable().as_ref(), lease.resting().is_some());
-        self.tell(lease, word);
+        let ability = leases::after_round(has_something, lease.unable().as_ref(), lease.resting().is_some());
+        self.tell(lease, ability);
     }
 
     /// Takes in what the end of a pass has shown of its provider's lease.
@@ -65,12 +65,12 @@ impl Home {
         self.tell(lease, leases::after_pass(report, lease.resting().is_some()));
     }
 
-    fn tell(&self, lease: &Lease, word: Word) {
-        match word {
-            Word::Nothing => {}
-            Word::Can => lease.can(),
-            Word::Cannot(why) => lease.cannot(why),
-            Word::Probe => match self.books.borrow_mut().probe() {
+    fn tell(&self, lease: &Lease, ability: Ability) {
+        match ability {
+            Ability::Nothing => {}
+            Ability::Can => lease.can(),
+            Ability::Cannot(why) => lease.cannot(why),
+            Ability::Probe => match self.books.borrow_mut().probe() {
                 Ok(()) => lease.can(),
                 Err(error) => lease.cannot(Inability::Books(chain_of(&error))),
             },

@@ -43,19 +43,19 @@ fn heard(heard: Heard) -> Vec<(Via, Heard)> {
 }
 
 /// All that is to be done at `now`.
-fn all(schedule: &mut Schedule, now: Duration) -> Vec<Task> {
+fn all(schedule: &mut Schedule, now: Duration) -> Vec<Action> {
     std::iter::from_fn(|| schedule.next(now, 0.5)).collect()
 }
 
-const LOOK: Task = Task::Look { thorough: false };
-const LOOK_AT_ALL: Task = Task::Look { thorough: true };
+const LOOK: Action = Action::Look { thorough: false };
+const LOOK_AT_ALL: Action = Action::Look { thorough: true };
 
 /// With the first round behind it, and what came of that.
 fn settled() -> Schedule {
     let mut schedule = schedule();
     assert_eq!(all(&mut schedule, NOW), [LOOK]);
     schedule.looked(&heard(Heard::Settled { from: None, to: HOME }), NOW, 0.5);
-    assert_eq!(all(&mut schedule, NOW), [Task::Expose]);
+    assert_eq!(all(&mut schedule, NOW), [Action::Expose]);
     schedule
 }
 
@@ -141,19 +141,23 @@ fn a_provider_that_has_to_wait_has_its_turn_afterwards_and_others_meanwhile() {
     let mut schedule = settled();
     work(&mut schedule, &busy());
     let turn = schedule.turn(NOW);
-    assert_eq!(turn, Turn::AllBut(home()));
+    assert_eq!(turn, Selection::AllBut(home()));
     assert!(!turn.is_for("home") && turn.is_for("other"));
     assert_eq!(schedule.due(), Some(NOW + 5 * SECOND));
-    assert_eq!(schedule.turn_again("home", NOW), Turn::Only(BTreeSet::new()), "not even where there is more to do");
-    assert_eq!(schedule.turn_again("other", NOW), Turn::Only(["other".to_owned()].into()));
-    let turn = Turn::Only(home());
+    assert_eq!(
+        schedule.turn_again("home", NOW),
+        Selection::Only(BTreeSet::new()),
+        "not even where there is more to do"
+    );
+    assert_eq!(schedule.turn_again("other", NOW), Selection::Only(["other".to_owned()].into()));
+    let turn = Selection::Only(home());
     assert!(turn.is_for("home") && !turn.is_for("other"));
-    assert_eq!(all(&mut schedule, NOW + 5 * SECOND), [Task::Publish(turn)], "once");
+    assert_eq!(all(&mut schedule, NOW + 5 * SECOND), [Action::Publish(turn)], "once");
     // Work that is done just when the wait is over has the other one's turn come with it.
     work(&mut schedule, &busy());
     assert_eq!(
         schedule.turn_again("other", NOW + 10 * SECOND),
-        Turn::Only(["home", "other"].map(str::to_owned).into())
+        Selection::Only(["home", "other"].map(str::to_owned).into())
     );
     assert_eq!(all(&mut schedule, NOW + 10 * SECOND), []);
 }
@@ -182,17 +186,17 @@ fn a_new_address_a_person_and_a_clock_that_was_set_end_the_waits() {
 fn what_came_of_work_is_shown_at_its_end_and_now_and_then_before() {
     let mut schedule = settled();
     schedule.show(false, NOW);
-    assert_eq!(all(&mut schedule, NOW), [Task::Show], "it was never shown");
+    assert_eq!(all(&mut schedule, NOW), [Action::Show], "it was never shown");
     schedule.showed(NOW);
     let ms = Duration::from_millis;
     schedule.show(false, NOW + ms(100));
     schedule.show(false, NOW + ms(200));
     assert_eq!(schedule.due(), Some(NOW + SHOWING));
     assert_eq!(all(&mut schedule, NOW + SHOWING - ms(1)), []);
-    assert_eq!(all(&mut schedule, NOW + SHOWING), [Task::Show]);
+    assert_eq!(all(&mut schedule, NOW + SHOWING), [Action::Show]);
     schedule.showed(NOW + SHOWING);
     schedule.show(true, NOW + SHOWING + ms(1));
-    assert_eq!(all(&mut schedule, NOW + SHOWING + ms(1)), [Task::Show], "nothing is worked on any more");
+    assert_eq!(all(&mut schedule, NOW + SHOWING + ms(1)), [Action::Show], "nothing is worked on any more");
     schedule.show(false, NOW + SHOWING + ms(2));
     schedule.showed(NOW + SHOWING + ms(3));
     assert_eq!(all(&mut schedule, NOW + 2 * SHOWING), [], "shown for another reason meanwhile");
@@ -206,20 +210,20 @@ fn one_looks_from_outside_after_the_first_round_now_and_then_and_when_something_
         assert_eq!(schedule.next(NOW, draw), Some(LOOK), "not before a round has ended");
         assert_eq!(schedule.next(NOW, draw), None);
         schedule.looked(&heard(Heard::Unchanged), NOW, 0.5);
-        assert_eq!(schedule.next(NOW, draw), Some(Task::Expose));
+        assert_eq!(schedule.next(NOW, draw), Some(Action::Expose));
         assert_eq!(schedule.expose, Some(NOW + wait));
     }
     let mut schedule = settled();
     schedule.looked(&heard(Heard::Unchanged), NOW, 0.5);
     assert_eq!(all(&mut schedule, NOW), []);
     schedule.looked(&heard(Heard::Settled { from: None, to: HOME }), NOW, 0.5);
-    assert_eq!(all(&mut schedule, NOW), [Task::Expose]);
+    assert_eq!(all(&mut schedule, NOW), [Action::Expose]);
     // A clock that was set is no reason before there was a look.
     schedule.clock_set(NOW);
     assert_eq!(all(&mut schedule, NOW), [LOOK_AT_ALL]);
     schedule.exposed();
     schedule.clock_set(NOW);
-    assert_eq!(schedule.next(NOW, 0.5), Some(Task::Expose));
+    assert_eq!(schedule.next(NOW, 0.5), Some(Action::Expose));
 }
 
 #[test]
@@ -228,7 +232,7 @@ fn the_lists_are_read_after_the_names_then_seldom_and_sooner_after_a_failure() {
     let mut schedule = schedule_by(Paces { fetch: Some(day), ..paces() });
     assert_eq!(all(&mut schedule, NOW), [LOOK]);
     schedule.looked(&heard(Heard::Unchanged), NOW, 0.5);
-    assert_eq!(all(&mut schedule, NOW), [Task::Expose, Task::Fetch]);
+    assert_eq!(all(&mut schedule, NOW), [Action::Expose, Action::Fetch]);
     assert_eq!(schedule.fetch, Some(NOW + SOON), "should it be given up");
     for (what, wait) in [(Fetched::All, day), (Fetched::Some, SOON), (Fetched::Nothing, SOON)] {
         schedule.fetched(what, NOW, 0.5);
@@ -242,7 +246,7 @@ fn the_lists_are_read_after_the_names_then_seldom_and_sooner_after_a_failure() {
         assert_eq!((schedule.fetch, schedule.next(NOW, draw)), (Some(NOW + wait), None));
     }
     schedule.ranges_changed(NOW);
-    assert_eq!(all(&mut schedule, NOW), [Task::Expose], "others may get in");
+    assert_eq!(all(&mut schedule, NOW), [Action::Expose], "others may get in");
 }
 
 #[test]
@@ -253,13 +257,13 @@ fn after_a_reload_all_is_looked_at_anew_and_what_a_person_wanted_is_done() {
     };
     let mut schedule = settled();
     work(&mut schedule, &busy());
-    assert_eq!(again(&mut schedule), [LOOK, Task::Fetch]);
+    assert_eq!(again(&mut schedule), [LOOK, Action::Fetch]);
     assert!(schedule.turn(NOW).is_for("home"), "the wait is over");
     // That one is cut short.
-    assert_eq!(again(&mut schedule), [LOOK_AT_ALL, Task::Fetch]);
+    assert_eq!(again(&mut schedule), [LOOK_AT_ALL, Action::Fetch]);
     schedule.looked(&heard(Heard::Unchanged), NOW, 0.5);
     schedule.asked();
-    assert_eq!(again(&mut schedule), [LOOK_AT_ALL, Task::Fetch]);
+    assert_eq!(again(&mut schedule), [LOOK_AT_ALL, Action::Fetch]);
     let mut young = self::schedule();
     assert_eq!(again(&mut young), [LOOK], "the names come first");
 }
