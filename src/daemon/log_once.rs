@@ -6,8 +6,7 @@ use std::path::PathBuf;
 use crate::about::Connection;
 use crate::allowlist::{self, Outcome as Lists, Rendered};
 use crate::confirm::{End, Verdict};
-use crate::name::DnsName;
-use crate::record::RecordType;
+use crate::record::RecordId;
 use crate::say;
 use crate::settings::Via;
 use crate::update::{RecordState, Report, Trouble};
@@ -38,7 +37,7 @@ enum Topic {
     /// A provider.
     Provider(String),
     /// A record at a provider.
-    Record(String, DnsName, RecordType),
+    Record(String, RecordId),
 }
 
 /// All that was said on each topic since it began.
@@ -226,7 +225,7 @@ impl LogOnce {
             }
         }
         for record in &report.records {
-            let topic = Topic::Record(provider.clone(), record.name.clone(), record.rtype);
+            let topic = Topic::Record(provider.clone(), RecordId { name: record.name.clone(), rtype: record.rtype });
             match &record.standing {
                 RecordState::InStep | RecordState::Spreading { .. } => {
                     if record.verb.is_some() {
